@@ -1,0 +1,3 @@
+//! The fobwatch command.
+
+fn main() {}

@@ -1,0 +1,1 @@
+//! Made-up batches with their own physics, seen through believable sensors.

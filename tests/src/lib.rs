@@ -1,0 +1,1 @@
+//! Checks of the whole job; what they share stands here.
