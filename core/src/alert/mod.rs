@@ -1,0 +1,189 @@
+//! Conditions that want a person: their names, states and records.
+//!
+//! The life cycle follows ANSI/ISA-18.2-2016 (IEC 62682): a record tells a transition, the stored state is one of
+//! [`AlarmState`].
+
+use std::{fmt, str::FromStr};
+
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+
+use crate::{
+    batch::BatchName,
+    reading::{Quantity, Source},
+};
+
+/// Which condition.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum AlertName {
+    /// The move is at most the notice time away.
+    FridgeSoon,
+    /// A move made now ends at the target.
+    MoveToFridge,
+    /// The worst bottle may pass the limit within 24 h.
+    LimitNear,
+    /// The worst bottle may be at its limit, or the gauge reads it.
+    OverLimit,
+    /// The gauge fell fast to near zero and nobody noted an opening.
+    SuddenLoss,
+    /// Nothing heard from a sensor.
+    SensorSilent,
+    /// A sensor is stuck, jumps or shows what cannot be; or a batch was set aside.
+    SensorSuspect,
+}
+
+/// How soon a person must act, and what follows if not.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Priority {
+    /// Look at it today.
+    Low,
+    /// Act within the hour, for the drink.
+    Medium,
+    /// Act soon, for safety.
+    High,
+    /// Danger.
+    Critical,
+}
+
+/// What happened to an alert.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Transition {
+    /// The condition began.
+    Raised,
+    /// A person has seen it.
+    Acknowledged,
+    /// The condition ended, acknowledged or not.
+    Cleared,
+    /// A person set it aside for a time.
+    Shelved,
+    /// The time is over, or a person brought it back.
+    Unshelved,
+    /// Another condition explains it.
+    Suppressed,
+    /// Taken out of service by a person.
+    OutOfService,
+}
+
+/// The stored state, after ANSI/ISA-18.2 (the letters are the standard's).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum AlarmState {
+    /// A: the condition is absent.
+    #[default]
+    Normal,
+    /// B: present, nobody has seen it.
+    Unacknowledged,
+    /// C: present, seen.
+    Acknowledged,
+    /// D: gone before anybody saw it.
+    ReturnedUnacknowledged,
+    /// E: set aside by a person for a time.
+    Shelved,
+    /// F: explained by another condition.
+    SuppressedByDesign,
+    /// G: out of service.
+    OutOfService,
+}
+
+/// One transition of one alert, as it is stored, printed and published.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct AlertRecord {
+    /// Which batch.
+    pub batch: BatchName,
+    /// Which condition.
+    pub alert: AlertName,
+    /// What happened.
+    pub state: Transition,
+    /// How urgent.
+    pub priority: Priority,
+    /// When.
+    pub at: Timestamp,
+    /// Plain sentences for a person: what, since when, what to do, the caution when pressure is concerned.
+    pub message: String,
+    /// Who did it, for transitions that a person makes.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub who: Option<String>,
+    /// Which sensor, for sensor alerts.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub source: Option<Source>,
+    /// Which quantity, for sensor alerts.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub quantity: Option<Quantity>,
+}
+
+/// A word that names no alert.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error(
+    "alert `{given}` is not known; allowed: fridge_soon, move_to_fridge, limit_near, over_limit, sudden_loss, \
+     sensor_silent, sensor_suspect"
+)]
+pub struct UnknownAlert {
+    /// What stood there, cut to 40 characters.
+    pub given: String,
+}
+
+impl AlertName {
+    /// All of them.
+    pub const ALL: [Self; 7] = [
+        Self::FridgeSoon,
+        Self::MoveToFridge,
+        Self::LimitNear,
+        Self::OverLimit,
+        Self::SuddenLoss,
+        Self::SensorSilent,
+        Self::SensorSuspect,
+    ];
+
+    /// Its name in records, topics and commands.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::FridgeSoon => "fridge_soon",
+            Self::MoveToFridge => "move_to_fridge",
+            Self::LimitNear => "limit_near",
+            Self::OverLimit => "over_limit",
+            Self::SuddenLoss => "sudden_loss",
+            Self::SensorSilent => "sensor_silent",
+            Self::SensorSuspect => "sensor_suspect",
+        }
+    }
+
+    /// Its priority.
+    #[must_use]
+    pub fn priority(self) -> Priority {
+        match self {
+            Self::FridgeSoon => Priority::Low,
+            Self::MoveToFridge | Self::SensorSilent | Self::SensorSuspect => Priority::Medium,
+            Self::LimitNear => Priority::High,
+            Self::OverLimit | Self::SuddenLoss => Priority::Critical,
+        }
+    }
+
+    /// Stays until a person clears it with a reason, even when the condition is gone.
+    #[must_use]
+    pub fn latches(self) -> bool {
+        matches!(self, Self::OverLimit | Self::SuddenLoss)
+    }
+}
+
+impl fmt::Display for AlertName {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(self.name())
+    }
+}
+
+impl FromStr for AlertName {
+    type Err = UnknownAlert;
+
+    fn from_str(text: &str) -> Result<Self, UnknownAlert> {
+        Self::ALL
+            .into_iter()
+            .find(|alert| alert.name() == text)
+            .ok_or_else(|| UnknownAlert {
+                given: text.chars().take(40).collect(),
+            })
+    }
+}

@@ -1,0 +1,1 @@
+//! The physics of a sealed bottle, each relation with its published source beside it.
