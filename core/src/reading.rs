@@ -204,13 +204,16 @@ impl Measured {
     /// # Errors
     /// The unit measures something else, or the number is not finite or cannot be.
     pub fn new(quantity: Quantity, value: f64, unit: Unit) -> Result<Self, BadMeasurement> {
-        let pascal = |allowed| match unit.pascal() {
+        let pascal = || match unit.pascal() {
             Some(pascal) => Ok(value * pascal),
-            None => Err(BadMeasurement::WrongUnit {
-                quantity,
-                unit,
-                allowed,
-            }),
+            None => {
+                let allowed = "bar, mbar, hPa, kPa, Pa, psi";
+                Err(BadMeasurement::WrongUnit {
+                    quantity,
+                    unit,
+                    allowed,
+                })
+            }
         };
         Ok(match quantity {
             Quantity::Pressure => Self::Pressure(GaugePressure::from_pascal(pascal()?)?),

@@ -134,7 +134,7 @@ impl Batch {
     /// The vessel that carries the sensors: the pilot, or one of the bottles.
     #[must_use]
     pub fn sensor_vessel(&self) -> Pilot {
-        self.pilot.clone().unwrap_or_else(|| Pilot {
+        self.pilot.clone().unwrap_or(Pilot {
             material: self.bottle.material,
             capacity: self.bottle.capacity,
             fill: self.bottle.fill,
