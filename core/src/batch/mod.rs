@@ -3,6 +3,7 @@
 //! [`Batch`] is checked: whoever holds one need not ask again whether it is valid. [`Batch::from_toml`] reads a batch
 //! file and reports every problem of it at once.
 
+mod file;
 mod name;
 
 use std::collections::BTreeMap;
@@ -17,6 +18,7 @@ use crate::{
     reading::{Quantity, Source},
 };
 
+pub use file::Warning;
 pub use name::{BatchName, CultureName, NotAName, Slug};
 
 /// One filling of bottles.

@@ -4,11 +4,11 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
+pub(super) const NAME_ALLOWED: &str = "1 to 80 characters, no control characters, a letter or digit in it";
+
 /// A text that cannot be a name.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error(
-    "`{given}` cannot be a name; allowed: 1 to 80 characters, no control characters, a letter or digit in it"
-)]
+#[error("`{given}` cannot be a name; allowed: {NAME_ALLOWED}")]
 pub struct NotAName {
     /// What stood there, cut to 80 characters, control characters replaced.
     pub given: String,
