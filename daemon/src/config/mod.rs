@@ -1,0 +1,1 @@
+//! What the user configured, read from TOML and checked.

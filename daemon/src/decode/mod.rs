@@ -1,0 +1,1 @@
+//! From bytes to readings and notes: pure functions, no I/O.

@@ -1,0 +1,1 @@
+//! The demonstration with the simulator inside.

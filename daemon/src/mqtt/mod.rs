@@ -1,0 +1,1 @@
+//! Readings from MQTT brokers, and alerts to them.

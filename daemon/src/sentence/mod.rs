@@ -1,0 +1,1 @@
+//! Plain sentences for people.

@@ -1,0 +1,1 @@
+//! Readings from serial lines.

@@ -1,0 +1,1 @@
+//! The durable store: readings, notes, batches, forecasts, alerts and engine snapshots.

@@ -1,0 +1,1 @@
+//! The loop of the daemon: store, acknowledge, think, deliver.
