@@ -6,6 +6,7 @@
 use std::sync::Arc;
 
 use jiff::{Timestamp, tz::TimeZone};
+use serde::{Deserialize, Serialize};
 
 use crate::{
     alert::{AlertName, AlertRecord},
@@ -48,7 +49,7 @@ pub enum Action {
 }
 
 /// What a person does to an alert.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Command {
     /// When.
     pub at: Timestamp,
@@ -61,7 +62,8 @@ pub struct Command {
 }
 
 /// What is done to an alert.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Deed {
     /// Seen.
     Acknowledge,
@@ -89,7 +91,8 @@ pub struct SetAside {
 }
 
 /// Why a reading was not used.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum SetAsideReason {
     /// The same source, quantity and time came before.
     Duplicate,
