@@ -114,6 +114,52 @@ pub struct AlertRecord {
     pub quantity: Option<Quantity>,
 }
 
+/// Why a command to an alert is not obeyed.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Refused {
+    /// No such alert stands.
+    #[error("{alert} does not stand, so there is nothing to do; `status` lists what stands")]
+    NotStanding {
+        /// Which.
+        alert: AlertName,
+    },
+    /// It is a danger: it stays in sight.
+    #[error("{alert} cannot be shelved; it stays in sight until a person clears it with a reason")]
+    NeverShelved {
+        /// Which.
+        alert: AlertName,
+    },
+    /// The end of shelving is not after the clock.
+    #[error("{alert} cannot be shelved until {until}: that is not after {now}")]
+    ShelvedIntoThePast {
+        /// Which.
+        alert: AlertName,
+        /// Until when.
+        until: Timestamp,
+        /// What the clock shows.
+        now: Timestamp,
+    },
+    /// The condition is still there.
+    #[error("{alert} cannot be cleared while its condition is present; acknowledge it instead")]
+    StillPresent {
+        /// Which.
+        alert: AlertName,
+    },
+    /// It clears by itself.
+    #[error("{alert} clears by itself when its condition ends; acknowledge or shelve it instead")]
+    ClearsByItself {
+        /// Which.
+        alert: AlertName,
+    },
+    /// A reason is needed.
+    #[error("{alert} needs a reason in words for this")]
+    NoReason {
+        /// Which.
+        alert: AlertName,
+    },
+}
+
 /// A word that names no alert.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error(

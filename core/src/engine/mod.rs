@@ -3,13 +3,15 @@
 //! [`Monitor::step`] is pure: no clock, randomness, I/O or log. [`drive`] runs it with its ticks and fits in order;
 //! `watch` and `replay` both go through it.
 
+mod rules;
+
 use std::sync::Arc;
 
 use jiff::{Timestamp, tz::TimeZone};
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    alert::{AlertName, AlertRecord},
+    alert::{AlertName, AlertRecord, Refused},
     batch::Batch,
     fit::{Evidence, Posterior, Surroundings},
     forecast::{Forecast, Outlook},
@@ -46,6 +48,15 @@ pub enum Action {
     Forecast(Box<Forecast>),
     /// A reading was not used: store why, count it, tell it.
     SetAside(SetAside),
+    /// A pressure alert is still unresolved: deliver it again. No transition; `replay` writes no record of it.
+    Remind(AlertRecord),
+    /// A command could not be obeyed: tell who gave it. [`Monitor::permits`] asks beforehand.
+    Refused {
+        /// What was asked.
+        command: Command,
+        /// Why not.
+        why: Refused,
+    },
 }
 
 /// What a person does to an alert.
@@ -74,6 +85,8 @@ pub enum Deed {
         /// Why.
         reason: String,
     },
+    /// Bring a shelved alert back before its time.
+    Unshelve,
     /// Clear a latched alert, for a reason.
     Reset {
         /// Why.
@@ -82,7 +95,7 @@ pub enum Deed {
 }
 
 /// A reading that the engine did not use, and why.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SetAside {
     /// The reading.
     pub reading: Reading,
@@ -104,6 +117,8 @@ pub enum SetAsideReason {
     SeveralSources,
     /// Another source is listed for this quantity.
     OtherSource,
+    /// It shows what cannot be, such as a gauge far below vacuum.
+    Impossible,
 }
 
 /// A fit to run. Cheap to clone and to send to a worker.
@@ -111,15 +126,39 @@ pub enum SetAsideReason {
 pub struct FitRequest {
     /// What is known.
     pub evidence: Arc<Evidence>,
+    /// What to do.
+    pub work: Work,
+    /// Of which bottles.
+    pub of: Bottles,
     /// The answer of the grid point before.
     pub warm: Option<Arc<Posterior>>,
     /// As of when.
     pub at: Timestamp,
 }
 
+/// How much work a [`FitRequest`] is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Work {
+    /// Fit the evidence.
+    Fit,
+    /// Nothing came in since the answer in `warm`: carry it on to a later time.
+    CarryOn,
+}
+
+/// Of which bottles a fit speaks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub enum Bottles {
+    /// Those that stand with the sensors.
+    WithSensors,
+    /// Those left in the room when the sensors went to the fridge.
+    LeftBehind,
+}
+
 /// The answer to a [`FitRequest`].
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Fitted {
+    /// Of which bottles.
+    pub of: Bottles,
     /// As of when.
     pub at: Timestamp,
     /// The posterior.
@@ -130,6 +169,8 @@ pub struct Fitted {
     pub outlook: Outlook,
 }
 
+pub use rules::Rules;
+
 /// What the user configured for all batches.
 #[derive(Clone, Debug)]
 pub struct Settings {
@@ -137,6 +178,19 @@ pub struct Settings {
     pub zone: TimeZone,
     /// The place.
     pub surroundings: Surroundings,
+    /// What moves the clock.
+    pub clock: ClockSource,
+    /// When alerts are raised.
+    pub rules: Rules,
+}
+
+/// What moves a monitor's clock.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ClockSource {
+    /// The latest accepted measured time, as in `replay`.
+    Readings,
+    /// [`Event::Tick`] alone, as in `watch`: a reading from ahead of the clock counts as of the clock.
+    Ticks,
 }
 
 /// Watches one batch.

@@ -72,6 +72,22 @@ impl Evidence {
         Self { batch, surroundings }
     }
 
+    /// Takes one observation, measured at `at`. Late ones (older than what came before) are welcome.
+    pub fn observe(&mut self, at: Timestamp, observed: Observed) {
+        let _ = (at, observed);
+    }
+
+    /// From `at` on the sensor vessel is handled so.
+    pub fn handle(&mut self, at: Timestamp, handling: Handling) {
+        let _ = (at, handling);
+    }
+
+    /// Gauge readings measured from `from` until before `until` (`None`: from there on) do not count.
+    /// Called again with the same `from`, the later call stands.
+    pub fn doubt_gauge(&mut self, from: Timestamp, until: Option<Timestamp>) {
+        let _ = (from, until);
+    }
+
     /// The batch.
     #[must_use]
     pub fn batch(&self) -> &Batch {

@@ -28,3 +28,8 @@ impl AlcoholByVolume {
     /// No alcohol.
     pub const ZERO: Self = Self(0.0);
 }
+
+impl Probability {
+    /// It does not happen.
+    pub const NEVER: Self = Self(0.0);
+}
