@@ -1,0 +1,47 @@
+//! CO2 as a real gas; nitrogen and oxygen as ideal ones.
+//!
+//! Why each gas may stand alone: take the pressure of CO2 as what is left of the total once vapour and *ideal* nitrogen
+//! are taken off. Written in densities, the CO2-nitrogen cross coefficient then stands in that pressure and in the
+//! fugacity alike and cancels to second order, so `f = p exp(B p/(RT))` holds beside nitrogen as well.
+
+use crate::quantity::{AbsolutePressure, MassConcentration, NotAQuantity, PartialPressure, Temperature};
+
+use super::solubility::{CO2_MOLAR_MASS_G, Isotherm};
+
+/// Molar gas constant in J/(mol K): CODATA 2018, exact in the 2019 SI.
+pub const GAS_CONSTANT: f64 = 8.314_462_618_153_24;
+
+/// Second virial coefficient of CO2 in m3/mol.
+///
+/// Weiss 1974, Marine Chemistry 2, 203, eq. 6; 265 to 320 K; within 0.7 cm3/mol of the Span-Wagner equation from 0 to
+/// 40 degC (check file `co2_gas_coolprop.csv`).
+pub(crate) fn virial_m3_per_mol(t_k: f64) -> f64 {
+    (-1_636.75 + t_k * (12.0408 + t_k * (-3.279_57e-2 + t_k * 3.165_28e-5))) * 1e-6
+}
+
+/// Density of CO2 gas at its pressure.
+///
+/// Molar volume `RT/p + B` (Weiss 1974 for B). Within 0.5 % of the Span-Wagner equation up to 8 bar between 0 and
+/// 40 degC; pinned by `tests/physics/gas.rs`.
+///
+/// # Errors
+/// The density lies outside the range of [`MassConcentration`].
+pub fn co2_density(
+    temperature: Temperature,
+    co2: PartialPressure,
+) -> Result<MassConcentration, NotAQuantity> {
+    let isotherm = Isotherm::new(temperature.kelvin(), 1.0);
+    MassConcentration::from_grams_per_litre(isotherm.gas_mol_per_m3(co2.pascal()) * CO2_MOLAR_MASS_G * 1e-3)
+}
+
+/// What CO2 adds to the pressure when the others are known: total less vapour and ideal air, not below zero.
+///
+/// # Errors
+/// The difference lies outside the range of [`PartialPressure`]; below zero it counts as zero.
+pub fn co2_share(
+    total: AbsolutePressure,
+    water: PartialPressure,
+    air: PartialPressure,
+) -> Result<PartialPressure, NotAQuantity> {
+    PartialPressure::from_pascal((total.pascal() - water.pascal() - air.pascal()).max(0.0))
+}
