@@ -1,1 +1,186 @@
 //! The durable store: readings, notes, batches, forecasts, alerts and engine snapshots.
+//!
+//! SQLite inside the program, one file in the data folder, nothing to install. [`Writer`] is the one connection that
+//! writes and holds the folder's lock; [`Reader`] reads beside it; [`Store`] puts the writer on a thread of its own
+//! and is what the daemon holds. Commands that run without a daemon use [`Writer`] or [`Store::read_folder`].
+//!
+//! Everything that an engine may see has one place in one order ([`Sequence`]); a restart takes the last snapshot and
+//! goes on with the events after it. Times are whole microseconds: decoders cut finer digits, so that a reading is the
+//! same before and after a restart.
+
+mod error;
+mod event;
+mod layout;
+mod lock;
+mod read;
+mod text;
+mod write;
+
+#[cfg(test)]
+mod tests;
+
+use std::{
+    path::{Path, PathBuf},
+    sync::{Arc, Mutex, PoisonError},
+    thread,
+};
+
+use rusqlite::Connection;
+use tokio::sync::{mpsc, oneshot};
+
+pub use error::StoreError;
+pub use event::{
+    Appended, BatchId, Bucket, OutboxRow, Outcome, Sequence, Series, SetAsideCount, Snapshot, StoredBatch,
+    StoredEvent, StoredWhat,
+};
+pub use read::Reader;
+pub use write::Writer;
+
+/// The file in the data folder.
+const FILE: &str = "fobwatch.sqlite";
+
+/// How many writes may wait for the writer; when it is full, who writes waits.
+const QUEUE: usize = 64;
+
+/// Read-only connections kept open for the next reader.
+const KEPT_READERS: usize = 4;
+
+type Job = Box<dyn FnOnce(&mut Writer) + Send>;
+
+/// The store as the daemon holds it. Cheap to clone. The writer's thread ends when the last clone is gone, or by
+/// [`Store::close`].
+#[derive(Clone)]
+pub struct Store {
+    jobs: mpsc::Sender<Option<Job>>, // `None`: stop
+    stop: Arc<Mutex<Option<thread::JoinHandle<Result<(), StoreError>>>>>,
+    readers: Arc<Readers>,
+}
+
+struct Readers {
+    folder: PathBuf,
+    idle: Mutex<Vec<Connection>>,
+}
+
+impl Store {
+    /// Opens the store in `folder`, making both where they are missing, and starts its writer.
+    ///
+    /// # Errors
+    /// As [`Writer::open`].
+    pub fn open(folder: &Path) -> Result<Self, StoreError> {
+        let writer = Writer::open(folder)?;
+        let (jobs, queue) = mpsc::channel(QUEUE);
+        let handle = thread::Builder::new()
+            .name("store".to_owned())
+            .spawn(move || run(writer, queue))
+            .map_err(|source| StoreError::Folder {
+                folder: folder.to_owned(),
+                source,
+            })?;
+        Ok(Self {
+            jobs,
+            stop: Arc::new(Mutex::new(Some(handle))),
+            readers: Arc::new(Readers {
+                folder: folder.to_owned(),
+                idle: Mutex::new(Vec::new()),
+            }),
+        })
+    }
+
+    /// Runs `job` on the writer's thread and answers once it has committed:
+    /// `store.write(move |writer| writer.append_readings(&readings, now)).await?`.
+    ///
+    /// # Errors
+    /// What `job` answers, or [`StoreError::Closed`].
+    pub async fn write<T: Send + 'static>(
+        &self,
+        job: impl FnOnce(&mut Writer) -> Result<T, StoreError> + Send + 'static,
+    ) -> Result<T, StoreError> {
+        let (answer, answered) = oneshot::channel();
+        let job: Job = Box::new(move |writer| {
+            // Whoever asked may have gone away; what was written stays written.
+            answer.send(job(writer)).ok();
+        });
+        self.jobs
+            .send(Some(job))
+            .await
+            .map_err(|_closed| StoreError::Closed)?;
+        answered.await.map_err(|_closed| StoreError::Closed)?
+    }
+
+    /// Runs `job` on a read-only connection, off the async threads. It sees all that was committed before.
+    ///
+    /// # Errors
+    /// What `job` answers, or that no connection could be opened.
+    pub async fn read<T: Send + 'static>(
+        &self,
+        job: impl FnOnce(&Reader<'_>) -> Result<T, StoreError> + Send + 'static,
+    ) -> Result<T, StoreError> {
+        let readers = Arc::clone(&self.readers);
+        tokio::task::spawn_blocking(move || readers.with(job))
+            .await
+            .map_err(|_stopped| StoreError::Closed)?
+    }
+
+    /// Reads a data folder without its lock, beside a running daemon or without one.
+    ///
+    /// # Errors
+    /// There is no store, or what `job` answers.
+    pub fn read_folder<T>(
+        folder: &Path,
+        job: impl FnOnce(&Reader<'_>) -> Result<T, StoreError>,
+    ) -> Result<T, StoreError> {
+        let connection = read::open_read_only(folder)?;
+        job(&Reader::new(&connection))
+    }
+
+    /// Lets the writer finish what waits, folds the write-ahead log into the file and lets go of the folder. Other
+    /// clones answer [`StoreError::Closed`] from there on.
+    ///
+    /// # Errors
+    /// The file could not be closed in order; what was committed is safe all the same.
+    pub async fn close(self) -> Result<(), StoreError> {
+        let Self { jobs, stop, readers } = self;
+        jobs.send(None).await.map_err(|_closed| StoreError::Closed)?;
+        readers.lock().clear();
+        let handle = stop.lock().unwrap_or_else(PoisonError::into_inner).take();
+        let Some(handle) = handle else {
+            return Err(StoreError::Closed);
+        };
+        tokio::task::spawn_blocking(move || handle.join().unwrap_or(Err(StoreError::Closed)))
+            .await
+            .map_err(|_stopped| StoreError::Closed)?
+    }
+}
+
+impl std::fmt::Debug for Store {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "Store({})", self.readers.folder.display())
+    }
+}
+
+impl Readers {
+    fn with<T>(&self, job: impl FnOnce(&Reader<'_>) -> Result<T, StoreError>) -> Result<T, StoreError> {
+        let idle = self.lock().pop();
+        let connection = match idle {
+            Some(connection) => connection,
+            None => read::open_read_only(&self.folder)?,
+        };
+        let answer = job(&Reader::new(&connection));
+        let mut idle = self.lock();
+        if idle.len() < KEPT_READERS {
+            idle.push(connection);
+        }
+        answer
+    }
+
+    fn lock(&self) -> std::sync::MutexGuard<'_, Vec<Connection>> {
+        self.idle.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+fn run(mut writer: Writer, mut queue: mpsc::Receiver<Option<Job>>) -> Result<(), StoreError> {
+    while let Some(Some(job)) = queue.blocking_recv() {
+        job(&mut writer);
+    }
+    writer.close()
+}

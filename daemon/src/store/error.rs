@@ -1,0 +1,113 @@
+//! What can go wrong in the store.
+
+use std::{io, path::PathBuf};
+
+use rusqlite::ErrorCode;
+
+/// Why the store could not do what was asked. Nothing of a refused write is kept: a write is whole or absent.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// Another process holds the folder.
+    #[error(
+        "the data folder {} is in use by another fobwatch (process {holder}); stop it or choose another folder with --data",
+        folder.display()
+    )]
+    Locked {
+        /// The folder.
+        folder: PathBuf,
+        /// Who holds it, as the lock file says.
+        holder: String,
+    },
+    /// The folder or a file in it cannot be used.
+    #[error("the data folder {} cannot be used: {source}", folder.display())]
+    Folder {
+        /// The folder.
+        folder: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
+    /// The disk is full: nothing was stored, and nothing may be acknowledged.
+    #[error("the disk that holds the data folder is full; nothing was stored")]
+    Full,
+    /// The file was written by a later fobwatch.
+    #[error("the store has layout {found}; this fobwatch knows layouts up to {known}: use the later one")]
+    LaterLayout {
+        /// Layout of the file.
+        found: i64,
+        /// The latest that this program knows.
+        known: i64,
+    },
+    /// A live batch has that name, or one whose slug is the same.
+    #[error("a live batch already answers to `{name}`; allowed: a name that no live batch has")]
+    NameTaken {
+        /// The name.
+        name: String,
+    },
+    /// No such batch.
+    #[error("no live batch is named `{name}`")]
+    NoSuchBatch {
+        /// The name.
+        name: String,
+    },
+    /// A number that is no number, or a time outside the calendar.
+    #[error("{what} cannot be stored: it is not finite")]
+    NotFinite {
+        /// Which value.
+        what: String,
+    },
+    /// Something in the file does not read back.
+    #[error("the store holds {what} that cannot be read back: {why}")]
+    Unreadable {
+        /// What it was.
+        what: &'static str,
+        /// Why not.
+        why: String,
+    },
+    /// The writer has stopped.
+    #[error("the store is closed")]
+    Closed,
+    /// Any other complaint of the database.
+    #[error("the store failed: {0}")]
+    Database(rusqlite::Error),
+}
+
+impl StoreError {
+    /// Whether the same write may succeed later without anyone touching the program.
+    #[must_use]
+    pub fn is_transient(&self) -> bool {
+        match self {
+            Self::Full => true,
+            Self::Database(error) => matches!(
+                error.sqlite_error_code(),
+                Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked | ErrorCode::SystemIoFailure)
+            ),
+            _ => false,
+        }
+    }
+
+    /// A short name for counters: one of a fixed few.
+    #[must_use]
+    pub fn reason(&self) -> &'static str {
+        match self {
+            Self::Locked { .. } => "locked",
+            Self::Folder { .. } => "folder",
+            Self::Full => "disk_full",
+            Self::LaterLayout { .. } => "later_layout",
+            Self::NameTaken { .. } => "name_taken",
+            Self::NoSuchBatch { .. } => "no_such_batch",
+            Self::NotFinite { .. } => "not_finite",
+            Self::Unreadable { .. } => "unreadable",
+            Self::Closed => "closed",
+            Self::Database(_) => "database",
+        }
+    }
+}
+
+impl From<rusqlite::Error> for StoreError {
+    fn from(error: rusqlite::Error) -> Self {
+        match error.sqlite_error_code() {
+            Some(ErrorCode::DiskFull) => Self::Full,
+            _ => Self::Database(error),
+        }
+    }
+}

@@ -1,0 +1,143 @@
+//! The tables, and how an older file becomes a present one.
+
+use rusqlite::Connection;
+
+use super::StoreError;
+
+/// One step a layout: step N brings a file of layout N to N + 1. Steps are only ever added.
+const STEPS: &[&str] = &["
+CREATE TABLE series (
+    id        INTEGER PRIMARY KEY,
+    source    TEXT NOT NULL,
+    quantity  TEXT NOT NULL,
+    UNIQUE (source, quantity)
+) STRICT;
+
+-- Clustered by series and time: a range is one walk, and the key is what makes a reading unique.
+CREATE TABLE reading (
+    series      INTEGER NOT NULL REFERENCES series (id),
+    at_us       INTEGER NOT NULL,
+    value       REAL NOT NULL,
+    seq         INTEGER NOT NULL,
+    received_us INTEGER NOT NULL,
+    PRIMARY KEY (series, at_us)
+) WITHOUT ROWID, STRICT;
+CREATE UNIQUE INDEX reading_by_seq ON reading (seq);
+
+CREATE TABLE batch (
+    id       INTEGER PRIMARY KEY,
+    name     TEXT NOT NULL,
+    slug     TEXT NOT NULL,
+    text     TEXT NOT NULL,
+    added_us INTEGER NOT NULL,
+    ended_us INTEGER
+) STRICT;
+CREATE UNIQUE INDEX live_batch_slug ON batch (slug) WHERE ended_us IS NULL;
+
+CREATE TABLE note (
+    seq         INTEGER PRIMARY KEY,
+    batch       INTEGER NOT NULL REFERENCES batch (id),
+    received_us INTEGER NOT NULL,
+    body        TEXT NOT NULL
+) STRICT;
+CREATE INDEX note_by_batch ON note (batch);
+
+CREATE TABLE command (
+    seq         INTEGER PRIMARY KEY,
+    batch       INTEGER NOT NULL REFERENCES batch (id),
+    received_us INTEGER NOT NULL,
+    body        TEXT NOT NULL
+) STRICT;
+
+CREATE TABLE clock (
+    seq   INTEGER PRIMARY KEY,
+    at_us INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE forecast (
+    batch INTEGER NOT NULL REFERENCES batch (id),
+    at_us INTEGER NOT NULL,
+    body  TEXT NOT NULL,
+    PRIMARY KEY (batch, at_us)
+) WITHOUT ROWID, STRICT;
+
+CREATE TABLE alert (
+    id       INTEGER PRIMARY KEY,
+    batch    INTEGER NOT NULL REFERENCES batch (id),
+    alert    TEXT NOT NULL,
+    state    TEXT NOT NULL,
+    at_us    INTEGER NOT NULL,
+    source   TEXT NOT NULL,
+    quantity TEXT NOT NULL,
+    body     TEXT NOT NULL,
+    UNIQUE (batch, alert, source, quantity, at_us, state)
+) STRICT;
+
+CREATE TABLE outbox (
+    id          INTEGER PRIMARY KEY,
+    alert       INTEGER NOT NULL REFERENCES alert (id),
+    destination TEXT NOT NULL,
+    attempts    INTEGER NOT NULL DEFAULT 0,
+    due_us      INTEGER NOT NULL,
+    done_us     INTEGER,
+    complaint   TEXT,
+    UNIQUE (alert, destination)
+) STRICT;
+CREATE INDEX outbox_due ON outbox (destination, id) WHERE done_us IS NULL;
+
+CREATE TABLE snapshot (
+    batch    INTEGER PRIMARY KEY REFERENCES batch (id),
+    seq      INTEGER NOT NULL,
+    taken_us INTEGER NOT NULL,
+    body     BLOB NOT NULL
+) STRICT;
+
+CREATE TABLE set_aside (
+    batch   INTEGER NOT NULL REFERENCES batch (id),
+    series  INTEGER NOT NULL REFERENCES series (id),
+    reason  TEXT NOT NULL,
+    count   INTEGER NOT NULL,
+    last_us INTEGER NOT NULL,
+    PRIMARY KEY (batch, series, reason)
+) WITHOUT ROWID, STRICT;
+"];
+
+/// Settings of a connection that writes.
+///
+/// The write-ahead log with `synchronous = FULL`: each commit reaches the disk before it is acknowledged, so a power
+/// failure loses nothing that was acknowledged, as far as the disk keeps its word about flushing. `NORMAL` would be
+/// some times faster and could lose the commits since the last checkpoint; a sensor sends a few readings a minute.
+pub(super) fn prepare(connection: &mut Connection) -> Result<(), StoreError> {
+    connection.pragma_update(None, "journal_mode", "WAL")?;
+    connection.pragma_update(None, "synchronous", "FULL")?;
+    connection.pragma_update(None, "foreign_keys", true)?;
+    connection.set_prepared_statement_cache_capacity(64);
+    migrate(connection)
+}
+
+pub(super) fn latest() -> i64 {
+    i64::try_from(STEPS.len()).unwrap_or(i64::MAX)
+}
+
+fn migrate(connection: &mut Connection) -> Result<(), StoreError> {
+    let found: i64 = connection.pragma_query_value(None, "user_version", |row| row.get(0))?;
+    let Ok(done) = usize::try_from(found) else {
+        return Err(StoreError::LaterLayout {
+            found,
+            known: latest(),
+        });
+    };
+    if done > STEPS.len() {
+        return Err(StoreError::LaterLayout {
+            found,
+            known: latest(),
+        });
+    }
+    for (step, layout) in STEPS.iter().zip(1_i64..).skip(done) {
+        let transaction = connection.transaction()?;
+        transaction.execute_batch(step)?;
+        transaction.pragma_update(None, "user_version", layout)?;
+        transaction.commit()?;
+    }
+    Ok(())
+}

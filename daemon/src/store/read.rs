@@ -1,0 +1,486 @@
+//! Reading: ranges of a sensor, events in order, batches, forecasts, alerts, the outbox.
+
+use std::{collections::BTreeMap, path::Path};
+
+use fobwatch_core::{
+    alert::AlertRecord,
+    batch::{BatchName, Slug},
+    forecast::Forecast,
+    note::Note,
+    reading::{Measured, Quantity, Reading, Source},
+};
+use jiff::Timestamp;
+use rusqlite::{Connection, OpenFlags, OptionalExtension, Row, params};
+
+use super::{
+    BatchId, Bucket, FILE, OutboxRow, Sequence, Series, SetAsideCount, Snapshot, StoreError, StoredBatch,
+    StoredEvent, StoredWhat, layout,
+    text::{decode, unreadable},
+};
+
+/// Reads what is committed. Each method is one short read transaction, so that the write-ahead log can be folded in.
+#[derive(Debug)]
+pub struct Reader<'c> {
+    connection: &'c Connection,
+}
+
+/// Opens a connection that cannot write. It needs no lock, so it works beside a running daemon.
+///
+/// # Errors
+/// There is no store in `folder`, or it is of a later layout or damaged.
+pub(super) fn open_read_only(folder: &Path) -> Result<Connection, StoreError> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let connection = Connection::open_with_flags(folder.join(FILE), flags)?;
+    connection.busy_timeout(std::time::Duration::from_secs(5))?;
+    let found: i64 = connection.pragma_query_value(None, "user_version", |row| row.get(0))?;
+    let known = layout::latest();
+    if found > known {
+        return Err(StoreError::LaterLayout { found, known });
+    }
+    Ok(connection)
+}
+
+impl<'c> Reader<'c> {
+    pub(super) fn new(connection: &'c Connection) -> Self {
+        Self { connection }
+    }
+
+    /// The last place in the order that is taken; 0 when nothing was stored.
+    ///
+    /// # Errors
+    /// The database failed.
+    pub fn last_sequence(&self) -> Result<Sequence, StoreError> {
+        let last = self.connection.query_row(
+            "SELECT max(
+                 coalesce((SELECT max(seq) FROM reading), 0), coalesce((SELECT max(seq) FROM note), 0),
+                 coalesce((SELECT max(seq) FROM command), 0), coalesce((SELECT max(seq) FROM clock), 0))",
+            [],
+            |row| row.get(0),
+        )?;
+        Ok(Sequence(last))
+    }
+
+    /// At most `limit` events after `after`, in the order in which they were stored: readings of all sensors, notes and
+    /// commands of all batches, ticks of the clock. An empty answer is the end.
+    ///
+    /// # Errors
+    /// The database failed, or a row does not read back.
+    pub fn events_after(&self, after: Sequence, limit: u32) -> Result<Vec<StoredEvent>, StoreError> {
+        let mut events = self.readings_after(after, limit)?;
+        self.bodies_after("note", after, limit, &mut events, |batch, body| {
+            Ok(StoredWhat::Note(batch, decode::<Note>(body)?))
+        })?;
+        self.bodies_after("command", after, limit, &mut events, |batch, body| {
+            Ok(StoredWhat::Command(batch, decode(body)?))
+        })?;
+        let mut clock = self
+            .connection
+            .prepare_cached("SELECT seq, at_us FROM clock WHERE seq > ?1 ORDER BY seq LIMIT ?2")?;
+        let ticks = clock.query_map(params![after.0, limit], |row| {
+            let at = time(row, 1)?;
+            Ok(StoredEvent {
+                sequence: Sequence(row.get(0)?),
+                received_at: at,
+                what: StoredWhat::Clock(at),
+            })
+        })?;
+        for tick in ticks {
+            events.push(tick?);
+        }
+        // Each kind gave its first `limit`, so the first `limit` of all are among them.
+        events.sort_by_key(|event| event.sequence);
+        events.truncate(usize::try_from(limit).unwrap_or(usize::MAX));
+        Ok(events)
+    }
+
+    fn readings_after(&self, after: Sequence, limit: u32) -> Result<Vec<StoredEvent>, StoreError> {
+        let sensors = self.sensors()?;
+        let mut query = self.connection.prepare_cached(
+            "SELECT seq, series, at_us, value, received_us FROM reading INDEXED BY reading_by_seq
+             WHERE seq > ?1 ORDER BY seq LIMIT ?2",
+        )?;
+        let rows = query.query_map(params![after.0, limit], |row| {
+            let series: i64 = row.get(1)?;
+            let (source, quantity) = sensors
+                .get(&series)
+                .cloned()
+                .ok_or(rusqlite::Error::QueryReturnedNoRows)?;
+            Ok(StoredEvent {
+                sequence: Sequence(row.get(0)?),
+                received_at: time(row, 4)?,
+                what: StoredWhat::Reading(Reading {
+                    at: time(row, 2)?,
+                    source,
+                    measured: measured(row, 3, quantity)?,
+                }),
+            })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    fn bodies_after(
+        &self,
+        table: &str,
+        after: Sequence,
+        limit: u32,
+        events: &mut Vec<StoredEvent>,
+        read: impl Fn(BatchId, &str) -> rusqlite::Result<StoredWhat>,
+    ) -> Result<(), StoreError> {
+        let mut query = self.connection.prepare_cached(&format!(
+            "SELECT seq, batch, received_us, body FROM {table} WHERE seq > ?1 ORDER BY seq LIMIT ?2"
+        ))?;
+        let rows = query.query_map(params![after.0, limit], |row| {
+            let body: String = row.get(3)?;
+            Ok(StoredEvent {
+                sequence: Sequence(row.get(0)?),
+                received_at: time(row, 2)?,
+                what: read(BatchId(row.get(1)?), &body)?,
+            })
+        })?;
+        for event in rows {
+            events.push(event?);
+        }
+        Ok(())
+    }
+
+    /// Where a batch sealed at `since` has to begin when it is added late: all readings measured at or after `since`
+    /// come after this place. The last place taken, when there is none.
+    ///
+    /// # Errors
+    /// The database failed.
+    pub fn sequence_before(&self, since: Timestamp) -> Result<Sequence, StoreError> {
+        let mut first = self.last_sequence()?.0 + 1;
+        for series in self.sensors()?.keys() {
+            let found: Option<i64> = self
+                .connection
+                .prepare_cached("SELECT min(seq) FROM reading WHERE series = ?1 AND at_us >= ?2")?
+                .query_row(params![series, since.as_microsecond()], |row| row.get(0))?;
+            first = found.map_or(first, |found| first.min(found));
+        }
+        Ok(Sequence(first - 1))
+    }
+
+    /// Readings of one sensor measured from `from` to before `until`, by time.
+    ///
+    /// # Errors
+    /// The database failed, or a row does not read back.
+    pub fn readings(
+        &self,
+        source: &Source,
+        quantity: Quantity,
+        from: Timestamp,
+        until: Timestamp,
+    ) -> Result<Vec<Reading>, StoreError> {
+        let mut readings = Vec::new();
+        self.each_value(source, quantity, from, until, |at_us, measured| {
+            let at = Timestamp::from_microsecond(at_us).map_err(unreadable)?;
+            readings.push(Reading {
+                at,
+                source: source.clone(),
+                measured,
+            });
+            Ok(())
+        })?;
+        Ok(readings)
+    }
+
+    /// The same stretch in at most `count` equal parts, those without a reading left out: for pictures.
+    ///
+    /// # Errors
+    /// The database failed, or a row does not read back.
+    pub fn buckets(
+        &self,
+        source: &Source,
+        quantity: Quantity,
+        from: Timestamp,
+        until: Timestamp,
+        count: u32,
+    ) -> Result<Vec<Bucket>, StoreError> {
+        let (start, end) = (from.as_microsecond(), until.as_microsecond());
+        let width = end.saturating_sub(start) / i64::from(count.max(1)) + 1;
+        let mut parts: Vec<Part> = Vec::new();
+        self.each_value(source, quantity, from, until, |at_us, measured| {
+            let index = (at_us - start) / width;
+            match parts.last_mut() {
+                Some(part) if part.index == index => part.add(measured),
+                _ => parts.push(Part::new(index, measured)),
+            }
+            Ok(())
+        })?;
+        parts
+            .into_iter()
+            .map(|part| part.finish(start, width, quantity))
+            .collect()
+    }
+
+    fn each_value(
+        &self,
+        source: &Source,
+        quantity: Quantity,
+        from: Timestamp,
+        until: Timestamp,
+        mut take: impl FnMut(i64, Measured) -> rusqlite::Result<()>,
+    ) -> Result<(), StoreError> {
+        let mut query = self.connection.prepare_cached(
+            "SELECT at_us, value FROM reading
+             WHERE series = (SELECT id FROM series WHERE source = ?1 AND quantity = ?2)
+               AND at_us >= ?3 AND at_us < ?4 ORDER BY at_us",
+        )?;
+        let mut rows = query.query(params![
+            source.as_str(),
+            quantity.name(),
+            from.as_microsecond(),
+            until.as_microsecond()
+        ])?;
+        while let Some(row) = rows.next()? {
+            take(row.get(0)?, measured(row, 1, quantity)?)?;
+        }
+        Ok(())
+    }
+
+    /// All sensors that have sent a reading, with their first and last.
+    ///
+    /// # Errors
+    /// The database failed, or a row does not read back.
+    pub fn series(&self) -> Result<Vec<Series>, StoreError> {
+        let mut all = Vec::new();
+        let mut ends = self.connection.prepare_cached(
+            "SELECT (SELECT min(at_us) FROM reading WHERE series = ?1), at_us, value FROM reading
+             WHERE series = ?1 ORDER BY at_us DESC LIMIT 1",
+        )?;
+        for (id, (source, quantity)) in self.sensors()? {
+            let found = ends
+                .query_row([id], |row| {
+                    Ok((time(row, 0)?, time(row, 1)?, measured(row, 2, quantity)?))
+                })
+                .optional()?;
+            if let Some((first_at, last_at, last)) = found {
+                all.push(Series {
+                    source,
+                    quantity,
+                    first_at,
+                    last_at,
+                    last,
+                });
+            }
+        }
+        Ok(all)
+    }
+
+    fn sensors(&self) -> Result<BTreeMap<i64, (Source, Quantity)>, StoreError> {
+        let mut query = self
+            .connection
+            .prepare_cached("SELECT id, source, quantity FROM series")?;
+        let rows = query.query_map([], |row| Ok((row.get(0)?, (source(row, 1)?, quantity(row, 2)?))))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// All batches, in the order in which they were added.
+    ///
+    /// # Errors
+    /// The database failed, or a row does not read back.
+    pub fn batches(&self) -> Result<Vec<StoredBatch>, StoreError> {
+        let mut query = self
+            .connection
+            .prepare_cached("SELECT id, name, text, added_us, ended_us FROM batch ORDER BY id")?;
+        let rows = query.query_map([], |row| {
+            let name = BatchName::new(&row.get::<_, String>(1)?).map_err(unreadable)?;
+            let slug: Slug = name.slug();
+            let ended: Option<i64> = row.get(4)?;
+            Ok(StoredBatch {
+                id: BatchId(row.get(0)?),
+                name,
+                slug,
+                text: row.get(2)?,
+                added_at: time(row, 3)?,
+                ended_at: ended
+                    .map(Timestamp::from_microsecond)
+                    .transpose()
+                    .map_err(unreadable)?,
+            })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Notes of a batch, in the order in which they arrived.
+    ///
+    /// # Errors
+    /// The database failed, or a row does not read back.
+    pub fn notes(&self, batch: BatchId) -> Result<Vec<Note>, StoreError> {
+        self.bodies("SELECT body FROM note WHERE batch = ?1 ORDER BY seq", batch)
+    }
+
+    /// All transitions of alerts of a batch, in the order in which they were stored.
+    ///
+    /// # Errors
+    /// The database failed, or a row does not read back.
+    pub fn alerts(&self, batch: BatchId) -> Result<Vec<AlertRecord>, StoreError> {
+        self.bodies("SELECT body FROM alert WHERE batch = ?1 ORDER BY id", batch)
+    }
+
+    /// The last transition of each alert of a batch (of each sensor, for sensor alerts), the latest stored last.
+    ///
+    /// # Errors
+    /// The database failed, or a row does not read back.
+    pub fn last_alerts(&self, batch: BatchId) -> Result<Vec<AlertRecord>, StoreError> {
+        let query = "SELECT body FROM alert WHERE id IN
+                     (SELECT max(id) FROM alert WHERE batch = ?1 GROUP BY alert, source, quantity) ORDER BY id";
+        self.bodies(query, batch)
+    }
+
+    /// Forecasts of a batch on the grid, by time.
+    ///
+    /// # Errors
+    /// The database failed, or a row does not read back.
+    pub fn forecasts(&self, batch: BatchId) -> Result<Vec<Forecast>, StoreError> {
+        self.bodies("SELECT body FROM forecast WHERE batch = ?1 ORDER BY at_us", batch)
+    }
+
+    /// The latest forecast of a batch on the grid.
+    ///
+    /// # Errors
+    /// The database failed, or the row does not read back.
+    pub fn last_forecast(&self, batch: BatchId) -> Result<Option<Forecast>, StoreError> {
+        let query = "SELECT body FROM forecast WHERE batch = ?1 ORDER BY at_us DESC LIMIT 1";
+        Ok(self.bodies(query, batch)?.pop())
+    }
+
+    fn bodies<T: serde::de::DeserializeOwned>(
+        &self,
+        query: &str,
+        batch: BatchId,
+    ) -> Result<Vec<T>, StoreError> {
+        let mut query = self.connection.prepare_cached(query)?;
+        let rows = query.query_map([batch.0], |row| decode(&row.get::<_, String>(0)?))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// The stored state of a batch's engine.
+    ///
+    /// # Errors
+    /// The database failed.
+    pub fn snapshot(&self, batch: BatchId) -> Result<Option<Snapshot>, StoreError> {
+        let mut query = self
+            .connection
+            .prepare_cached("SELECT seq, taken_us, body FROM snapshot WHERE batch = ?1")?;
+        let found = query
+            .query_row([batch.0], |row| {
+                Ok(Snapshot {
+                    sequence: Sequence(row.get(0)?),
+                    taken_at: time(row, 1)?,
+                    body: row.get(2)?,
+                })
+            })
+            .optional()?;
+        Ok(found)
+    }
+
+    /// How many readings a batch did not use, by sensor and reason.
+    ///
+    /// # Errors
+    /// The database failed, or a row does not read back.
+    pub fn set_aside(&self, batch: BatchId) -> Result<Vec<SetAsideCount>, StoreError> {
+        let mut query = self.connection.prepare_cached(
+            "SELECT source, quantity, reason, count, last_us FROM set_aside JOIN series ON series = id
+             WHERE batch = ?1 ORDER BY source, quantity, reason",
+        )?;
+        let rows = query.query_map([batch.0], |row| {
+            Ok(SetAsideCount {
+                source: source(row, 0)?,
+                quantity: quantity(row, 1)?,
+                reason: row.get(2)?,
+                count: row.get::<_, i64>(3)?.unsigned_abs(),
+                last_at: time(row, 4)?,
+            })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// At most `limit` alerts that wait for `destination`, the oldest first, whether due or not: an alert must not
+    /// overtake an older one of the same batch.
+    ///
+    /// # Errors
+    /// The database failed, or a row does not read back.
+    pub fn outbox(&self, destination: &str, limit: u32) -> Result<Vec<OutboxRow>, StoreError> {
+        let mut query = self.connection.prepare_cached(
+            "SELECT outbox.id, batch, body, attempts, due_us FROM outbox JOIN alert ON alert.id = outbox.alert
+             WHERE destination = ?1 AND done_us IS NULL ORDER BY outbox.id LIMIT ?2",
+        )?;
+        let rows = query.query_map(params![destination, limit], |row| {
+            let body: String = row.get(2)?;
+            Ok(OutboxRow {
+                id: row.get(0)?,
+                batch: BatchId(row.get(1)?),
+                alert: decode(&body)?,
+                attempts: row.get(3)?,
+                due_at: time(row, 4)?,
+            })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+}
+
+/// One bucket under way.
+struct Part {
+    index: i64,
+    count: u32,
+    least: f64,
+    sum: f64,
+    most: f64,
+}
+
+impl Part {
+    fn new(index: i64, measured: Measured) -> Self {
+        let value = measured.stored_value();
+        Self {
+            index,
+            count: 1,
+            least: value,
+            sum: value,
+            most: value,
+        }
+    }
+
+    fn add(&mut self, measured: Measured) {
+        let value = measured.stored_value();
+        self.count += 1;
+        self.least = self.least.min(value);
+        self.sum += value;
+        self.most = self.most.max(value);
+    }
+
+    fn finish(&self, start: i64, width: i64, quantity: Quantity) -> Result<Bucket, StoreError> {
+        let read_back = |value: f64| {
+            Measured::new(quantity, value, quantity.stored_unit()).map_err(|error| StoreError::Unreadable {
+                what: "a reading",
+                why: error.to_string(),
+            })
+        };
+        let from = Timestamp::from_microsecond(start + self.index * width).map_err(unreadable)?;
+        // Rounding must not carry the mean past the ends.
+        let mean = (self.sum / f64::from(self.count)).clamp(self.least, self.most);
+        Ok(Bucket {
+            from,
+            count: u64::from(self.count),
+            least: read_back(self.least)?,
+            mean: read_back(mean)?,
+            most: read_back(self.most)?,
+        })
+    }
+}
+
+fn time(row: &Row<'_>, column: usize) -> rusqlite::Result<Timestamp> {
+    Timestamp::from_microsecond(row.get(column)?).map_err(unreadable)
+}
+
+fn source(row: &Row<'_>, column: usize) -> rusqlite::Result<Source> {
+    Source::new(&row.get::<_, String>(column)?).map_err(unreadable)
+}
+
+fn quantity(row: &Row<'_>, column: usize) -> rusqlite::Result<Quantity> {
+    row.get::<_, String>(column)?.parse().map_err(unreadable)
+}
+
+fn measured(row: &Row<'_>, column: usize, quantity: Quantity) -> rusqlite::Result<Measured> {
+    Measured::new(quantity, row.get(column)?, quantity.stored_unit()).map_err(unreadable)
+}

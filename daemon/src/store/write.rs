@@ -1,0 +1,361 @@
+//! Writing: one connection, one thread, whole transactions.
+
+use std::{collections::BTreeMap, path::Path};
+
+use fobwatch_core::{
+    alert::AlertRecord,
+    batch::Batch,
+    engine::{Command, SetAside},
+    note::Note,
+    reading::{Quantity, Reading, Source},
+};
+use jiff::Timestamp;
+use rusqlite::{Connection, OptionalExtension, Transaction, params};
+
+use super::{
+    Appended, BatchId, FILE, Outcome, Reader, Sequence, StoreError, layout,
+    lock::Lock,
+    text::{encode, name_of},
+};
+
+/// The only one who writes to a data folder. Each method is one transaction: when it answers, what it was given is
+/// on the disk; when it fails, nothing of it is.
+#[derive(Debug)]
+pub struct Writer {
+    connection: Connection,
+    next: i64,
+    series: BTreeMap<(Source, Quantity), i64>,
+    _lock: Lock,
+}
+
+impl Writer {
+    /// Opens the store in `folder`, making both where they are missing.
+    ///
+    /// # Errors
+    /// Another process holds the folder, it cannot be used, or its file is of a later layout or damaged.
+    pub fn open(folder: &Path) -> Result<Self, StoreError> {
+        std::fs::create_dir_all(folder).map_err(|source| StoreError::Folder {
+            folder: folder.to_owned(),
+            source,
+        })?;
+        let lock = Lock::take(folder)?;
+        let mut connection = Connection::open(folder.join(FILE))?;
+        layout::prepare(&mut connection)?;
+        let mut last = 0;
+        for table in ["reading", "note", "command", "clock"] {
+            let query = format!("SELECT coalesce(max(seq), 0) FROM {table}");
+            last = last.max(connection.query_row(&query, [], |row| row.get::<_, i64>(0))?);
+        }
+        Ok(Self {
+            connection,
+            next: last + 1,
+            series: BTreeMap::new(),
+            _lock: lock,
+        })
+    }
+
+    /// Stores readings in the order given. The answers stand in the same order.
+    ///
+    /// # Errors
+    /// Nothing was stored, and nothing of it may be acknowledged.
+    pub fn append_readings(
+        &mut self,
+        readings: &[Reading],
+        received_at: Timestamp,
+    ) -> Result<Vec<Appended>, StoreError> {
+        let mut next = self.next;
+        let mut appended = Vec::with_capacity(readings.len());
+        let transaction = self.connection.transaction()?;
+        let mut found = BTreeMap::new();
+        {
+            let mut insert = transaction.prepare_cached(
+                "INSERT INTO reading (series, at_us, value, seq, received_us) VALUES (?1, ?2, ?3, ?4, ?5)
+                 ON CONFLICT (series, at_us) DO NOTHING",
+            )?;
+            for reading in readings {
+                let value = reading.measured.stored_value();
+                if !value.is_finite() {
+                    // SQLite would keep it as NULL.
+                    let what = format!("{} of {}", reading.measured.quantity(), reading.source);
+                    return Err(StoreError::NotFinite { what });
+                }
+                let key = (reading.source.clone(), reading.measured.quantity());
+                let series = match self.series.get(&key).or_else(|| found.get(&key)) {
+                    Some(series) => *series,
+                    None => {
+                        let series = series_id(&transaction, &key)?;
+                        found.insert(key, series);
+                        series
+                    }
+                };
+                let at_us = reading.at.as_microsecond();
+                let stored =
+                    insert.execute(params![series, at_us, value, next, received_at.as_microsecond()])?;
+                if stored == 0 {
+                    appended.push(Appended::Duplicate);
+                } else {
+                    appended.push(Appended::New(Sequence(next)));
+                    next += 1;
+                }
+            }
+        }
+        transaction.commit()?;
+        self.series.append(&mut found);
+        self.next = next;
+        Ok(appended)
+    }
+
+    /// Stores a note of a batch.
+    ///
+    /// # Errors
+    /// It was not stored.
+    pub fn append_note(
+        &mut self,
+        batch: BatchId,
+        note: &Note,
+        received_at: Timestamp,
+    ) -> Result<Sequence, StoreError> {
+        if note.value.is_some_and(|value| !value.is_finite()) {
+            let what = format!("the value of a {} note", note.kind);
+            return Err(StoreError::NotFinite { what });
+        }
+        self.append_body("note", batch, &encode(note)?, received_at)
+    }
+
+    /// Stores what a person did to an alert.
+    ///
+    /// # Errors
+    /// It was not stored.
+    pub fn append_command(
+        &mut self,
+        batch: BatchId,
+        command: &Command,
+        received_at: Timestamp,
+    ) -> Result<Sequence, StoreError> {
+        self.append_body("command", batch, &encode(command)?, received_at)
+    }
+
+    fn append_body(
+        &mut self,
+        table: &str,
+        batch: BatchId,
+        body: &str,
+        received_at: Timestamp,
+    ) -> Result<Sequence, StoreError> {
+        let sequence = Sequence(self.next);
+        self.connection.execute(
+            &format!("INSERT INTO {table} (seq, batch, received_us, body) VALUES (?1, ?2, ?3, ?4)"),
+            params![sequence.0, batch.0, received_at.as_microsecond(), body],
+        )?;
+        self.next += 1;
+        Ok(sequence)
+    }
+
+    /// Stores that the clock stood at `at`, so that a restart lets the engines see the same ticks at the same places.
+    ///
+    /// # Errors
+    /// It was not stored.
+    pub fn append_clock(&mut self, at: Timestamp) -> Result<Sequence, StoreError> {
+        let sequence = Sequence(self.next);
+        self.connection
+            .prepare_cached("INSERT INTO clock (seq, at_us) VALUES (?1, ?2)")?
+            .execute(params![sequence.0, at.as_microsecond()])?;
+        self.next += 1;
+        Ok(sequence)
+    }
+
+    /// Adds a live batch: `text` is the batch file that `batch` was read from.
+    ///
+    /// # Errors
+    /// A live batch has the same slug, or it was not stored.
+    pub fn add_batch(&mut self, batch: &Batch, text: &str, at: Timestamp) -> Result<BatchId, StoreError> {
+        let transaction = self.connection.transaction()?;
+        let slug = batch.name.slug();
+        let taken: bool = transaction.query_row(
+            "SELECT EXISTS (SELECT 1 FROM batch WHERE slug = ?1 AND ended_us IS NULL)",
+            [slug.as_str()],
+            |row| row.get(0),
+        )?;
+        if taken {
+            let name = batch.name.to_string();
+            return Err(StoreError::NameTaken { name });
+        }
+        transaction.execute(
+            "INSERT INTO batch (name, slug, text, added_us) VALUES (?1, ?2, ?3, ?4)",
+            params![batch.name.as_str(), slug.as_str(), text, at.as_microsecond()],
+        )?;
+        let id = BatchId(transaction.last_insert_rowid());
+        transaction.commit()?;
+        Ok(id)
+    }
+
+    /// Ends a live batch.
+    ///
+    /// # Errors
+    /// No live batch has that name, or it was not stored.
+    pub fn end_batch(&mut self, name: &str, at: Timestamp) -> Result<BatchId, StoreError> {
+        let id = self
+            .connection
+            .query_row(
+                "UPDATE batch SET ended_us = ?2 WHERE name = ?1 AND ended_us IS NULL RETURNING id",
+                params![name, at.as_microsecond()],
+                |row| row.get(0),
+            )
+            .optional()?;
+        id.map(BatchId).ok_or_else(|| StoreError::NoSuchBatch {
+            name: name.to_owned(),
+        })
+    }
+
+    /// Stores all that came of driving a batch. Answers with the alerts that were not there yet, in order.
+    ///
+    /// # Errors
+    /// Nothing of it was stored.
+    pub fn record(&mut self, outcome: &Outcome) -> Result<Vec<AlertRecord>, StoreError> {
+        let transaction = self.connection.transaction()?;
+        let batch = outcome.batch;
+        let mut fresh = Vec::new();
+        for alert in &outcome.alerts {
+            if insert_alert(&transaction, batch, alert, &outcome.destinations)? {
+                fresh.push(alert.clone());
+            }
+        }
+        for forecast in &outcome.forecasts {
+            transaction
+                .prepare_cached("INSERT OR REPLACE INTO forecast (batch, at_us, body) VALUES (?1, ?2, ?3)")?
+                .execute(params![batch.0, forecast.at.as_microsecond(), encode(forecast)?])?;
+        }
+        for set_aside in &outcome.set_aside {
+            count_set_aside(&transaction, batch, set_aside)?;
+        }
+        if let Some(snapshot) = &outcome.snapshot {
+            transaction
+                .prepare_cached(
+                    "INSERT OR REPLACE INTO snapshot (batch, seq, taken_us, body) VALUES (?1, ?2, ?3, ?4)",
+                )?
+                .execute(params![
+                    batch.0,
+                    snapshot.sequence.0,
+                    snapshot.taken_at.as_microsecond(),
+                    snapshot.body
+                ])?;
+        }
+        transaction.commit()?;
+        Ok(fresh)
+    }
+
+    /// Marks a row of the outbox as delivered.
+    ///
+    /// # Errors
+    /// It was not stored: the alert will be delivered again.
+    pub fn outbox_done(&mut self, row: i64, at: Timestamp) -> Result<(), StoreError> {
+        self.connection.execute(
+            "UPDATE outbox SET done_us = ?2, attempts = attempts + 1, complaint = NULL WHERE id = ?1",
+            params![row, at.as_microsecond()],
+        )?;
+        Ok(())
+    }
+
+    /// Puts a row of the outbox off until `due_at`, with what went wrong.
+    ///
+    /// # Errors
+    /// It was not stored: it is due at once.
+    pub fn outbox_retry(&mut self, row: i64, due_at: Timestamp, complaint: &str) -> Result<(), StoreError> {
+        self.connection.execute(
+            "UPDATE outbox SET due_us = ?2, attempts = attempts + 1, complaint = ?3 WHERE id = ?1",
+            params![row, due_at.as_microsecond(), complaint],
+        )?;
+        Ok(())
+    }
+
+    /// Reads through the writing connection: sees the last commit, waits for nobody.
+    #[must_use]
+    pub fn reader(&self) -> Reader<'_> {
+        Reader::new(&self.connection)
+    }
+
+    /// Moves the write-ahead log into the file and closes it.
+    ///
+    /// # Errors
+    /// The file could not be closed in order; what was committed is safe all the same.
+    pub fn close(self) -> Result<(), StoreError> {
+        self.connection.execute_batch("PRAGMA optimize")?;
+        self.connection
+            .close()
+            .map_err(|(_, error)| StoreError::from(error))
+    }
+
+    #[cfg(test)]
+    pub(super) fn connection(&self) -> &Connection {
+        &self.connection
+    }
+}
+
+fn series_id(
+    transaction: &Transaction<'_>,
+    (source, quantity): &(Source, Quantity),
+) -> Result<i64, StoreError> {
+    transaction
+        .prepare_cached("INSERT INTO series (source, quantity) VALUES (?1, ?2) ON CONFLICT DO NOTHING")?
+        .execute(params![source.as_str(), quantity.name()])?;
+    let id = transaction
+        .prepare_cached("SELECT id FROM series WHERE source = ?1 AND quantity = ?2")?
+        .query_row(params![source.as_str(), quantity.name()], |row| row.get(0))?;
+    Ok(id)
+}
+
+fn insert_alert(
+    transaction: &Transaction<'_>,
+    batch: BatchId,
+    alert: &AlertRecord,
+    destinations: &[String],
+) -> Result<bool, StoreError> {
+    let inserted = transaction
+        .prepare_cached(
+            "INSERT INTO alert (batch, alert, state, at_us, source, quantity, body)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7) ON CONFLICT DO NOTHING",
+        )?
+        .execute(params![
+            batch.0,
+            alert.alert.name(),
+            name_of(&alert.state)?,
+            alert.at.as_microsecond(),
+            alert.source.as_ref().map_or("", Source::as_str),
+            alert.quantity.map_or("", Quantity::name),
+            encode(alert)?,
+        ])?;
+    if inserted == 0 {
+        return Ok(false);
+    }
+    let id = transaction.last_insert_rowid();
+    for destination in destinations {
+        transaction
+            .prepare_cached("INSERT INTO outbox (alert, destination, due_us) VALUES (?1, ?2, 0)")?
+            .execute(params![id, destination])?;
+    }
+    Ok(true)
+}
+
+fn count_set_aside(
+    transaction: &Transaction<'_>,
+    batch: BatchId,
+    set_aside: &SetAside,
+) -> Result<(), StoreError> {
+    let reading = &set_aside.reading;
+    let series = series_id(
+        transaction,
+        &(reading.source.clone(), reading.measured.quantity()),
+    )?;
+    transaction
+        .prepare_cached(
+            "INSERT INTO set_aside (batch, series, reason, count, last_us) VALUES (?1, ?2, ?3, 1, ?4)
+             ON CONFLICT DO UPDATE SET count = count + 1, last_us = max(last_us, excluded.last_us)",
+        )?
+        .execute(params![
+            batch.0,
+            series,
+            name_of(&set_aside.reason)?,
+            reading.at.as_microsecond()
+        ])?;
+    Ok(())
+}
