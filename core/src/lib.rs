@@ -15,3 +15,4 @@ pub mod note;
 pub mod physics;
 pub mod quantity;
 pub mod reading;
+pub mod table;
