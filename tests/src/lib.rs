@@ -1,1 +1,34 @@
-//! Checks of the whole job; what they share stands here.
+//! Checks of the whole job; what they share stands here: a broker, a running daemon, a subscriber.
+//!
+//! Everything listens on loopback, on ports that were free a moment before, and ends when its owner is dropped.
+
+mod broker;
+mod daemon;
+mod program;
+mod subscriber;
+
+pub use broker::Broker;
+pub use daemon::Daemon;
+pub use program::{Finished, free_port, program, run};
+pub use subscriber::Subscriber;
+
+use std::time::{Duration, Instant};
+
+/// Asks `ready` again and again until it answers, or fails the test with `what` after `patience`.
+///
+/// # Panics
+/// `patience` is over.
+pub fn wait_for<T>(what: &str, patience: Duration, mut ready: impl FnMut() -> Option<T>) -> T {
+    let started = Instant::now();
+    loop {
+        if let Some(found) = ready() {
+            return found;
+        }
+        assert!(
+            started.elapsed() < patience,
+            "waited {} s in vain for {what}",
+            patience.as_secs()
+        );
+        std::thread::sleep(Duration::from_millis(50));
+    }
+}

@@ -1,0 +1,128 @@
+//! A running `fobwatch watch`.
+
+use std::{
+    fs::{self, File},
+    path::{Path, PathBuf},
+    process::{Child, Command, Stdio},
+    time::Duration,
+};
+
+use serde_json::Value;
+
+use crate::{free_port, program, wait_for};
+
+/// The daemon, ended (by SIGKILL) when dropped.
+#[derive(Debug)]
+pub struct Daemon {
+    child: Child,
+    port: u16,
+    log: PathBuf,
+}
+
+impl Daemon {
+    /// Starts `watch` with a configuration, a data folder and a folder of batch files, and waits for `/health`.
+    ///
+    /// # Panics
+    /// It does not come up; its log is shown.
+    #[must_use]
+    pub fn start(config: &Path, data: &Path, batches: &Path) -> Self {
+        let port = free_port();
+        fs::create_dir_all(data).expect("the data folder is made");
+        let log = data.with_extension(format!("{port}.log"));
+        let err = File::create(&log).expect("the log is made");
+        let child = Command::new(program("fobwatch"))
+            .arg("watch")
+            .arg("--config")
+            .arg(config)
+            .arg("--data")
+            .arg(data)
+            .arg("--batches")
+            .arg(batches)
+            .args(["--listen", &format!("127.0.0.1:{port}")])
+            .env("RUST_LOG", "info")
+            .stdin(Stdio::null())
+            .stdout(err.try_clone().expect("the log is shared"))
+            .stderr(err)
+            .spawn()
+            .expect("fobwatch starts");
+        let mut daemon = Self { child, port, log };
+        wait_for("/health", Duration::from_secs(60), || {
+            if let Ok(Some(status)) = daemon.child.try_wait() {
+                panic!("fobwatch ended with {status}:\n{}", daemon.log());
+            }
+            daemon.get("/health").ok()
+        });
+        daemon
+    }
+
+    /// Its port on 127.0.0.1.
+    #[must_use]
+    pub fn port(&self) -> u16 {
+        self.port
+    }
+
+    /// What it wrote to its log.
+    #[must_use]
+    pub fn log(&self) -> String {
+        fs::read_to_string(&self.log).unwrap_or_default()
+    }
+
+    /// A page or answer as text.
+    ///
+    /// # Errors
+    /// No answer, or one outside 200 to 299.
+    pub fn get(&self, path: &str) -> Result<String, ureq::Error> {
+        ureq::get(format!("http://127.0.0.1:{}{path}", self.port))
+            .call()?
+            .body_mut()
+            .read_to_string()
+    }
+
+    /// An answer of the API as JSON.
+    ///
+    /// # Panics
+    /// No answer, or none in JSON.
+    #[must_use]
+    pub fn json(&self, path: &str) -> Value {
+        let text = self
+            .get(path)
+            .unwrap_or_else(|error| panic!("{path}: {error}\n{}", self.log()));
+        serde_json::from_str(&text).unwrap_or_else(|error| panic!("{path}: {error} in {text}"))
+    }
+
+    /// Ends it at once, as a power cut would.
+    ///
+    /// # Panics
+    /// It cannot be ended.
+    pub fn kill(mut self) {
+        self.child.kill().expect("SIGKILL is sent");
+        self.child.wait().expect("it ends");
+    }
+
+    /// Asks it to stop (SIGTERM) and tells its exit status.
+    ///
+    /// # Panics
+    /// It does not stop within 30 s.
+    #[must_use]
+    pub fn stop(mut self) -> Option<i32> {
+        let pid = self.child.id().to_string();
+        let told = Command::new("kill").args(["-TERM", &pid]).status();
+        assert!(
+            told.is_ok_and(|status| status.success()),
+            "the daemon was told to stop"
+        );
+        let child = &mut self.child;
+        wait_for("a graceful stop", Duration::from_secs(30), || {
+            child.try_wait().ok().flatten()
+        })
+        .code()
+    }
+}
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        if self.child.kill().is_ok() {
+            self.child.wait().ok();
+        }
+    }
+}

@@ -1,0 +1,72 @@
+//! The programs of the workspace as a user starts them.
+
+use std::{
+    net::TcpListener,
+    path::PathBuf,
+    process::{Command, Output},
+};
+
+/// What a program printed, and how it ended.
+#[derive(Debug)]
+pub struct Finished {
+    /// Exit status; `None` when a signal ended it.
+    pub status: Option<i32>,
+    /// Standard output.
+    pub stdout: String,
+    /// Standard error.
+    pub stderr: String,
+}
+
+/// The built program `name` (`fobwatch`, `fobwatch-simulator`).
+///
+/// # Panics
+/// It was not built: `tests/all` builds it, or `cargo build --workspace --bins`.
+#[must_use]
+pub fn program(name: &str) -> PathBuf {
+    let mut folder = std::env::current_exe().expect("a test knows its own path");
+    folder.pop();
+    if folder.ends_with("deps") {
+        folder.pop();
+    }
+    let path = folder.join(name);
+    assert!(
+        path.exists(),
+        "{} was not built: cargo build --workspace --bins",
+        path.display()
+    );
+    path
+}
+
+/// Runs `name` with `arguments` to its end.
+///
+/// # Panics
+/// It could not be started.
+#[must_use]
+pub fn run<S: AsRef<std::ffi::OsStr>>(name: &str, arguments: &[S]) -> Finished {
+    let Output {
+        status,
+        stdout,
+        stderr,
+    } = Command::new(program(name))
+        .args(arguments)
+        .output()
+        .expect("the program starts");
+    Finished {
+        status: status.code(),
+        stdout: String::from_utf8_lossy(&stdout).into_owned(),
+        stderr: String::from_utf8_lossy(&stderr).into_owned(),
+    }
+}
+
+/// A port of loopback that was free a moment ago.
+///
+/// # Panics
+/// Loopback has no free port.
+#[must_use]
+pub fn free_port() -> u16 {
+    let listener = TcpListener::bind(("127.0.0.1", 0)).expect("loopback has a free port");
+    listener
+        .local_addr()
+        .expect("a bound socket has an address")
+        .port()
+}
