@@ -14,7 +14,6 @@ use crate::Broker;
 pub type Message = (String, String, bool);
 
 /// Listens to one topic filter on a thread of its own.
-#[derive(Debug)]
 pub struct Subscriber {
     messages: Receiver<Message>,
     client: Client,
