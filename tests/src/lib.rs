@@ -10,7 +10,7 @@ mod subscriber;
 pub use broker::Broker;
 pub use daemon::Daemon;
 pub use program::{Finished, free_port, program, run};
-pub use subscriber::Subscriber;
+pub use subscriber::{Message, Subscriber};
 
 use std::time::{Duration, Instant};
 
