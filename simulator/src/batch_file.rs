@@ -92,9 +92,18 @@ pub(crate) fn batch_toml(scenario: &Scenario) -> String {
             fill_ml: pilot.fill_ml,
             dead_volume_ml: pilot.dead_volume_ml,
         }),
-        target: Target { co2_volumes: scenario.target.co2_volumes, fridge_c: scenario.target.fridge_c },
-        sensors: scenario.sensors.iter().map(|s| (s.quantity.name(), s.source.as_str())).collect(),
-        room: Room { expected_c: round(scenario.room.mean_c, 0.5) },
+        target: Target {
+            co2_volumes: scenario.target.co2_volumes,
+            fridge_c: scenario.target.fridge_c,
+        },
+        sensors: scenario
+            .sensors
+            .iter()
+            .map(|s| (s.quantity.name(), s.source.as_str()))
+            .collect(),
+        room: Room {
+            expected_c: round(scenario.room.mean_c, 0.5),
+        },
     };
     toml::to_string(&file).unwrap_or_else(|error| unreachable!("a batch file is plain TOML: {error}"))
 }

@@ -126,12 +126,20 @@ impl Bottle {
             nitrogen_in_drink: aerated * nitrogen_mol_per_l_pa(t) * 0.79 * dry.0 * build.fill_l,
             wall: t,
             liquid: t,
-            head: Headspace { total: air, co2: Pascal(0.0), co2_fugacity: Pascal(0.0) },
+            head: Headspace {
+                total: air,
+                co2: Pascal(0.0),
+                co2_fugacity: Pascal(0.0),
+            },
             leak_mol_per_h_bar: 0.0,
             open: false,
         };
         let moles = dry.0 * bottle.headspace_l() * 1.0e-3 / (GAS_CONSTANT * t.0);
-        bottle.gas = Amounts { co2: co2 * moles, nitrogen: rest * 0.79 * moles, oxygen: rest * 0.21 * moles };
+        bottle.gas = Amounts {
+            co2: co2 * moles,
+            nitrogen: rest * 0.79 * moles,
+            oxygen: rest * 0.21 * moles,
+        };
         bottle.head = bottle.look(bottle.gas, bottle.headspace_l());
         bottle
     }
@@ -221,9 +229,10 @@ impl Bottle {
     }
 
     fn lose_gas(&mut self, around: Surroundings, volume_l: f64, hours: f64) {
-        self.gas.co2 -= self.gas.co2.min(
-            self.build.material.permeance() * self.build.capacity_l * self.head.co2.bar() * hours,
-        );
+        self.gas.co2 -= self
+            .gas
+            .co2
+            .min(self.build.material.permeance() * self.build.capacity_l * self.head.co2.bar() * hours);
         if self.open {
             self.keep_only(around.air, volume_l);
         } else if self.leak_mol_per_h_bar > 0.0 {
@@ -273,7 +282,10 @@ impl Bottle {
     pub(crate) fn air_left(&self) -> (Pascal, Pascal) {
         let dry = self.head.total.0 - water_vapour(self.liquid, 0.99).0;
         let total = self.gas.total();
-        (Pascal(dry * self.gas.oxygen / total), Pascal(dry * self.gas.nitrogen / total))
+        (
+            Pascal(dry * self.gas.oxygen / total),
+            Pascal(dry * self.gas.nitrogen / total),
+        )
     }
 
     /// Volumes in the target's sense: what is dissolved once everything in the sealed bottle is at
@@ -289,7 +301,10 @@ impl Bottle {
         let mut total = self.head.total;
         for _ in 0..40 {
             let volume = self.headspace_with(fridge, dissolved * CO2_G_PER_MOL, total);
-            let gas = Amounts { co2: (all - dissolved).max(0.0) * fill, ..self.gas };
+            let gas = Amounts {
+                co2: (all - dissolved).max(0.0) * fill,
+                ..self.gas
+            };
             let head = cold.look(gas, volume);
             total = head.total;
             // Newton on the balance, the headspace's own pressure as slope.
@@ -315,4 +330,70 @@ impl Bottle {
 fn relax(k: f64, fill_l: f64, ratio: f64, lack_mol_per_l: f64, hours: f64) -> f64 {
     let speed = k * (1.0 + ratio);
     k * fill_l * lack_mol_per_l * -(-speed * hours).exp_m1() / speed
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::scenario::Scenario;
+    use crate::world::World;
+
+    fn world() -> World {
+        World::new(&Scenario::shipped("plain").expect("shipped"), 4).left_alone()
+    }
+
+    /// About 0.2 bar of oxygen in the trapped air is eaten while nitrogen stays (common practice, no source).
+    #[test]
+    fn oxygen_is_eaten_and_nitrogen_stays() {
+        let mut world = world();
+        let (oxygen, nitrogen) = world.labelled.air_left();
+        assert!((oxygen.bar() - 0.21).abs() < 0.01, "{}", oxygen.bar());
+        world.run_until(60 * 3600);
+        let (left, stayed) = world.labelled.air_left();
+        assert!(left.bar() < 0.04, "{}", left.bar());
+        // Dissolved CO2 swells the drink and so presses on the nitrogen.
+        assert!(
+            (stayed.bar() / nitrogen.bar() - 1.0).abs() < 0.06,
+            "{} {}",
+            stayed.bar(),
+            nitrogen.bar()
+        );
+    }
+
+    #[test]
+    fn a_sealed_glass_bottle_keeps_its_carbon() {
+        let mut world = world();
+        let carbon = |world: &World| {
+            let bottle = &world.labelled;
+            bottle.brew.carbon() + (bottle.all_co2_g_per_l() - bottle.brew.co2) * 12.011 / 44.009
+        };
+        let before = carbon(&world);
+        world.run_until(10 * 86_400);
+        assert!(
+            (carbon(&world) / before - 1.0).abs() < 1e-6,
+            "{} {before}",
+            carbon(&world)
+        );
+    }
+
+    /// At rest at the fridge temperature the dissolved CO2 is the content in the target's sense.
+    #[test]
+    fn the_content_in_the_targets_sense_is_what_the_fridge_shows() {
+        let mut world = world();
+        world.run_until(96 * 3600);
+        world.perform(crate::scenario::Deed::MovedToFridge);
+        world.run_until(20 * 86_400);
+        let bottle = &world.labelled;
+        let promised = bottle.volumes_at(bottle.liquid);
+        let found = bottle.brew.co2 / crate::gas::CO2_G_PER_VOLUME;
+        assert!((promised / found - 1.0).abs() < 0.005, "{promised} {found}");
+    }
+
+    /// Headspace volume enters twice: a bottle without room for gas still has a finite pressure.
+    #[test]
+    fn a_fuller_bottle_presses_harder() {
+        let mut world = world();
+        world.run_until(100 * 3600);
+        assert!(world.worst.head.total.bar() > world.labelled.head.total.bar());
+        assert!(world.worst.head.total.bar().is_finite());
+    }
 }

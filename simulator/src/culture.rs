@@ -116,8 +116,7 @@ impl Brew {
     /// 0.385 (ICUMSA and handbook solutions of 10 %), ethanol -0.189 (OIML R 22 near 1 %), the acids and
     /// mannitol from memory.
     pub(crate) fn excess_density(&self) -> f64 {
-        0.385 * (self.sucrose + self.glucose + self.fructose + self.lactose)
-            - 0.189 * self.ethanol
+        0.385 * (self.sucrose + self.glucose + self.fructose + self.lactose) - 0.189 * self.ethanol
             + 0.23 * self.lactic
             + 0.14 * self.acetic
             + 0.36 * self.mannitol
@@ -319,10 +318,22 @@ mod tests {
         };
         let before = brew.carbon();
         for _ in 0..10_000 {
-            brew = culture().step(&brew, Warmth::at(Kelvin::from_celsius(22.0)), Pascal(1.0e5), 1.0 / 60.0);
+            brew = culture().step(
+                &brew,
+                Warmth::at(Kelvin::from_celsius(22.0)),
+                Pascal(1.0e5),
+                1.0 / 60.0,
+            );
         }
-        assert!(brew.co2 > 5.0 && brew.lactic > 0.1 && brew.mannitol > 0.01, "{brew:?}");
-        assert!((brew.carbon() / before - 1.0).abs() < 1e-6, "{} {before}", brew.carbon());
+        assert!(
+            brew.co2 > 5.0 && brew.lactic > 0.1 && brew.mannitol > 0.01,
+            "{brew:?}"
+        );
+        assert!(
+            (brew.carbon() / before - 1.0).abs() < 1e-6,
+            "{} {before}",
+            brew.carbon()
+        );
     }
 
     #[test]

@@ -37,8 +37,7 @@ impl Solubility {
             }
             Self::Carroll => {
                 let inverse = 1.0 / t.0;
-                let ln_mpa =
-                    -6.8346 + inverse * (1.2817e4 + inverse * (-3.7668e6 + inverse * 2.997e8));
+                let ln_mpa = -6.8346 + inverse * (1.2817e4 + inverse * (-3.7668e6 + inverse * 2.997e8));
                 // Mole fraction to litres: 55.51 mol of water weigh a kilogram.
                 55.508 * water_kg_per_l(t) / (ln_mpa.exp() * 1.0e6)
             }
@@ -73,7 +72,8 @@ pub(crate) fn water_vapour(t: Kelvin, water_fraction: f64) -> Pascal {
 pub(crate) fn water_kg_per_l(t: Kelvin) -> f64 {
     let c = t.celsius();
     let top = 999.839_52
-        + c * (16.945_176 + c * (-7.987_040_1e-3 + c * (-46.170_461e-6 + c * (105.563_02e-9 - c * 280.542_53e-12))));
+        + c * (16.945_176
+            + c * (-7.987_040_1e-3 + c * (-46.170_461e-6 + c * (105.563_02e-9 - c * 280.542_53e-12))));
     top / (1.0 + 16.879_850e-3 * c) / 1000.0
 }
 
@@ -179,7 +179,10 @@ mod tests {
     #[test]
     fn a_litre_of_co2_at_the_standard_state_weighs_one_volume() {
         let t = Kelvin(273.15);
-        let gas = Amounts { co2: CO2_G_PER_VOLUME / CO2_G_PER_MOL, ..Amounts::default() };
+        let gas = Amounts {
+            co2: CO2_G_PER_VOLUME / CO2_G_PER_MOL,
+            ..Amounts::default()
+        };
         let p = Headspace::over(gas, 1.0, t, Pascal(0.0)).total;
         assert!((p.0 / ATMOSPHERE_PA - 1.0).abs() < 1e-3, "{}", p.0);
     }
@@ -193,7 +196,10 @@ mod tests {
         let mut found = Pascal(0.0);
         for _ in 0..60 {
             let moles = 0.5 * (low + high);
-            let gas = Amounts { co2: moles, ..Amounts::default() };
+            let gas = Amounts {
+                co2: moles,
+                ..Amounts::default()
+            };
             let head = Headspace::over(gas, 1.0, t, water_vapour(t, 1.0));
             let dissolved = Solubility::Weiss.mol_per_l_pa(t) * head.co2_fugacity.0 * poynting(head.total, t);
             if dissolved < wanted {

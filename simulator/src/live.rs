@@ -52,8 +52,10 @@ impl LiveBatch {
     /// Seals the bottles.
     #[must_use]
     pub fn new(scenario: &Scenario, seed: u64) -> Self {
-        let probes =
-            (0..).zip(&scenario.sensors).map(|(index, spec)| Probe::new(spec.clone(), index, seed)).collect();
+        let probes = (0..)
+            .zip(&scenario.sensors)
+            .map(|(index, spec)| Probe::new(spec.clone(), index, seed))
+            .collect();
         Self {
             world: World::new(scenario, seed),
             probes,
@@ -85,7 +87,9 @@ impl LiveBatch {
 
     /// Plays on by `by` (nothing if negative) and returns what arrives in that time, in order of arrival.
     pub fn advance(&mut self, by: SignedDuration) -> Vec<Emitted> {
-        let by_ms = i64::try_from(by.as_millis()).unwrap_or(i64::MAX).clamp(0, 400 * 86_400_000);
+        let by_ms = i64::try_from(by.as_millis())
+            .unwrap_or(i64::MAX)
+            .clamp(0, 400 * 86_400_000);
         self.now_ms += by_ms;
         while (self.world.elapsed_s + crate::world::STEP_S) * 1000 <= self.now_ms {
             self.step();
@@ -97,14 +101,20 @@ impl LiveBatch {
 
     /// Everything that is still on its way, for the end of a play.
     pub(crate) fn rest(&mut self) -> Vec<Emitted> {
-        std::mem::take(&mut self.travelling).into_values().map(|raw| self.emit(raw)).collect()
+        std::mem::take(&mut self.travelling)
+            .into_values()
+            .map(|raw| self.emit(raw))
+            .collect()
     }
 
     fn step(&mut self) {
         for event in self.world.step() {
             if event.noted {
                 let time = self.time(self.world.elapsed_s * 1000);
-                self.notes.push(Note { time, kind: event.kind.kind().to_owned() });
+                self.notes.push(Note {
+                    time,
+                    kind: event.kind.kind().to_owned(),
+                });
             }
         }
         let mut raws = Vec::new();
@@ -129,7 +139,10 @@ impl LiveBatch {
 
     fn act(&mut self, deed: Deed) {
         self.world.perform(deed);
-        self.notes.push(Note { time: self.now(), kind: deed.kind().to_owned() });
+        self.notes.push(Note {
+            time: self.now(),
+            kind: deed.kind().to_owned(),
+        });
     }
 
     /// What people have noted so far.

@@ -105,7 +105,15 @@ impl Played {
     #[must_use]
     pub fn move_at(&self) -> Option<Timestamp> {
         let target = self.scenario.target.co2_volumes;
-        let (mut low, mut high) = (0, self.truth.moments.last()?.at.duration_since(self.scenario.bottled_at).as_secs());
+        let (mut low, mut high) = (
+            0,
+            self.truth
+                .moments
+                .last()?
+                .at
+                .duration_since(self.scenario.bottled_at)
+                .as_secs(),
+        );
         let content = |seconds: i64| self.content_after_move(self.after(seconds));
         if content(low)? > target || content(high)? < target {
             return None;
@@ -131,7 +139,10 @@ impl Played {
             world.run_until(world.elapsed_s + TRUTH_EVERY_S);
             moments.push(Moment::of(&world, self.scenario.bottled_at));
         }
-        Some(Truth { moments, ..self.truth.clone() })
+        Some(Truth {
+            moments,
+            ..self.truth.clone()
+        })
     }
 
     /// What becomes of the batch if nobody moves or opens it for 60 days from `from`; `None` outside the play.
@@ -153,7 +164,9 @@ impl Played {
 
     fn after(&self, seconds: i64) -> Timestamp {
         let sealed = self.scenario.bottled_at;
-        sealed.saturating_add(SignedDuration::from_secs(seconds)).unwrap_or(sealed)
+        sealed
+            .saturating_add(SignedDuration::from_secs(seconds))
+            .unwrap_or(sealed)
     }
 }
 
@@ -163,24 +176,33 @@ fn at_s(seconds: i64) -> f64 {
 }
 
 impl Scenario {
-    /// How this culture works in the reference drink: 80 g/L of sucrose, 25 mL of culture per litre, 25 mg/L of
+    /// How this culture works in the reference drink: 80 g/L of sucrose, 25 mL of culture per litre, 30 mg/L of
     /// usable nitrogen, half a litre holding 0.475 L, a steady 20 degC. Found by running it for 30 days; a
     /// culture that does nothing has a rate near 0 and whatever lag that gives.
     #[must_use]
     pub fn vigour(&self) -> Vigour {
         let plain = Self::reference_drink();
-        let scenario = Self { culture: self.culture.clone(), ..plain };
+        let scenario = Self {
+            culture: self.culture.clone(),
+            ..plain
+        };
         let mut world = World::new(&scenario, 0).left_alone();
         let start = world.labelled.all_co2_g_per_l();
         let mut before = start;
-        let mut best = Vigour { volumes_per_h: 0.0, lag_h: 0.0 };
+        let mut best = Vigour {
+            volumes_per_h: 0.0,
+            lag_h: 0.0,
+        };
         for _ in 0..30 * 24 {
             world.run_until(world.elapsed_s + 3600);
             let all = world.labelled.all_co2_g_per_l();
             let rate = (all - before) / crate::gas::CO2_G_PER_VOLUME;
             if rate > best.volumes_per_h {
                 let made = (0.5 * (all + before) - start) / crate::gas::CO2_G_PER_VOLUME;
-                best = Vigour { volumes_per_h: rate, lag_h: (world.hours() - 0.5 - made / rate).max(0.0) };
+                best = Vigour {
+                    volumes_per_h: rate,
+                    lag_h: (world.hours() - 0.5 - made / rate).max(0.0),
+                };
             }
             before = all;
         }
@@ -198,10 +220,16 @@ impl Scenario {
                 culture_ml_per_l: 25.0,
                 co2_volumes: 0.0,
                 abv_percent: 0.0,
-                nitrogen_mg_per_l: 25.0,
+                nitrogen_mg_per_l: 30.0,
                 temperature_c: 20.0,
             },
-            room: Room { mean_c: 20.0, swing_c: 0.0, weather_c: 0.0, follows_h: 2.2, warm_spell: None },
+            room: Room {
+                mean_c: 20.0,
+                swing_c: 0.0,
+                weather_c: 0.0,
+                follows_h: 2.2,
+                warm_spell: None,
+            },
             events: Vec::new(),
             sensors: Vec::new(),
             ..plain

@@ -235,7 +235,11 @@ mod tests {
     #[test]
     fn every_unit_comes_back_to_where_it_was() {
         for unit in Unit::ALL {
-            let value = if matches!(unit, Unit::Sg | Unit::DegP) { 1.031 } else { 2.75 };
+            let value = if matches!(unit, Unit::Sg | Unit::DegP) {
+                1.031
+            } else {
+                2.75
+            };
             let back = unit.to_usual(unit.from_usual(value));
             assert!((back - value).abs() < 1e-9, "{unit:?}: {back}");
         }

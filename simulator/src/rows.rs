@@ -42,7 +42,10 @@ impl Emitted {
     }
 }
 
-#[expect(clippy::cast_precision_loss, reason = "milliseconds since 1970 are below 2^53")]
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "milliseconds since 1970 are below 2^53"
+)]
 fn seconds(at: Timestamp) -> f64 {
     at.as_millisecond() as f64 / 1000.0
 }
@@ -61,7 +64,10 @@ pub fn readings_csv(readings: &[Emitted]) -> String {
 /// Notes, one JSON object a line.
 #[must_use]
 pub fn notes_jsonl(notes: &[Note]) -> String {
-    notes.iter().map(|note| serde_json::json!({"time": note.time, "kind": note.kind}).to_string() + "\n").collect()
+    notes
+        .iter()
+        .map(|note| serde_json::json!({"time": note.time, "kind": note.kind}).to_string() + "\n")
+        .collect()
 }
 
 /// The truth as a CSV file.

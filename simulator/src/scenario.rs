@@ -363,7 +363,10 @@ const SHIPPED: [(&str, &str); 9] = [
     ("dead_culture", include_str!("../scenarios/dead_culture.toml")),
     ("lively_culture", include_str!("../scenarios/lively_culture.toml")),
     ("leak", include_str!("../scenarios/leak.toml")),
-    ("rewarmed_after_fridge", include_str!("../scenarios/rewarmed_after_fridge.toml")),
+    (
+        "rewarmed_after_fridge",
+        include_str!("../scenarios/rewarmed_after_fridge.toml"),
+    ),
     ("gravity_only", include_str!("../scenarios/gravity_only.toml")),
     ("sensor_trouble", include_str!("../scenarios/sensor_trouble.toml")),
 ];
@@ -387,7 +390,10 @@ impl Scenario {
     #[must_use]
     pub fn shipped(name: &str) -> Option<Self> {
         let (_, text) = SHIPPED.iter().find(|(known, _)| *known == name)?;
-        Some(Self::from_toml(text).unwrap_or_else(|error| unreachable!("shipped scenarios are tested: {error}")))
+        Some(
+            Self::from_toml(text)
+                .unwrap_or_else(|error| unreachable!("shipped scenarios are tested: {error}")),
+        )
     }
 
     /// The names of the shipped scenarios.

@@ -33,7 +33,15 @@ impl Probe {
         let offset = spec.offset + spec.offset_spread * chance.normal();
         let gain = spec.gain * (1.0 + spec.gain_spread * chance.normal());
         let first_s = spec.starts_h * 3600.0 + spec.interval_s.min(60.0) * chance.uniform();
-        Self { offset, gain, due_ms: milliseconds(first_s), gap_until_ms: 0, stuck_at: None, spec, chance }
+        Self {
+            offset,
+            gain,
+            due_ms: milliseconds(first_s),
+            gap_until_ms: 0,
+            stuck_at: None,
+            spec,
+            chance,
+        }
     }
 
     /// All readings that fall due up to the world's own time.
@@ -43,7 +51,11 @@ impl Probe {
             // The sensor's own clock is not quite even.
             let jitter = 1.0 + 0.002 * self.chance.normal().clamp(-3.0, 3.0);
             self.due_ms += milliseconds(self.spec.interval_s * jitter).max(1);
-            if self.spec.stops_h.is_some_and(|stops| at_ms > milliseconds(stops * 3600.0)) {
+            if self
+                .spec
+                .stops_h
+                .is_some_and(|stops| at_ms > milliseconds(stops * 3600.0))
+            {
                 continue;
             }
             self.read(at_ms, world, into);
@@ -54,14 +66,21 @@ impl Probe {
         let spec = &self.spec;
         let (truth, body_c) = seen(spec.quantity, world);
         let chance = &mut self.chance;
-        let mut value =
-            self.gain * truth + self.offset + spec.drift_per_c * (body_c - 20.0) + spec.noise * chance.normal();
+        let mut value = self.gain * truth
+            + self.offset
+            + spec.drift_per_c * (body_c - 20.0)
+            + spec.noise * chance.normal();
         if chance.happens(spec.outlier_chance) {
             value += spec.outlier_size * chance.normal();
         }
-        #[expect(clippy::cast_precision_loss, reason = "milliseconds of a batch are far below 2^53")]
+        #[expect(
+            clippy::cast_precision_loss,
+            reason = "milliseconds of a batch are far below 2^53"
+        )]
         let hour = at_ms as f64 / 3.6e6;
-        let stuck = spec.stuck_from_h.is_some_and(|from| (from..from + spec.stuck_for_h).contains(&hour));
+        let stuck = spec
+            .stuck_from_h
+            .is_some_and(|from| (from..from + spec.stuck_for_h).contains(&hour));
         if stuck {
             value = *self.stuck_at.get_or_insert(value);
         } else {
@@ -92,7 +111,10 @@ impl Probe {
         };
         if chance.happens(spec.duplicate_chance) {
             let again = arrival_ms + milliseconds(chance.exponential(30.0));
-            into.push(Raw { arrival_ms: again, ..raw.clone() });
+            into.push(Raw {
+                arrival_ms: again,
+                ..raw.clone()
+            });
         }
         into.push(raw);
     }
@@ -115,11 +137,18 @@ fn seen(quantity: Quantity, world: &World) -> (f64, f64) {
 
 /// Quantised and in the sensor's unit, with six decimals at most so that its text is short and exact.
 fn shown(usual: f64, step: f64, unit: Unit) -> f64 {
-    let stepped = if step > 0.0 { (usual / step).round() * step } else { usual };
+    let stepped = if step > 0.0 {
+        (usual / step).round() * step
+    } else {
+        usual
+    };
     (unit.from_usual(stepped) * 1.0e6).round() / 1.0e6
 }
 
-#[expect(clippy::cast_possible_truncation, reason = "`as` saturates, and a batch is far shorter")]
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "`as` saturates, and a batch is far shorter"
+)]
 fn milliseconds(seconds: f64) -> i64 {
     (seconds * 1000.0).round() as i64
 }

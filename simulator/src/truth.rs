@@ -40,9 +40,15 @@ impl Moment {
     pub(crate) fn of(world: &World, sealed: Timestamp) -> Self {
         let bottle = &world.labelled;
         let worst_bar = world.gauge_bar(&world.worst);
-        let highest = world.others.iter().map(|other| world.gauge_bar(other)).reduce(f64::max);
+        let highest = world
+            .others
+            .iter()
+            .map(|other| world.gauge_bar(other))
+            .reduce(f64::max);
         Self {
-            at: sealed.saturating_add(SignedDuration::from_secs(world.elapsed_s)).unwrap_or(sealed),
+            at: sealed
+                .saturating_add(SignedDuration::from_secs(world.elapsed_s))
+                .unwrap_or(sealed),
             co2_volumes: bottle.volumes_at(world.fridge),
             total_co2_g_per_l: bottle.all_co2_g_per_l(),
             dissolved_g_per_l: bottle.brew.co2,
@@ -98,7 +104,10 @@ impl Truth {
         }
         let after = self.moments.partition_point(|moment| moment.at < at);
         let late = self.moments.get(after)?;
-        let early = after.checked_sub(1).and_then(|index| self.moments.get(index)).unwrap_or(late);
+        let early = after
+            .checked_sub(1)
+            .and_then(|index| self.moments.get(index))
+            .unwrap_or(late);
         let nearer_early = at.duration_since(early.at) < late.at.duration_since(at);
         Some(if nearer_early { early } else { late })
     }
@@ -112,7 +121,12 @@ impl Truth {
         };
         let part = ((level - of(early)) / (of(late) - of(early))).clamp(0.0, 1.0);
         let between = late.at.duration_since(early.at).as_secs_f64() * part;
-        Some(early.at.saturating_add(SignedDuration::from_secs_f64(between)).unwrap_or(late.at))
+        Some(
+            early
+                .at
+                .saturating_add(SignedDuration::from_secs_f64(between))
+                .unwrap_or(late.at),
+        )
     }
 }
 

@@ -50,8 +50,13 @@ impl World {
         let zoned = scenario.bottled_at.as_second().rem_euclid(86_400);
         #[expect(clippy::cast_precision_loss, reason = "below a day of seconds")]
         let hour = zoned as f64 / 3600.0;
-        let place =
-            Place::new(scenario.room.clone(), scenario.fridge.clone(), scenario.air.clone(), hour, seed);
+        let place = Place::new(
+            scenario.room.clone(),
+            scenario.fridge.clone(),
+            scenario.air.clone(),
+            hour,
+            seed,
+        );
         let t = Kelvin::from_celsius(scenario.drink.temperature_c);
         let b = &scenario.bottle;
         let build = Build {
@@ -86,7 +91,14 @@ impl World {
             let dose = (b.dose_spread * chance.normal()).exp();
             let fill_l = (build.fill_l + spread).min(0.99 * build.capacity_l);
             let warmer_c = chance.between(-0.3, 0.3);
-            seal(Build { fill_l, warmer_c, ..build }, dose)
+            seal(
+                Build {
+                    fill_l,
+                    warmer_c,
+                    ..build
+                },
+                dose,
+            )
         };
         let pilot = vary(pilot_build);
         let others = (0..b.count).map(|_| vary(build)).collect();
@@ -95,7 +107,14 @@ impl World {
         Self {
             culture: scenario.culture.culture(),
             labelled: seal(build, 1.0),
-            worst: seal(Build { fill_l: worst_fill, warmer_c: 0.5, ..build }, 1.0),
+            worst: seal(
+                Build {
+                    fill_l: worst_fill,
+                    warmer_c: 0.5,
+                    ..build
+                },
+                1.0,
+            ),
             pilot,
             others,
             place,
@@ -113,11 +132,17 @@ impl World {
 
     /// The same world without what people would do later and without the bottles no counterfactual asks for.
     pub(crate) fn left_alone(&self) -> Self {
-        Self { events: Vec::new(), others: Vec::new(), ..self.clone() }
+        Self {
+            events: Vec::new(),
+            others: Vec::new(),
+            ..self.clone()
+        }
     }
 
     fn bottles(&mut self) -> impl Iterator<Item = &mut Bottle> {
-        [&mut self.labelled, &mut self.worst, &mut self.pilot].into_iter().chain(&mut self.others)
+        [&mut self.labelled, &mut self.worst, &mut self.pilot]
+            .into_iter()
+            .chain(&mut self.others)
     }
 
     /// One step; returns what people did at its end.

@@ -1,8 +1,6 @@
 //! Ordinary batches drawn at random, for studies.
 
-use super::{
-    Air, Bottles, Drink, Fridge, Gas, Pilot, Room, Scenario, Sensor, Starter, Target,
-};
+use super::{Air, Bottles, Drink, Fridge, Gas, Pilot, Room, Scenario, Sensor, Starter, Target};
 use crate::bottle::{Cap, Material};
 use crate::gas::Solubility;
 use crate::quantity::Quantity;
@@ -14,7 +12,11 @@ const FIRST_BATCH_S: i64 = 1_772_434_800;
 
 pub(super) fn ordinary(seed: u64) -> Scenario {
     let mut c = Chance::new(seed, Stream::Scenario);
-    let capacity = if c.happens(0.75) { 500.0 } else { 330.0 + 420.0 * c.uniform().round() };
+    let capacity = if c.happens(0.75) {
+        500.0
+    } else {
+        330.0 + 420.0 * c.uniform().round()
+    };
     let fill_ml = (capacity * c.between(0.93, 0.97)).round();
     #[expect(clippy::cast_possible_truncation, reason = "below a day of minutes")]
     let minutes = c.between(0.0, 20.0 * 1440.0) as i64;
@@ -27,7 +29,9 @@ pub(super) fn ordinary(seed: u64) -> Scenario {
         title: format!("An ordinary batch, drawn with seed {seed}."),
         name: format!("hibiscus {}", seed % 1000),
         culture_name: "jar two".to_owned(),
-        bottled_at: first.saturating_add(SignedDuration::from_mins(minutes)).unwrap_or(first),
+        bottled_at: first
+            .saturating_add(SignedDuration::from_mins(minutes))
+            .unwrap_or(first),
         lasts_h: 336.0,
         drink: Drink {
             sucrose_g_per_l: c.between(45.0, 85.0).round(),
@@ -35,16 +39,20 @@ pub(super) fn ordinary(seed: u64) -> Scenario {
             fructose_g_per_l: hexose - glucose,
             lactose_g_per_l: if c.happens(0.15) { 15.0 } else { 0.0 },
             culture_ml_per_l: c.between(15.0, 65.0).round(),
-            co2_volumes: if c.happens(0.25) { c.between(0.05, 0.4) } else { 0.0 },
+            co2_volumes: if c.happens(0.25) {
+                c.between(0.05, 0.4)
+            } else {
+                0.0
+            },
             abv_percent: 0.0,
-            nitrogen_mg_per_l: c.log_normal(25.0, 0.4).clamp(8.0, 120.0),
+            nitrogen_mg_per_l: c.log_normal(30.0, 0.4).clamp(8.0, 120.0),
             temperature_c: mean_c + c.between(-3.0, 4.0),
         },
         culture: Starter {
-            yeast_g_per_l: c.log_normal(0.8, 0.7),
+            yeast_g_per_l: c.log_normal(2.2, 0.7),
             bacteria_g_per_l: c.log_normal(0.3, 0.9),
-            yeast_growth_per_h: c.log_normal(0.09, 0.25).min(0.4),
-            yeast_uptake_g_per_g_h: c.log_normal(0.6, 0.3).min(3.0),
+            yeast_growth_per_h: c.log_normal(0.12, 0.25).min(0.4),
+            yeast_uptake_g_per_g_h: c.log_normal(0.65, 0.3).min(3.0),
             yeast_lag_h: c.log_normal(10.0, 0.5),
             yeast_decay_per_h: c.log_normal(0.003, 0.4).min(0.05),
             bacteria_growth_per_h: c.log_normal(0.12, 0.3).min(0.5),
@@ -62,13 +70,16 @@ pub(super) fn ordinary(seed: u64) -> Scenario {
             fill_tolerance_ml: 0.01 * capacity,
             dose_spread: 0.05,
         },
-        pilot: pet.then(|| Pilot {
+        pilot: pet.then_some(Pilot {
             material: Material::Pet,
             capacity_ml: 500.0,
             fill_ml: 475.0,
             dead_volume_ml: 8.0,
         }),
-        target: Target { co2_volumes: (c.between(2.2, 3.3) * 10.0).round() / 10.0, fridge_c: 4.0 },
+        target: Target {
+            co2_volumes: (c.between(2.2, 3.3) * 10.0).round() / 10.0,
+            fridge_c: 4.0,
+        },
         gas: Gas {
             exchange_per_h: c.log_normal(0.15, 0.7).clamp(0.02, 3.0),
             solubility: Solubility::Weiss,
@@ -82,8 +93,14 @@ pub(super) fn ordinary(seed: u64) -> Scenario {
             follows_h: c.between(1.6, 3.0),
             warm_spell: None,
         },
-        fridge: Fridge { temperature_c: c.between(3.0, 5.0), cooling_h: c.between(1.8, 4.0) },
-        air: Air { mean_bar: c.between(0.99, 1.02), wander_bar: c.between(0.004, 0.010) },
+        fridge: Fridge {
+            temperature_c: c.between(3.0, 5.0),
+            cooling_h: c.between(1.8, 4.0),
+        },
+        air: Air {
+            mean_bar: c.between(0.99, 1.02),
+            wander_bar: c.between(0.004, 0.010),
+        },
         leak: None,
         events: Vec::new(),
         sensors: sensors(&mut c),

@@ -1,8 +1,8 @@
 //! From TOML to a checked scenario, with all complaints at once.
 
 use super::{
-    Air, BadEntry, BadScenario, Bottles, Deed, Drink, Fridge, Gas, Happening, Leak, Pilot, Room, Scenario, Sensor,
-    Starter, Target, WarmSpell,
+    Air, BadEntry, BadScenario, Bottles, Deed, Drink, Fridge, Gas, Happening, Leak, Pilot, Room, Scenario,
+    Sensor, Starter, Target, WarmSpell,
 };
 use crate::bottle::{Cap, Material};
 use crate::gas::Solubility;
@@ -24,7 +24,11 @@ pub(super) fn scenario(text: &str) -> Result<Scenario, BadScenario> {
     };
     let mut problems = Vec::new();
     let scenario = whole(&table, &mut problems);
-    if problems.is_empty() { Ok(scenario) } else { Err(BadScenario(problems)) }
+    if problems.is_empty() {
+        Ok(scenario)
+    } else {
+        Err(BadScenario(problems))
+    }
 }
 
 /// One table on its way through the checks: remembers which keys were asked for.
@@ -36,11 +40,19 @@ struct Section<'a> {
 
 impl<'a> Section<'a> {
     fn root(table: &'a Table) -> Self {
-        Self { path: String::new(), table: Some(table), asked: BTreeSet::new() }
+        Self {
+            path: String::new(),
+            table: Some(table),
+            asked: BTreeSet::new(),
+        }
     }
 
     fn key(&self, key: &str) -> String {
-        if self.path.is_empty() { key.to_owned() } else { format!("{}.{key}", self.path) }
+        if self.path.is_empty() {
+            key.to_owned()
+        } else {
+            format!("{}.{key}", self.path)
+        }
     }
 
     fn value(&mut self, key: &'static str) -> Option<&'a Value> {
@@ -49,7 +61,11 @@ impl<'a> Section<'a> {
     }
 
     fn refuse(&self, key: &str, given: &str, allowed: impl Into<String>, problems: &mut Vec<BadEntry>) {
-        problems.push(BadEntry { key: self.key(key), given: given.to_owned(), allowed: allowed.into() });
+        problems.push(BadEntry {
+            key: self.key(key),
+            given: given.to_owned(),
+            allowed: allowed.into(),
+        });
     }
 
     fn optional(
@@ -59,7 +75,10 @@ impl<'a> Section<'a> {
         problems: &mut Vec<BadEntry>,
     ) -> Option<f64> {
         let value = self.value(key)?;
-        #[expect(clippy::cast_precision_loss, reason = "an integer beyond 2^53 is out of every range")]
+        #[expect(
+            clippy::cast_precision_loss,
+            reason = "an integer beyond 2^53 is out of every range"
+        )]
         let number = match value {
             Value::Integer(whole) => Some(*whole as f64),
             Value::Float(number) => Some(*number),
@@ -68,7 +87,12 @@ impl<'a> Section<'a> {
         match number {
             Some(number) if (low..=high).contains(&number) => Some(number),
             _ => {
-                self.refuse(key, &value.to_string(), format!("a number from {low} to {high}"), problems);
+                self.refuse(
+                    key,
+                    &value.to_string(),
+                    format!("a number from {low} to {high}"),
+                    problems,
+                );
                 None
             }
         }
@@ -96,7 +120,13 @@ impl<'a> Section<'a> {
     }
 
     /// A name of 1 to 80 characters (sentences: 400) without control characters.
-    fn text(&mut self, key: &'static str, usual: &str, longest: usize, problems: &mut Vec<BadEntry>) -> String {
+    fn text(
+        &mut self,
+        key: &'static str,
+        usual: &str,
+        longest: usize,
+        problems: &mut Vec<BadEntry>,
+    ) -> String {
         match self.value(key) {
             None => usual.to_owned(),
             Some(Value::String(text))
@@ -138,7 +168,11 @@ impl<'a> Section<'a> {
                 None
             }
         };
-        Section { path, table, asked: BTreeSet::new() }
+        Section {
+            path,
+            table,
+            asked: BTreeSet::new(),
+        }
     }
 
     fn tables(&mut self, key: &'static str, problems: &mut Vec<BadEntry>) -> Vec<Section<'a>> {
@@ -155,7 +189,12 @@ impl<'a> Section<'a> {
                 })
                 .collect(),
             Some(other) => {
-                self.refuse(key, &other.to_string(), format!("a list of tables [[{path}]]"), problems);
+                self.refuse(
+                    key,
+                    &other.to_string(),
+                    format!("a list of tables [[{path}]]"),
+                    problems,
+                );
                 Vec::new()
             }
         }
@@ -193,9 +232,17 @@ const MATERIALS: &str = "\"glass\", \"pet\" or \"steel\"";
 fn whole(table: &Table, p: &mut Vec<BadEntry>) -> Scenario {
     let mut root = Section::root(table);
     let sealed = root.text("bottled_at", "2026-03-02T07:00:00Z", 40, p);
-    let bottled_at = sealed.parse::<Timestamp>().ok().filter(|at| (0..=7_258_118_400).contains(&at.as_second()));
+    let bottled_at = sealed
+        .parse::<Timestamp>()
+        .ok()
+        .filter(|at| (0..=7_258_118_400).contains(&at.as_second()));
     if bottled_at.is_none() {
-        root.refuse("bottled_at", &format!("{sealed:?}"), "an RFC 3339 time from 1970 to 2200", p);
+        root.refuse(
+            "bottled_at",
+            &format!("{sealed:?}"),
+            "an RFC 3339 time from 1970 to 2200",
+            p,
+        );
     }
     let bottle = bottles(root.table("bottle", p), p);
     let scenario = Scenario {
@@ -206,20 +253,36 @@ fn whole(table: &Table, p: &mut Vec<BadEntry>) -> Scenario {
         lasts_h: root.number("lasts_h", 168.0, (1.0, 2400.0), p),
         drink: drink(root.table("drink", p), p),
         culture: starter(root.table("culture", p), p),
-        pilot: root.table.is_some_and(|t| t.contains_key("pilot")).then(|| pilot(root.table("pilot", p), &bottle, p)),
+        pilot: root
+            .table
+            .is_some_and(|t| t.contains_key("pilot"))
+            .then(|| pilot(root.table("pilot", p), &bottle, p)),
         bottle,
         target: target(root.table("target", p), p),
         gas: gas(root.table("gas", p), p),
         room: room(root.table("room", p), p),
         fridge: fridge(root.table("fridge", p), p),
         air: air(root.table("air", p), p),
-        leak: root.table.is_some_and(|t| t.contains_key("leak")).then(|| leak(root.table("leak", p), p)),
-        events: root.tables("event", p).into_iter().map(|section| event(section, p)).collect(),
-        sensors: root.tables("sensor", p).into_iter().map(|section| sensor(section, p)).collect(),
+        leak: root
+            .table
+            .is_some_and(|t| t.contains_key("leak"))
+            .then(|| leak(root.table("leak", p), p)),
+        events: root
+            .tables("event", p)
+            .into_iter()
+            .map(|section| event(section, p))
+            .collect(),
+        sensors: root
+            .tables("sensor", p)
+            .into_iter()
+            .map(|section| sensor(section, p))
+            .collect(),
     };
     root.asked.extend(["pilot", "leak"]);
     root.done(p);
-    if scenario.drink.sucrose_g_per_l + scenario.drink.glucose_g_per_l + scenario.drink.fructose_g_per_l <= 0.0 {
+    if scenario.drink.sucrose_g_per_l + scenario.drink.glucose_g_per_l + scenario.drink.fructose_g_per_l
+        <= 0.0
+    {
         p.push(BadEntry {
             key: "drink".to_owned(),
             given: "without sugar".to_owned(),
@@ -239,7 +302,7 @@ fn drink(mut s: Section<'_>, p: &mut Vec<BadEntry>) -> Drink {
         culture_ml_per_l: s.number("culture_ml_per_l", 25.0, (0.0, 500.0), p),
         co2_volumes: s.number("co2_volumes", 0.0, (0.0, 2.0), p),
         abv_percent: s.number("abv_percent", 0.0, (0.0, 8.0), p),
-        nitrogen_mg_per_l: s.number("nitrogen_mg_per_l", 25.0, (0.0, 500.0), p),
+        nitrogen_mg_per_l: s.number("nitrogen_mg_per_l", 30.0, (0.0, 500.0), p),
         temperature_c: s.number("temperature_c", 22.0, (1.0, 40.0), p),
     };
     s.done(p);
@@ -248,11 +311,11 @@ fn drink(mut s: Section<'_>, p: &mut Vec<BadEntry>) -> Drink {
 
 fn starter(mut s: Section<'_>, p: &mut Vec<BadEntry>) -> Starter {
     let starter = Starter {
-        yeast_g_per_l: s.number("yeast_g_per_l", 0.8, (0.0, 100.0), p),
+        yeast_g_per_l: s.number("yeast_g_per_l", 2.5, (0.0, 100.0), p),
         bacteria_g_per_l: s.number("bacteria_g_per_l", 0.3, (0.0, 100.0), p),
-        yeast_growth_per_h: s.number("yeast_growth_per_h", 0.09, (0.0, 0.6), p),
-        yeast_uptake_g_per_g_h: s.number("yeast_uptake_g_per_g_h", 0.6, (0.0, 5.0), p),
-        yeast_lag_h: s.number("yeast_lag_h", 12.0, (0.1, 500.0), p),
+        yeast_growth_per_h: s.number("yeast_growth_per_h", 0.12, (0.0, 0.6), p),
+        yeast_uptake_g_per_g_h: s.number("yeast_uptake_g_per_g_h", 0.53, (0.0, 5.0), p),
+        yeast_lag_h: s.number("yeast_lag_h", 10.0, (0.1, 500.0), p),
         yeast_decay_per_h: s.number("yeast_decay_per_h", 0.003, (0.0, 0.2), p),
         bacteria_growth_per_h: s.number("bacteria_growth_per_h", 0.12, (0.0, 0.8), p),
         bacteria_lag_h: s.number("bacteria_lag_h", 10.0, (0.1, 500.0), p),
@@ -269,11 +332,20 @@ fn bottles(mut s: Section<'_>, p: &mut Vec<BadEntry>) -> Bottles {
     if fill > 0.995 * capacity || fill < 0.3 * capacity {
         s.refuse("fill_ml", &fill.to_string(), "30 to 99.5 % of capacity_ml", p);
     }
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "the range is checked")]
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "the range is checked"
+    )]
     let count = s.number("count", 8.0, (1.0, 200.0), p) as u32;
     let limit = s.optional("pressure_limit_bar", (0.1, 50.0), p);
     if limit.is_none() && s.table.is_none_or(|t| !t.contains_key("pressure_limit_bar")) {
-        s.refuse("pressure_limit_bar", "absent", "the figure of the bottle's maker, 0.1 to 50 bar", p);
+        s.refuse(
+            "pressure_limit_bar",
+            "absent",
+            "the figure of the bottle's maker, 0.1 to 50 bar",
+            p,
+        );
     }
     let bottles = Bottles {
         material: s.choice("material", MATERIALS, p).unwrap_or(Material::Glass),
@@ -281,7 +353,9 @@ fn bottles(mut s: Section<'_>, p: &mut Vec<BadEntry>) -> Bottles {
         fill_ml: fill,
         count,
         pressure_limit_bar: limit.unwrap_or(0.0),
-        headspace: s.choice("headspace", "\"air\", \"purged\" or \"foam\"", p).unwrap_or(Cap::Air),
+        headspace: s
+            .choice("headspace", "\"air\", \"purged\" or \"foam\"", p)
+            .unwrap_or(Cap::Air),
         fill_tolerance_ml: s.number("fill_tolerance_ml", 0.01 * capacity, (0.0, 0.2 * capacity), p),
         dose_spread: s.number("dose_spread", 0.05, (0.0, 1.0), p),
     };
@@ -317,7 +391,9 @@ fn target(mut s: Section<'_>, p: &mut Vec<BadEntry>) -> Target {
 fn gas(mut s: Section<'_>, p: &mut Vec<BadEntry>) -> Gas {
     let gas = Gas {
         exchange_per_h: s.number("exchange_per_h", 0.15, (0.001, 20.0), p),
-        solubility: s.choice("solubility", "\"weiss\" or \"carroll\"", p).unwrap_or(Solubility::Weiss),
+        solubility: s
+            .choice("solubility", "\"weiss\" or \"carroll\"", p)
+            .unwrap_or(Solubility::Weiss),
         henry_factor: s.number("henry_factor", 1.0, (0.8, 1.2), p),
         sugar_effect: s.number("sugar_effect", 0.10, (0.0, 0.25), p),
     };
@@ -394,16 +470,34 @@ fn sensor(mut s: Section<'_>, p: &mut Vec<BadEntry>) -> Sensor {
     if s.table.is_some_and(|t| !t.contains_key("quantity")) {
         s.refuse("quantity", "absent", names.join(", "), p);
     }
-    let quantity = s.choice("quantity", &names.join(", "), p).unwrap_or(Quantity::Pressure);
-    let units: Vec<&str> = Unit::ALL.iter().filter(|u| u.fits(quantity)).map(|u| u.symbol()).collect();
-    let mut unit: Unit = s.choice("unit", &units.join(", "), p).unwrap_or(quantity.usual_unit());
+    let quantity = s
+        .choice("quantity", &names.join(", "), p)
+        .unwrap_or(Quantity::Pressure);
+    let units: Vec<&str> = Unit::ALL
+        .iter()
+        .filter(|u| u.fits(quantity))
+        .map(|u| u.symbol())
+        .collect();
+    let mut unit: Unit = s
+        .choice("unit", &units.join(", "), p)
+        .unwrap_or(quantity.usual_unit());
     if !unit.fits(quantity) {
-        s.refuse("unit", unit.symbol(), format!("for {}: {}", quantity.name(), units.join(", ")), p);
+        s.refuse(
+            "unit",
+            unit.symbol(),
+            format!("for {}: {}", quantity.name(), units.join(", ")),
+            p,
+        );
         unit = quantity.usual_unit();
     }
     let source = s.text("source", "pilot", 80, p);
     if source.contains(['/', ',', '"']) {
-        s.refuse("source", &format!("{source:?}"), "a name without slash, comma and quote", p);
+        s.refuse(
+            "source",
+            &format!("{source:?}"),
+            "a name without slash, comma and quote",
+            p,
+        );
     }
     let chance = (0.0, 1.0);
     let error = (-100.0, 100.0);
