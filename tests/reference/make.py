@@ -156,8 +156,23 @@ def water():
     )
 
 
+def ethanol():
+    rows = []
+    for percent in [0.5, 1, 2, 3, 4, 5, 6, 8, 10]:
+        rows.append([percent, cp.PropsSI("D", "T", 293.15, "P", 101325, f"INCOMP::MEA[{percent / 100}]")])
+    write(
+        "ethanol_coolprop.csv",
+        [
+            f"CoolProp {version('CoolProp')}, INCOMP::MEA (ethanol in water after Melinder 2010), 20 degC.",
+        ],
+        ["ethanol_mass_percent", "density_kg_per_m3"],
+        rows,
+    )
+
+
 if __name__ == "__main__":
     water()
+    ethanol()
     co2_gas()
     co2_beside_nitrogen()
     nitrogen_in_water()

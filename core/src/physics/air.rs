@@ -3,7 +3,7 @@
 use super::{gas::GAS_CONSTANT, water};
 use crate::{
     batch::Headspace,
-    quantity::{AbsolutePressure, NotAQuantity, PartialPressure, Temperature},
+    quantity::{AbsolutePressure, MassConcentration, NotAQuantity, PartialPressure, Temperature},
 };
 
 /// Share of nitrogen, argon included, in dry air by volume (0.7808 + 0.0093, US Standard Atmosphere 1976).
@@ -27,7 +27,7 @@ pub(crate) fn air_share(headspace: Headspace) -> f64 {
 /// Solubility of nitrogen in water, in mol/(m3 Pa).
 ///
 /// Weiss 1970, Deep-Sea Research 17, 721, table 1 (Bunsen coefficient, zero salinity, 0 to 40 degC); coefficients from
-/// memory, checked against PHREEQC within 3 % (check file `n2_phreeqc.csv`).
+/// memory, checked against PHREEQC within 4 % (check file `n2_phreeqc.csv`).
 pub(crate) fn nitrogen_mol_per_m3_pa(t_k: f64) -> f64 {
     // A Bunsen coefficient of 1 is one mole in 22 414 cm3 of ideal gas per litre and atmosphere.
     let bunsen = (-59.6274 + 8_576.61 / t_k + 24.3696 * (t_k * 0.01).ln()).exp();
@@ -67,6 +67,20 @@ impl SealedAir {
             ..*self
         }
     }
+}
+
+/// Nitrogen dissolved in water at equilibrium with nitrogen at pressure `nitrogen`, in g/L (28.014 g/mol).
+///
+/// Weiss 1970, 0 to 40 degC; pinned by `tests/physics/gas.rs`.
+///
+/// # Errors
+/// The concentration lies outside the range of [`MassConcentration`].
+pub fn nitrogen_dissolved(
+    temperature: Temperature,
+    nitrogen: PartialPressure,
+) -> Result<MassConcentration, NotAQuantity> {
+    let mol_per_m3 = nitrogen_mol_per_m3_pa(temperature.kelvin()) * nitrogen.pascal();
+    MassConcentration::from_grams_per_litre(mol_per_m3 * 28.014e-3)
 }
 
 /// Pressure that the nitrogen of trapped air has at `temperature` in an unchanged headspace: `0.79 (ambient - p_water)

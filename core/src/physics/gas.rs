@@ -34,6 +34,18 @@ pub fn co2_density(
     MassConcentration::from_grams_per_litre(isotherm.gas_mol_per_m3(co2.pascal()) * CO2_MOLAR_MASS_G * 1e-3)
 }
 
+/// Fugacity of CO2 at its pressure: `p exp(B p/(RT))`.
+///
+/// Weiss 1974; within 0.15 % of the Span-Wagner equation up to 8 bar between 0 and 40 degC, and of its mixture with the
+/// nitrogen of a closed bottle (see the head of this module); pinned by `tests/physics/gas.rs`.
+///
+/// # Errors
+/// The fugacity lies outside the range of [`PartialPressure`].
+pub fn co2_fugacity(temperature: Temperature, co2: PartialPressure) -> Result<PartialPressure, NotAQuantity> {
+    let isotherm = Isotherm::new(temperature.kelvin(), 1.0);
+    PartialPressure::from_pascal(co2.pascal() * (isotherm.b_over_rt * co2.pascal()).exp())
+}
+
 /// What CO2 adds to the pressure when the others are known: total less vapour and ideal air, not below zero.
 ///
 /// # Errors

@@ -75,3 +75,15 @@ pub fn of_drink(solutes: &Solutes, co2: Co2Volumes) -> Result<Gravity, NotAQuant
 pub(crate) fn ethanol_g_per_l(alcohol: AlcoholByVolume) -> f64 {
     alcohol.percent() * (ETHANOL_DENSITY_G_PER_L * 0.01)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_alcoholometric_polynomial_ends_in_pure_ethanol() {
+        // OIML R 22 (1975): 998.20 kg/m3 of water, 789.24 kg/m3 of ethanol at 20 degC.
+        assert!((ethanol_kg_per_m3(0.0) - 998.20).abs() < 0.005);
+        assert!((ethanol_kg_per_m3(1.0) - 789.24).abs() < 0.005);
+    }
+}

@@ -47,6 +47,17 @@ impl Vessel {
         }
     }
 
+    /// The air shut in when it was closed at `t_k` and `ambient` Pa; `air_share`: what of its gas was air, 0 to 1.
+    pub(crate) fn air_shut_in(&self, t_k: f64, ambient: f64, air_share: f64) -> SealedAir {
+        SealedAir::new(
+            self.gas(liquid::expansion(t_k), 0.0),
+            self.drink,
+            t_k,
+            ambient,
+            air_share,
+        )
+    }
+
     /// Headspace in m3 over drink that holds `c` mol per m3.
     pub(crate) fn gas(&self, expansion: f64, c: f64) -> f64 {
         let liquid = self.drink * expansion * (1.0 + CO2_PARTIAL_MOLAR_VOLUME * c);
@@ -185,6 +196,12 @@ impl Sealed {
     /// Absolute pressure in Pa of a balance at this temperature.
     pub(crate) fn pressure_of(&self, balance: &Balance) -> f64 {
         balance.co2 + balance.air + self.vapour
+    }
+
+    /// Headspace in m3 of a balance at this temperature.
+    pub(crate) fn headspace(&self, balance: &Balance) -> f64 {
+        self.vessel
+            .gas(self.expansion, balance.dissolved / self.expansion)
     }
 
     /// Content per litre of finished drink, in g/L, of a balance at this temperature.

@@ -4,9 +4,10 @@
 #![expect(dead_code, reason = "the fit takes these up")]
 
 pub mod air;
+pub mod bottle;
 pub mod gas;
 pub mod gravity;
-pub mod headspace;
+pub(crate) mod headspace;
 pub(crate) mod liquid;
 pub mod solubility;
 pub mod sugar;

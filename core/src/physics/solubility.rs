@@ -29,8 +29,8 @@ pub const SALTING_OUT_DOUBT: f64 = 0.025;
 
 /// Volume that a mole of dissolved CO2 adds to the drink, in m3/mol.
 ///
-/// 34 mL/mol: by PHREEQC's molar-volume model between 0 and 40 degC (check file `co2_phreeqc.csv`), and what makes
-/// dissolved CO2 add 0.23 kg/m3 per g/L. Weiss 1974 uses 32.3 in the pressure correction; the difference there is
+/// 34 mL/mol: PHREEQC has 33.0 to 35.2 between 0 and 40 degC (check file `co2_phreeqc.csv`), and it makes dissolved CO2
+/// add 0.23 kg/m3 per g/L. Weiss 1974 uses 32.3 in the pressure correction; the difference there is
 /// below 0.04 % at 8 bar.
 pub(crate) const CO2_PARTIAL_MOLAR_VOLUME: f64 = 34.0e-6;
 

@@ -27,7 +27,7 @@ pub(crate) fn density_kg_per_m3(t_c: f64) -> f64 {
                 + t_c
                     * (-7.987_040_1e-3
                         + t_c * (-46.170_461e-6 + t_c * (105.563_02e-9 - t_c * 280.542_53e-12))));
-    numerator / (1.0 + 16.897_850e-3 * t_c)
+    numerator / (1.0 + 16.879_850e-3 * t_c)
 }
 
 /// Pressure of water vapour over the drink, taken as pure water.

@@ -12,7 +12,7 @@ mod volume;
 
 pub use content::{Co2Volumes, GRAMS_PER_LITRE_PER_VOLUME, Gravity, MassConcentration};
 pub use pressure::{AbsolutePressure, GaugePressure, PartialPressure};
-pub use share::{AlcoholByVolume, Probability, Vigour};
+pub use share::{AlcoholByVolume, Probability, Share, Vigour};
 pub use temperature::{Temperature, TemperatureDifference};
 pub use unit::{Dimension, Unit, UnknownUnit};
 pub use volume::{Altitude, CultureDose, LiquidVolume};

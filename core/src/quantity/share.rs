@@ -10,6 +10,20 @@ quantity! {
 }
 
 quantity! {
+    /// A part of a whole: of the oxygen eaten, of the air kept. Valid from 0 to 1.
+    Share, "share", "0 to 1", 0.0..=1.0;
+    /// From a share of one.
+    from_one / of_one, scale 1.0, offset 0.0;
+}
+
+impl Share {
+    /// Nothing of it.
+    pub const NONE: Self = Self(0.0);
+    /// All of it.
+    pub const ALL: Self = Self(1.0);
+}
+
+quantity! {
     /// Probability. Valid from 0 to 1.
     Probability, "probability", "0 to 1", 0.0..=1.0;
     /// From a share of one.

@@ -1,0 +1,94 @@
+//! What holds for every bottle.
+
+use fobwatch_core::batch::Headspace;
+use fobwatch_core::physics::bottle::ClosedBottle;
+use fobwatch_core::physics::solubility::Solutes;
+use fobwatch_core::quantity::{
+    AbsolutePressure, AlcoholByVolume, Co2Volumes, GaugePressure, MassConcentration, Share,
+};
+use proptest::prelude::*;
+
+use crate::{
+    bottle::{sealing, shape},
+    reference::celsius,
+};
+
+prop_compose! {
+    fn bottles(fullest: f64)(
+        capacity in 200.0..2_000.0f64,
+        share in 0.5..fullest,
+        sucrose in 0.0..120.0f64,
+        hexose in 0.0..80.0f64,
+        abv in 0.0..3.0f64,
+        headspace in prop::sample::select(vec![Headspace::Air, Headspace::Foam, Headspace::Purged]),
+    ) -> ClosedBottle {
+        let solutes = Solutes {
+            sucrose: MassConcentration::from_grams_per_litre(sucrose).unwrap(),
+            hexose: MassConcentration::from_grams_per_litre(hexose).unwrap(),
+            alcohol: AlcoholByVolume::from_percent(abv).unwrap(),
+            ..Solutes::WATER
+        };
+        ClosedBottle::new(&shape(capacity, capacity * share), &sealing(headspace), solutes)
+    }
+}
+
+fn eaten(share: f64) -> Share {
+    Share::from_one(share).unwrap()
+}
+
+proptest! {
+    #[test]
+    fn gauge_to_content_to_gauge(bottle in bottles(0.985), t in 0.0..40.0f64, bar in 0.3..10.0f64, o in 0.0..1.0f64, air in 0.85..1.05f64) {
+        let ambient = AbsolutePressure::from_bar(air).unwrap();
+        let there = bottle.at_gauge(GaugePressure::from_bar(bar).unwrap(), ambient, celsius(t), eaten(o)).unwrap();
+        let by_content = bottle.at_content(there.content, celsius(t), eaten(o)).unwrap();
+        let by_total = bottle.at_all_co2(there.all_co2, celsius(t), eaten(o)).unwrap();
+        prop_assert!((by_content.pressure.bar() - air - bar).abs() < 1e-5, "{there:?} {by_content:?}");
+        prop_assert!((by_total.pressure.bar() - air - bar).abs() < 1e-5, "{there:?} {by_total:?}");
+    }
+
+    #[test]
+    fn more_pressure_is_more_content(bottle in bottles(0.985), t in 0.0..40.0f64, bar in 0.3..9.0f64, more in 0.001..1.0f64) {
+        let ambient = AbsolutePressure::STANDARD_ATMOSPHERE;
+        let at = |bar: f64| bottle.at_gauge(GaugePressure::from_bar(bar).unwrap(), ambient, celsius(t), Share::ALL).unwrap();
+        prop_assert!(at(bar + more).content > at(bar).content);
+        prop_assert!(at(bar + more).all_co2 > at(bar).all_co2);
+    }
+
+    #[test]
+    fn warmer_drink_holds_less_at_the_same_pressure(bottle in bottles(0.985), t in 0.0..38.0f64, bar in 0.5..9.0f64, more in 0.1..2.0f64) {
+        let ambient = AbsolutePressure::STANDARD_ATMOSPHERE;
+        let gauge = GaugePressure::from_bar(bar).unwrap();
+        let at = |t: f64| bottle.at_gauge(gauge, ambient, celsius(t), Share::ALL).unwrap().content;
+        prop_assert!(at(t + more) < at(t));
+    }
+
+    #[test]
+    fn a_closed_bottle_presses_harder_when_warmer(bottle in bottles(0.985), t in 0.0..38.0f64, held in 0.5..12.0f64, more in 0.1..2.0f64) {
+        let co2 = MassConcentration::from_grams_per_litre(held).unwrap();
+        let at = |t: f64| bottle.at_all_co2(co2, celsius(t), Share::ALL).unwrap();
+        prop_assert!(at(t + more).pressure > at(t).pressure);
+    }
+
+    // A nearly brimful bottle is left out: its warm drink closes the headspace and takes that CO2 up.
+    #[test]
+    fn a_closed_bottle_holds_less_in_the_drink_when_warmer(
+        bottle in bottles(0.96), t in 0.0..38.0f64, held in 0.5..12.0f64, more in 0.1..2.0f64,
+    ) {
+        let co2 = MassConcentration::from_grams_per_litre(held).unwrap();
+        let at = |t: f64| bottle.at_all_co2(co2, celsius(t), Share::ALL).unwrap().content;
+        prop_assert!(at(t + more) < at(t));
+    }
+
+    #[test]
+    fn nothing_is_lost_between_drink_and_headspace(bottle in bottles(0.985), t in 0.0..40.0f64, held in 0.5..12.0f64) {
+        let co2 = MassConcentration::from_grams_per_litre(held).unwrap();
+        let got = bottle.at_all_co2(co2, celsius(t), Share::ALL).unwrap();
+        prop_assert!((got.all_co2.grams_per_litre() / held - 1.0).abs() < 1e-8);
+        // What is dissolved is all less the headspace's part, in litres that differ by swelling and warmth alone (2 %).
+        let dissolved = held * got.capacity_ratio / (1.0 + got.capacity_ratio);
+        let litres = dissolved / got.content.grams_per_litre();
+        prop_assert!((0.995..1.03).contains(&litres), "{litres} {got:?}");
+        prop_assert!(got.content <= Co2Volumes::from_grams_per_litre(held * 1.005).unwrap());
+    }
+}
