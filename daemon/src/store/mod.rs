@@ -45,6 +45,7 @@ const QUEUE: usize = 64;
 /// Read-only connections kept open for the next reader.
 const KEPT_READERS: usize = 4;
 
+type WriterThread = thread::JoinHandle<Result<(), StoreError>>;
 type Job = Box<dyn FnOnce(&mut Writer) + Send>;
 
 /// The store as the daemon holds it. Cheap to clone. The writer's thread ends when the last clone is gone, or by
@@ -52,7 +53,7 @@ type Job = Box<dyn FnOnce(&mut Writer) + Send>;
 #[derive(Clone)]
 pub struct Store {
     jobs: mpsc::Sender<Option<Job>>, // `None`: stop
-    stop: Arc<Mutex<Option<thread::JoinHandle<Result<(), StoreError>>>>>,
+    thread: Arc<Mutex<Option<WriterThread>>>,
     readers: Arc<Readers>,
 }
 
@@ -78,7 +79,7 @@ impl Store {
             })?;
         Ok(Self {
             jobs,
-            stop: Arc::new(Mutex::new(Some(handle))),
+            thread: Arc::new(Mutex::new(Some(handle))),
             readers: Arc::new(Readers {
                 folder: folder.to_owned(),
                 idle: Mutex::new(Vec::new()),
@@ -139,10 +140,14 @@ impl Store {
     /// # Errors
     /// The file could not be closed in order; what was committed is safe all the same.
     pub async fn close(self) -> Result<(), StoreError> {
-        let Self { jobs, stop, readers } = self;
+        let Self {
+            jobs,
+            thread,
+            readers,
+        } = self;
         jobs.send(None).await.map_err(|_closed| StoreError::Closed)?;
         readers.lock().clear();
-        let handle = stop.lock().unwrap_or_else(PoisonError::into_inner).take();
+        let handle = thread.lock().unwrap_or_else(PoisonError::into_inner).take();
         let Some(handle) = handle else {
             return Err(StoreError::Closed);
         };

@@ -375,6 +375,7 @@ async fn readers_see_what_was_committed_and_a_closed_store_says_so() {
 }
 
 proptest::proptest! {
+    #![proptest_config(proptest::prelude::ProptestConfig::with_cases(32))] // each makes a store of its own
     #[test]
     fn every_reading_comes_back_bit_for_bit(
         rows in proptest::collection::vec((0_usize..6, -1.0e3_f64..2.0e3, 0_i64..4_000_000_000_000_000), 1..40)
