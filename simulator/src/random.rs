@@ -11,6 +11,7 @@ pub(crate) enum Stream {
     Filling,
     Weather,
     AirPressure,
+    LineNoise,
     Sensor(u32),
 }
 
@@ -21,6 +22,7 @@ impl Stream {
             Self::Filling => 2,
             Self::Weather => 3,
             Self::AirPressure => 4,
+            Self::LineNoise => 5,
             Self::Sensor(index) => 1000 + u64::from(index),
         }
     }
