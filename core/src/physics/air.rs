@@ -60,8 +60,9 @@ impl SealedAir {
         self.moles * (1.0 - OXYGEN_SHARE * oxygen_eaten) / (gas / rt + nitrogen_solubility * self.drink)
     }
 
-    /// The same bottle after a share `kept` of its air (0 to 1) is left, as after a venting.
-    pub(crate) fn after_venting(&self, kept: f64) -> Self {
+    /// The same bottle once its headspace kept a share `kept` of its gases, 0 to 1. The drink's nitrogen, a fifth of
+    /// all, is taken as gone with them.
+    pub(crate) fn vented(&self, kept: f64) -> Self {
         Self {
             moles: self.moles * kept,
             ..*self

@@ -198,6 +198,24 @@ impl Sealed {
         balance.co2 + balance.air + self.vapour
     }
 
+    /// What is left once the cap was lifted at `ambient` Pa: CO2 in the headspace in mol per m3 of drink as filled, and
+    /// the air. All gases leave in the same share; what is dissolved stays. Nothing enters a bottle below `ambient`.
+    pub(crate) fn vented(
+        &self,
+        in_gas: f64,
+        dissolved: f64,
+        oxygen_eaten: f64,
+        ambient: f64,
+    ) -> (f64, SealedAir) {
+        let total = self.total(in_gas, dissolved, oxygen_eaten);
+        let kept = (ambient / total).min(1.0);
+        let gas = self.vessel.gas(self.expansion, dissolved);
+        (
+            in_gas * kept,
+            self.air.vented(kept, gas / self.isotherm.rt, self.nitrogen),
+        )
+    }
+
     /// Headspace in m3 of a balance at this temperature.
     pub(crate) fn headspace(&self, balance: &Balance) -> f64 {
         self.vessel
@@ -244,6 +262,23 @@ mod tests {
         };
         let air = SealedAir::new(25e-6, 475e-6, 293.15, 101_325.0, 1.0);
         Sealed::new(vessel, air, celsius + 273.15, 0.9)
+    }
+
+    #[test]
+    fn a_vented_bottle_stands_at_the_pressure_of_the_room() {
+        let mut sealed = bottle(20.0);
+        let balance = sealed.at_co2(3e5, 0.9);
+        let dissolved = balance.dissolved / sealed.expansion;
+        let air_before = sealed.air(dissolved, 0.9);
+        let (in_gas, air) = sealed.vented(balance.in_gas, dissolved, 0.9, 1.0e5);
+        sealed.air = air;
+        // The vapour is made up again by the drink, and the little dissolved nitrogen is shared out anew.
+        let after = sealed.total(in_gas, dissolved, 0.9);
+        assert!((after / 1.0e5 - 1.0).abs() < 0.12, "{after}");
+        assert!(sealed.air(dissolved, 0.9) < 0.5 * air_before);
+        // A second venting at once takes hardly more than the vapour and what the air made up.
+        let (again, _) = sealed.vented(in_gas, dissolved, 0.9, 1.0e5);
+        assert!(again > 0.88 * in_gas && again <= in_gas, "{again} {in_gas}");
     }
 
     #[test]
