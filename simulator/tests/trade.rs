@@ -78,8 +78,10 @@ fn lactose_stays_for_the_usual_yeast() {
     assert!(used.truth.moments.last().expect("moments").sugar_g_per_l < 15.0);
 }
 
-/// Sparkling-wine practice (Oxford Companion to Wine): 24 g/L of sugar give 5 to 6 bar at 10 to 12 degC and 1.2
-/// to 1.3 % vol in a closed bottle. The wine's own alcohol (10.5 %) and the foam-filled neck belong to it.
+/// Sparkling-wine practice (Oxford Companion to Wine): 24 g/L of sugar give 5 to 6 bar at 10 to 12 degC and 1.2 to
+/// 1.3 % vol in a closed bottle. The pressure comes out. The alcohol comes out at 1.57 % vol: whole conversion of
+/// 24 g/L of sucrose gives 1.63 by molar masses and 1.47 by Balling's yields, so the published figure holds losses
+/// that this simulator, which makes no glycerol, does not have.
 #[test]
 fn twenty_four_grams_give_five_to_six_bar() {
     let mut scenario = plain();
@@ -96,13 +98,16 @@ fn twenty_four_grams_give_five_to_six_bar() {
     scenario.culture.bacteria_g_per_l = 0.0;
     scenario.culture.yeast_decay_per_h = 0.0005;
     scenario.gas.sugar_effect = 0.0;
+    // The wine's own alcohol lowers the solubility: 2.1 g/(L bar) in champagne at 10 degC (PMC8047704, table 1)
+    // where water takes 2.35.
+    scenario.gas.henry_factor = 0.9;
     scenario.room.mean_c = 18.0;
     scenario.lasts_h = 1200.0;
     let mut live = LiveBatch::new(&scenario, 1);
     live.advance(SignedDuration::from_hours(1200));
     let warm = live.truth_now();
     assert!(warm.sugar_g_per_l < 0.5, "{warm:?}");
-    assert!((1.2..1.6).contains(&warm.abv_percent), "{}", warm.abv_percent);
+    assert!((1.4..1.64).contains(&warm.abv_percent), "{}", warm.abv_percent);
     let mut cellar = scenario.clone();
     cellar.fridge.temperature_c = 11.0;
     cellar.events.push(fobwatch_simulator::scenario::Happening {
@@ -113,7 +118,7 @@ fn twenty_four_grams_give_five_to_six_bar() {
     let mut live = LiveBatch::new(&cellar, 1);
     live.advance(SignedDuration::from_hours(1200));
     let cold = live.truth_now();
-    assert!((4.5..6.2).contains(&cold.pilot_bar), "{}", cold.pilot_bar);
+    assert!((5.0..6.0).contains(&cold.pilot_bar), "{}", cold.pilot_bar);
 }
 
 #[test]
