@@ -136,6 +136,12 @@ impl Isotherm {
         self.henry * p * exp_small(exponent)
     }
 
+    /// CO2 per m3 of drink before swelling over CO2 per m3 of headspace at equilibrium under pressure `p`.
+    pub(crate) fn ratio(&self, p: f64, p_other: f64) -> f64 {
+        let exponent = self.b_over_rt * p - self.poynting * (p + p_other - ATMOSPHERE);
+        self.henry * exp_small(exponent) * self.rt * (1.0 + self.b_over_rt * p)
+    }
+
     /// The CO2 pressure that keeps `c` mol per m3 of drink (before swelling) dissolved; the inverse of
     /// [`Self::dissolved_mol_per_m3`] to 1e-12 of its value.
     pub(crate) fn pressure_of_dissolved(&self, c: f64, p_other: f64) -> f64 {
