@@ -51,7 +51,7 @@ pub struct Table {
     pub alcohol: AlcoholByVolume,
     /// What is above the drink.
     pub headspace: TableHeadspace,
-    /// Pressure of the surrounding air, 0.5 to 1.1 bar.
+    /// Pressure of the surrounding air, 0.3 to 1.2 bar (a summit, a deep pit).
     pub ambient: AbsolutePressure,
 }
 
@@ -195,9 +195,9 @@ impl Table {
             "ambient pressure",
             self.ambient.bar(),
             "bar",
-            0.5,
-            1.1,
-            "0.5 to 1.1 bar",
+            0.3,
+            1.2,
+            "0.3 to 1.2 bar",
         );
         refused
     }

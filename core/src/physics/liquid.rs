@@ -2,9 +2,6 @@
 
 use super::water;
 
-/// Temperature at which fillings are measured, in degC.
-pub(crate) const FILLED_AT_C: f64 = 20.0;
-
 /// Volume at `t_k` of what fills one at 20 degC.
 ///
 /// Taken as water (Kell 1975). A drink with 100 g/L of sugar expands about a tenth more per kelvin: 0.05 % of its volume
