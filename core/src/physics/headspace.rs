@@ -3,6 +3,10 @@
 //! CO2 is `c` (mol per m3 of drink before swelling) times the drink, plus real gas in what room the drink leaves. The
 //! headspace shrinks as the drink warms (0.4 % of the drink from 4 to 30 degC) and as CO2 swells it (0.6 % at four
 //! volumes): out of 25 mL above 475 mL that is a tenth each, and the trapped nitrogen feels it.
+//!
+//! For a loop over time: build [`Sealed`] when the temperature changes (30 ns); in each step take [`Sealed::ratio`], let
+//! the headspace run to `all / (1 + ratio)` by [`super::exchange::towards_balance`], and read [`Sealed::total`] (2 ns).
+//! `in_gas`, `dissolved` and `all` are mol per m3 of drink as filled ([`MOL_PER_M3_PER_G_PER_L`] times g/L).
 
 use super::{
     air::{self, SealedAir},
@@ -83,7 +87,7 @@ pub(crate) struct Balance {
     pub(crate) co2: f64,
     /// Pressure of trapped air in Pa.
     pub(crate) air: f64,
-    /// Dissolved CO2 in mol per m3 of drink before swelling.
+    /// Dissolved CO2 in mol per m3 of drink as filled.
     pub(crate) dissolved: f64,
     /// CO2 in the headspace, in mol per m3 of drink as filled.
     pub(crate) in_gas: f64,
