@@ -51,15 +51,8 @@ impl<'d, 't> Section<'d, 't> {
     /// A number for which `accept` holds; `None` if absent or refused.
     pub fn number(&mut self, key: &'static str, allowed: &str, accept: impl Fn(f64) -> bool) -> Option<f64> {
         let value = self.take(key)?;
-        let number = match value.get_ref() {
-            DeValue::Integer(integer) => i64::from_str_radix(integer.as_str(), integer.radix())
-                .ok()
-                .and_then(|integer| format!("{integer}").parse::<f64>().ok()),
-            DeValue::Float(float) => float.as_str().parse::<f64>().ok(),
-            _ => None,
-        };
-        match number {
-            Some(number) if number.is_finite() && accept(number) => Some(number),
+        match finite(value.get_ref()) {
+            Some(number) if accept(number) => Some(number),
             _ => self.refuse(key, value, allowed),
         }
     }
@@ -113,6 +106,23 @@ impl<'d, 't> Section<'d, 't> {
                 .map(|entry| entry.get_ref().as_str().and_then(&read))
                 .collect()
         });
+        match list {
+            Some(list) => Some(list),
+            None => self.refuse(key, value, allowed),
+        }
+    }
+
+    /// A list of pairs of finite numbers, as `[[0.5, 0.0], [4.5, 10.0]]`.
+    pub fn pairs(&mut self, key: &'static str, allowed: &str) -> Option<Vec<(f64, f64)>> {
+        let value = self.take(key)?;
+        let pair = |entry: &Spanned<DeValue<'t>>| match entry.get_ref().as_array()?.iter().as_slice() {
+            [first, second] => Some((finite(first.get_ref())?, finite(second.get_ref())?)),
+            _ => None,
+        };
+        let list: Option<Vec<_>> = value
+            .get_ref()
+            .as_array()
+            .and_then(|list| list.iter().map(pair).collect());
         match list {
             Some(list) => Some(list),
             None => self.refuse(key, value, allowed),
@@ -283,6 +293,18 @@ impl<'d, 't> Section<'d, 't> {
             format!("{}.{key}", self.path)
         }
     }
+}
+
+/// The finite number that a value is, if it is one.
+fn finite(value: &DeValue<'_>) -> Option<f64> {
+    let number = match value {
+        DeValue::Integer(integer) => i64::from_str_radix(integer.as_str(), integer.radix())
+            .ok()
+            .and_then(|integer| format!("{integer}").parse::<f64>().ok()),
+        DeValue::Float(float) => float.as_str().parse::<f64>().ok(),
+        _ => None,
+    };
+    number.filter(|number| number.is_finite())
 }
 
 fn given(value: &Spanned<DeValue<'_>>) -> String {

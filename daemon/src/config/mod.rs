@@ -1,1 +1,241 @@
-//! What the user configured, read from TOML and checked.
+//! What the user configured, read from TOML and checked: whoever holds a [`Config`] need not ask whether it is valid.
+//!
+//! The defaults stand in `config/default.toml`, which is built into the program; a file of the user's goes over them.
+
+mod broker;
+mod calibration;
+mod channel;
+mod load;
+mod port;
+
+#[cfg(test)]
+mod tests;
+
+use std::{net::SocketAddr, path::PathBuf};
+
+use fobwatch_core::{
+    document::{BadDocument, Document, Section},
+    engine::{ClockSource, Rules, Settings},
+    fit::Surroundings,
+    quantity::{Altitude, Dimension, GaugePressure, Probability, Unit},
+};
+use jiff::{SignedDuration, tz::TimeZone};
+
+use crate::decode::Calibrations;
+
+pub use broker::{Broker, Route, RouteFormat, Secret};
+pub use load::BadConfig;
+pub use port::{LineFormat, Port};
+
+/// The text of the defaults.
+pub const DEFAULT: &str = include_str!("../../../config/default.toml");
+
+/// Everything that is configured.
+#[derive(Clone, Debug)]
+pub struct Config {
+    /// Height above the sea.
+    pub altitude: Altitude,
+    /// How screens show things.
+    pub display: Display,
+    /// What moves the clock.
+    pub clock: Clock,
+    /// Where readings are kept, unless the command line says so.
+    pub store_folder: Option<PathBuf>,
+    /// Where page and API are served, unless the command line says so.
+    pub listen: SocketAddr,
+    /// When alerts are raised.
+    pub rules: Rules,
+    /// Brokers.
+    pub mqtt: Vec<Broker>,
+    /// Serial ports.
+    pub serial: Vec<Port>,
+    /// How raw values become quantities.
+    pub calibrations: Calibrations,
+}
+
+/// How screens show things.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Display {
+    /// The zone of local times.
+    pub zone: TimeZone,
+    /// A unit of pressure.
+    pub pressure: Unit,
+    /// A unit of temperature.
+    pub temperature: Unit,
+}
+
+/// What moves the daemon's clock.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Clock {
+    /// The wall clock.
+    Wall,
+    /// The latest accepted measured time: to play a recording through the daemon faster than it was made.
+    Readings,
+}
+
+impl Config {
+    /// The defaults alone.
+    ///
+    /// # Errors
+    /// Never in a program that has passed its tests.
+    pub fn defaults() -> Result<Self, BadDocument> {
+        Document::parse(DEFAULT, "config/default.toml").read(|file| read(file, None))
+    }
+
+    /// Reads a configuration over the defaults. `place` is what messages call it. Files that it names are not opened.
+    ///
+    /// # Errors
+    /// Every problem of the text, each with its line, key, value and what is allowed.
+    pub fn from_toml(text: &str, place: &str) -> Result<Self, BadDocument> {
+        let defaults = Self::defaults()?;
+        Document::parse(text, place).read(|file| read(file, Some(&defaults)))
+    }
+
+    /// What the engines need of it.
+    #[must_use]
+    pub fn settings(&self, clock: ClockSource) -> Settings {
+        Settings {
+            zone: self.display.zone.clone(),
+            surroundings: Surroundings {
+                usual_ambient: self.altitude.usual_air(),
+            },
+            clock,
+            rules: self.rules.clone(),
+        }
+    }
+}
+
+fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
+    if base.is_none() {
+        for key in ["place", "display", "clock", "http", "alerts"] {
+            file.require(key, "a table");
+        }
+    }
+    let altitude = file
+        .section("place", |place| Some(altitude(place, base)))
+        .unwrap_or(base.map(|base| base.altitude));
+    let display = file
+        .section("display", |section| Some(display(section, base)))
+        .unwrap_or(base.map(|base| base.display.clone()));
+    let clock = file
+        .section("clock", |clock| {
+            let given = clock.text("source", "\"wall\" or \"readings\"", |text| match text {
+                "wall" => Some(Clock::Wall),
+                "readings" => Some(Clock::Readings),
+                _ => None,
+            });
+            Some(given.or(base.map(|base| base.clock)))
+        })
+        .unwrap_or(base.map(|base| base.clock));
+    let store_folder = file
+        .section("store", |store| {
+            store.text("folder", "a path", |text| {
+                (!text.trim().is_empty()).then(|| PathBuf::from(text))
+            })
+        })
+        .or_else(|| base.and_then(|base| base.store_folder.clone()));
+    let listen = file
+        .section("http", |http| {
+            let allowed = "an address with its port, as \"127.0.0.1:8740\"";
+            let given = http.text("listen", allowed, |text| text.parse().ok());
+            Some(given.or(base.map(|base| base.listen)))
+        })
+        .unwrap_or(base.map(|base| base.listen));
+    let rules = file
+        .section("alerts", |alerts| {
+            Some(rules(alerts, base.map(|base| &base.rules)))
+        })
+        .unwrap_or(base.map(|base| base.rules.clone()));
+    let mut calibrations = Calibrations::default();
+    file.sections("calibration", |section, _| {
+        calibration::read(section, &mut calibrations)
+    });
+    let mut mqtt: Vec<Broker> = Vec::new();
+    let mut serial: Vec<Port> = Vec::new();
+    file.sections("mqtt", |section, _| {
+        let broker = broker::read(section, &mqtt, &calibrations)?;
+        mqtt.push(broker);
+        Some(())
+    });
+    file.sections("serial", |section, _| {
+        let port = port::read(section, &serial, &calibrations)?;
+        serial.push(port);
+        Some(())
+    });
+    Some(Config {
+        altitude: altitude?,
+        display: display?,
+        clock: clock?,
+        store_folder,
+        listen: listen?,
+        rules: rules?,
+        mqtt,
+        serial,
+        calibrations,
+    })
+}
+
+fn altitude(place: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Altitude> {
+    let metres = place.number("altitude_m", "-500 to 6000 m", |m| {
+        (-500.0..=6_000.0).contains(&m)
+    });
+    let given = metres.and_then(|metres| Altitude::from_metres(metres).ok());
+    given.or(base.map(|base| base.altitude))
+}
+
+fn display(display: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Display> {
+    let allowed = "\"system\", or a name of the zone database, as \"Europe/Lisbon\"";
+    let zone = display.text("time_zone", allowed, |text| match text {
+        "system" => Some(TimeZone::system()),
+        name => TimeZone::get(name).ok(),
+    });
+    let unit = |dimension: Dimension| {
+        move |text: &str| {
+            text.parse::<Unit>()
+                .ok()
+                .filter(|unit| unit.dimension() == dimension)
+        }
+    };
+    let pressure = display.text(
+        "pressure",
+        "bar, mbar, hPa, kPa, Pa or psi",
+        unit(Dimension::Pressure),
+    );
+    let temperature = display.text("temperature", "degC, degF or K", unit(Dimension::Temperature));
+    Some(Display {
+        zone: zone.or_else(|| base.map(|base| base.display.zone.clone()))?,
+        pressure: pressure.or(base.map(|base| base.display.pressure))?,
+        temperature: temperature.or(base.map(|base| base.display.temperature))?,
+    })
+}
+
+fn rules(alerts: &mut Section<'_, '_>, base: Option<&Rules>) -> Option<Rules> {
+    let hours = |alerts: &mut Section<'_, '_>, key| {
+        let hours = alerts.number(key, "0.5 to 240 hours", |h| (0.5..=240.0).contains(&h));
+        hours.and_then(|hours| SignedDuration::try_from_secs_f64(hours * 3_600.0).ok())
+    };
+    let notice = hours(alerts, "notice_h");
+    let remind_every = hours(alerts, "remind_h");
+    let chance = |alerts: &mut Section<'_, '_>, key| {
+        let percent = alerts.number(key, "0.1 to 50 %", |percent| (0.1..=50.0).contains(&percent));
+        percent.and_then(|percent| Probability::from_share(percent / 100.0).ok())
+    };
+    let limit_chance = chance(alerts, "limit_chance_percent");
+    let limit_chance_blind = chance(alerts, "limit_chance_blind_percent");
+    let leap = alerts
+        .number("leap_bar", "0.05 to 5 bar", |bar| (0.05..=5.0).contains(&bar))
+        .and_then(|bar| GaugePressure::from_bar(bar).ok());
+    let silent_intervals = alerts.whole("silent_intervals", 2, 1_000);
+    let silent_at_least = alerts
+        .whole("silent_at_least_min", 1, 1_440)
+        .map(|minutes| SignedDuration::from_mins(i64::from(minutes)));
+    Some(Rules {
+        notice: notice.or(base.map(|base| base.notice))?,
+        limit_chance: limit_chance.or(base.map(|base| base.limit_chance))?,
+        limit_chance_blind: limit_chance_blind.or(base.map(|base| base.limit_chance_blind))?,
+        leap: leap.or(base.map(|base| base.leap))?,
+        silent_intervals: silent_intervals.or(base.map(|base| base.silent_intervals))?,
+        silent_at_least: silent_at_least.or(base.map(|base| base.silent_at_least))?,
+        remind_every: remind_every.or(base.map(|base| base.remind_every))?,
+    })
+}

@@ -148,6 +148,13 @@ impl Calibrations {
         true
     }
 
+    /// Whether a raw value of that source becomes that quantity.
+    #[must_use]
+    pub fn has(&self, source: &Source, quantity: Quantity, raw: Dimension) -> bool {
+        let found = self.0.get(&(source.clone(), quantity));
+        found.is_some_and(|calibration| calibration.raw == raw)
+    }
+
     /// The typed value of `value` `unit`, by way of a calibration where the unit is raw.
     ///
     /// # Errors

@@ -1,0 +1,204 @@
+//! What the configuration promises.
+
+use fobwatch_core::batch::Batch;
+use proptest::prelude::*;
+
+use super::*;
+
+const KITCHEN: &str = include_str!("../../../config/example-kitchen.toml");
+
+fn problems(text: &str) -> Vec<String> {
+    let refused = Config::from_toml(text, "own.toml").unwrap_err();
+    refused.problems.iter().map(ToString::to_string).collect()
+}
+
+#[test]
+fn the_defaults_hold_the_figures_of_the_engine() {
+    let defaults = Config::defaults().unwrap();
+    assert_eq!(defaults.rules, Rules::default());
+    assert_eq!(defaults.listen.to_string(), "127.0.0.1:8740");
+    assert_eq!(defaults.altitude, Altitude::SEA_LEVEL);
+    assert_eq!(defaults.clock, Clock::Wall);
+    assert!(defaults.mqtt.is_empty() && defaults.serial.is_empty());
+}
+
+/// The blocks that the defaults show as comments are a configuration too.
+#[test]
+fn every_commented_setting_of_the_defaults_is_accepted() {
+    let uncommented: String = DEFAULT
+        .lines()
+        .filter_map(|line| {
+            let body = line.strip_prefix("# ")?;
+            let is_toml = body.starts_with('[') || body.split_whitespace().nth(1) == Some("=");
+            is_toml.then(|| format!("{body}\n"))
+        })
+        .collect();
+    let uncommented =
+        format!("[store]\n{uncommented}").replace("format = \"senml\"", "format = \"delimited\"");
+    let config = Config::from_toml(&uncommented, "uncommented").unwrap_or_else(|refused| panic!("{refused}"));
+    assert_eq!((config.mqtt.len(), config.serial.len()), (1, 1));
+    assert_eq!(config.mqtt[0].routes.len(), 3);
+    assert!(config.store_folder.is_some());
+}
+
+#[test]
+fn the_example_of_a_kitchen_calibrates_its_transducer() {
+    let config = Config::from_toml(KITCHEN, "config/example-kitchen.toml").unwrap();
+    let now = "2026-03-02T07:00:00Z".parse().unwrap();
+    let decoded = config.serial[0].decode(b"2.485,20.69", now, &config.calibrations);
+    assert!(decoded.refused.is_empty(), "{:?}", decoded.refused);
+    // Half of the supply is half of the span.
+    assert!((decoded.readings[0].measured.stored_value() - 5.0e5).abs() < 1e-6);
+    let broker = &config.mqtt[0];
+    let decoded = broker
+        .decode("kitchen/temperature", b"21.5", now, &config.calibrations)
+        .unwrap();
+    assert_eq!(decoded.readings[0].source.as_str(), "kitchen");
+    let senml = br#"[{"n":"pilot/pressure","u":"Pa","v":120000}]"#;
+    let decoded = broker
+        .decode("sensors/shelf/senml", senml, now, &config.calibrations)
+        .unwrap();
+    assert_eq!(decoded.readings.len(), 1);
+    assert!(
+        broker
+            .decode("garden/rain", b"1", now, &config.calibrations)
+            .is_none()
+    );
+}
+
+#[test]
+fn the_example_batch_is_a_batch() {
+    let text = include_str!("../../../config/example-batch.toml");
+    let (batch, warnings) = Batch::from_toml(text, "config/example-batch.toml").unwrap();
+    assert_eq!(batch.bottle.count, 7);
+    assert!(warnings.is_empty(), "{warnings:?}");
+}
+
+#[test]
+fn a_file_of_ones_own_goes_over_the_defaults() {
+    let own = "place.altitude_m = 1000\n[display]\npressure = \"psi\"\ntime_zone = \"Europe/Lisbon\"\n[alerts]\nnotice_h = 24\n";
+    let config = Config::from_toml(own, "own.toml").unwrap();
+    assert_eq!(config.display.pressure, Unit::Psi);
+    assert_eq!(config.display.temperature, Unit::Celsius);
+    assert_eq!(config.rules.notice, SignedDuration::from_hours(24));
+    assert_eq!(config.rules.silent_intervals, Rules::default().silent_intervals);
+    let settings = config.settings(ClockSource::Ticks);
+    assert!((settings.surroundings.usual_ambient.bar() - 0.8988).abs() < 1e-3);
+    assert_eq!(settings.zone.iana_name(), Some("Europe/Lisbon"));
+}
+
+#[test]
+fn all_problems_are_told_at_once_with_line_key_value_and_what_is_allowed() {
+    let own = r#"
+[place]
+altitude_m = 9000
+[display]
+time_zone = "Europe/Nowhere"
+presure = "bar"
+pressure = "degC"
+[clock]
+source = "sun"
+[alerts]
+notice_h = 0
+[[mqtt]]
+host = "a b"
+port = 70000
+password_file = "secret"
+publish_prefix = "a/#"
+senml = ["a/#/b"]
+[[mqtt.number]]
+topic = "t"
+source = "kitchen"
+quantity = "room_temperature"
+unit = "bar"
+[[serial]]
+port = "/dev/ttyUSB0"
+format = "delimited"
+[[serial.columns]]
+column = 1
+source = "pilot"
+quantity = "pressure"
+unit = "V"
+[[serial]]
+port = "/dev/ttyUSB0"
+format = "senml"
+delimiter = ";"
+[[calibration]]
+source = "float"
+quantity = "gravity"
+raw = "deg"
+unit = "SG"
+points = [[30, 1.0], [20, 1.1]]
+supply_v = 5
+"#;
+    let expected = [
+        "line 3: `place.altitude_m` is 9000; allowed: -500 to 6000 m",
+        "line 5: `display.time_zone` is \"Europe/Nowhere\"; allowed: \"system\"",
+        "line 6: `display.presure` is not known; allowed: did you mean `pressure`?",
+        "line 7: `display.pressure` is \"degC\"; allowed: bar, mbar",
+        "line 9: `clock.source` is \"sun\"; allowed: \"wall\" or \"readings\"",
+        "line 11: `alerts.notice_h` is 0; allowed: 0.5 to 240 hours",
+        "line 12: `mqtt[0].username` is missing; allowed: 1 to 200 characters",
+        "line 13: `mqtt[0].host` is \"a b\"; allowed: a host name",
+        "line 14: `mqtt[0].port` is 70000; allowed: a whole number from 1 to 65535",
+        "line 16: `mqtt[0].publish_prefix` is \"a/#\"; allowed: a topic",
+        "line 17: `mqtt[0].senml` is a list; allowed: topic filters",
+        "line 22: `mqtt[0].number[0].unit` is \"bar\"; allowed: for room_temperature: degC",
+        "line 30: `serial[0].columns[0].unit` is \"V\"; allowed: a raw unit only with a [[calibration]]",
+        "line 32: `serial[1].port` is \"/dev/ttyUSB0\"; allowed: the name of a port",
+        "line 34: `serial[1].delimiter` is \";\"; allowed: only with format = \"delimited\"",
+        "line 35: `calibration[0].nominal_supply_v` is missing; allowed: 0.1 to 60 V",
+        "line 40: `calibration[0].points` is a list; allowed: raw values that rise",
+    ];
+    let problems = problems(own);
+    for expected in expected {
+        assert!(
+            problems.iter().any(|problem| problem.starts_with(expected)),
+            "{expected}\n{problems:#?}"
+        );
+    }
+    assert_eq!(problems.len(), expected.len(), "{problems:#?}");
+}
+
+#[test]
+fn two_sessions_under_one_name_at_one_broker_are_refused() {
+    let own = "[[mqtt]]\nhost = \"h\"\nsenml = [\"a\"]\n[[mqtt]]\nhost = \"h\"\nsenml = [\"b\"]\n";
+    assert!(
+        problems(own)[0].starts_with("line 4: `mqtt[1].client_id` is missing"),
+        "{:?}",
+        problems(own)
+    );
+}
+
+#[test]
+fn a_password_comes_from_its_file_and_shows_nowhere() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("own.toml");
+    let own = "[[mqtt]]\nhost = \"h\"\nusername = \"me\"\npassword_file = \"pass\"\nsenml = [\"a\"]\n";
+    std::fs::write(&file, own).unwrap();
+    let refused = Config::load(Some(&file)).unwrap_err();
+    assert!(refused.to_string().contains("mqtt.password_file"), "{refused}");
+    std::fs::write(folder.path().join("pass"), "blue door\n").unwrap();
+    let config = Config::load(Some(&file)).unwrap();
+    assert_eq!(
+        config.mqtt[0].password.as_ref().map(Secret::reveal),
+        Some("blue door")
+    );
+    assert!(!format!("{config:?}").contains("blue door"));
+    let missing = Config::load(Some(&folder.path().join("none.toml"))).unwrap_err();
+    assert!(!missing.is_refused(), "{missing}");
+}
+
+proptest! {
+    #[test]
+    fn no_text_makes_it_panic(text in "\\PC{0,200}") {
+        let _ = Config::from_toml(&text, "x").is_ok();
+    }
+
+    #[test]
+    fn no_single_edit_makes_it_panic(at in 0_usize..1_500, insert in "[\\x00-\\x7f]{0,3}") {
+        let mut text = KITCHEN.to_owned();
+        text.insert_str(at.min(text.len()), &insert);
+        let _ = Config::from_toml(&text, "x").is_ok();
+    }
+}
