@@ -41,6 +41,8 @@ proptest! {
     fn gauge_to_content_to_gauge(bottle in bottles(0.985), t in 0.0..40.0f64, bar in 0.3..10.0f64, o in 0.0..1.0f64, air in 0.85..1.05f64) {
         let ambient = AbsolutePressure::from_bar(air).unwrap();
         let there = bottle.at_gauge(GaugePressure::from_bar(bar).unwrap(), ambient, celsius(t), eaten(o)).unwrap();
+        // A gauge below warm air and vapour means no CO2, and says nothing to return to.
+        prop_assume!(there.co2.bar() > 1e-3);
         let by_content = bottle.at_content(there.content, celsius(t), eaten(o)).unwrap();
         let by_total = bottle.at_all_co2(there.all_co2, celsius(t), eaten(o)).unwrap();
         prop_assert!((by_content.pressure.bar() - air - bar).abs() < 1e-5, "{there:?} {by_content:?}");
@@ -90,5 +92,24 @@ proptest! {
         let litres = dissolved / got.content.grams_per_litre();
         prop_assert!((0.995..1.03).contains(&litres), "{litres} {got:?}");
         prop_assert!(got.content <= Co2Volumes::from_grams_per_litre(held * 1.005).unwrap());
+    }
+
+    // What a broken sensor may claim: every answer is a number or a refusal, none a panic.
+    #[test]
+    fn absurd_readings_give_a_number_or_a_refusal(
+        capacity in 1.0..1e6f64, share in 0.001..0.9999f64, t in -60.0..150.0f64, bar in -1.2..100.0f64,
+        held in 0.0..2_000.0f64, volumes in 0.0..100.0f64, o in 0.0..1.0f64,
+    ) {
+        let bottle = ClosedBottle::new(&shape(capacity, capacity * share), &sealing(Headspace::Air), Solutes::WATER);
+        let ambient = AbsolutePressure::STANDARD_ATMOSPHERE;
+        let answers = [
+            bottle.at_gauge(GaugePressure::from_bar(bar).unwrap(), ambient, celsius(t), eaten(o)),
+            bottle.at_all_co2(MassConcentration::from_grams_per_litre(held).unwrap(), celsius(t), eaten(o)),
+            bottle.at_content(Co2Volumes::from_volumes(volumes).unwrap(), celsius(t), eaten(o)),
+        ];
+        for answer in answers.into_iter().flatten() {
+            prop_assert!(answer.capacity_ratio.is_finite() && answer.capacity_ratio > 0.0, "{answer:?}");
+            prop_assert!(answer.headspace.ml() > 0.0);
+        }
     }
 }

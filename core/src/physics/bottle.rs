@@ -51,7 +51,8 @@ pub struct Equilibrium {
     pub all_co2: MassConcentration,
     /// Room above the drink.
     pub headspace: LiquidVolume,
-    /// Dissolved CO2 divided by the CO2 in the headspace; dimensionless, infinite for a bottle without CO2.
+    /// Dissolved CO2 divided by the CO2 in the headspace; dimensionless, and that of the first trace
+    /// for a bottle without CO2.
     pub capacity_ratio: f64,
 }
 
@@ -92,7 +93,7 @@ impl ClosedBottle {
         let total = gauge.to_absolute(ambient)?;
         let sealed = self.sealed(temperature);
         let balance = sealed.at_pressure(total.pascal(), oxygen_eaten.of_one());
-        Self::answer(&sealed, &balance)
+        Self::answer(&sealed, &balance, oxygen_eaten)
     }
 
     /// From all the CO2 in the bottle, per litre of drink as filled. At the fridge temperature its `content` is the
@@ -109,7 +110,7 @@ impl ClosedBottle {
         let sealed = self.sealed(temperature);
         let all = all_co2.grams_per_litre() * MOL_PER_M3_PER_G_PER_L;
         let balance = sealed.at_total(all, oxygen_eaten.of_one());
-        Self::answer(&sealed, &balance)
+        Self::answer(&sealed, &balance, oxygen_eaten)
     }
 
     /// From the content of the finished drink at this temperature. At the fridge temperature this is what a target
@@ -126,14 +127,14 @@ impl ClosedBottle {
         let sealed = self.sealed(temperature);
         let all = sealed.all_at_content(content.grams_per_litre(), oxygen_eaten.of_one());
         let balance = sealed.at_total(all, oxygen_eaten.of_one());
-        Self::answer(&sealed, &balance)
+        Self::answer(&sealed, &balance, oxygen_eaten)
     }
 
     fn sealed(&self, temperature: Temperature) -> Sealed {
         Sealed::new(self.vessel, self.air, temperature.kelvin(), self.solutes.factor())
     }
 
-    fn answer(sealed: &Sealed, balance: &Balance) -> Result<Equilibrium, NotAQuantity> {
+    fn answer(sealed: &Sealed, balance: &Balance, oxygen_eaten: Share) -> Result<Equilibrium, NotAQuantity> {
         Ok(Equilibrium {
             pressure: AbsolutePressure::from_pascal(sealed.pressure_of(balance))?,
             co2: PartialPressure::from_pascal(balance.co2)?,
@@ -142,7 +143,7 @@ impl ClosedBottle {
             content: Co2Volumes::from_grams_per_litre(sealed.content_g_per_l(balance))?,
             all_co2: MassConcentration::from_grams_per_litre(balance.all() / MOL_PER_M3_PER_G_PER_L)?,
             headspace: LiquidVolume::from_cubic_metres(sealed.headspace(balance))?,
-            capacity_ratio: balance.capacity_ratio(),
+            capacity_ratio: sealed.ratio(balance.in_gas, balance.dissolved, oxygen_eaten.of_one()),
         })
     }
 }

@@ -257,11 +257,6 @@ impl Balance {
     pub(crate) fn all(&self) -> f64 {
         self.dissolved + self.in_gas
     }
-
-    /// Dissolved over headspace CO2: the capacity ratio `c`.
-    pub(crate) fn capacity_ratio(&self) -> f64 {
-        self.dissolved / self.in_gas
-    }
 }
 
 #[cfg(test)]
@@ -313,7 +308,7 @@ mod tests {
                 assert!((all / balance.all() - 1.0).abs() < 1e-5, "{celsius} {co2} {all}");
                 let ratio = sealed.ratio(balance.in_gas, balance.dissolved / sealed.expansion, 0.8);
                 assert!(
-                    (ratio / balance.capacity_ratio() - 1.0).abs() < 1e-4,
+                    (ratio * balance.in_gas / balance.dissolved - 1.0).abs() < 1e-4,
                     "{ratio} {balance:?}"
                 );
                 let away = sealed.total(balance.in_gas, balance.dissolved / sealed.expansion, 0.8);

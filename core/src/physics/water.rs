@@ -19,8 +19,10 @@ pub(crate) fn vapour_pa(t_k: f64) -> f64 {
 
 /// Density of water free of air at one atmosphere, in kg/m3; `t_c` in degC.
 ///
-/// Kell 1975, J. Chem. Eng. Data 20, 97, eq. 16; 0 to 150 degC; within 0.01 kg/m3 of IAPWS-95 from 0 to 40 degC.
+/// Kell 1975, J. Chem. Eng. Data 20, 97, eq. 16; 0 to 150 degC; within 0.02 kg/m3 of IAPWS-95 from 0 to 40 degC.
+/// Supercooled below -10 degC it is taken as at -10: the equation has a pole at -59, and ice is another matter.
 pub(crate) fn density_kg_per_m3(t_c: f64) -> f64 {
+    let t_c = t_c.max(-10.0);
     let numerator = 999.839_52
         + t_c
             * (16.945_176
@@ -42,7 +44,7 @@ pub fn vapour_pressure(temperature: Temperature) -> Result<PartialPressure, NotA
 
 /// Density of water at one atmosphere.
 ///
-/// Kell 1975, eq. 16; 0 to 150 degC; pinned by `tests/physics/water.rs`.
+/// Kell 1975, eq. 16; 0 to 150 degC, below -10 degC as at -10; pinned by `tests/physics/water.rs`.
 ///
 /// # Errors
 /// Never within the range of [`Temperature`]; the type of the answer asks.
