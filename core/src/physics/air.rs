@@ -3,7 +3,7 @@
 use super::{gas::GAS_CONSTANT, water};
 use crate::{
     batch::Headspace,
-    quantity::{AbsolutePressure, Altitude, MassConcentration, NotAQuantity, PartialPressure, Temperature},
+    quantity::{AbsolutePressure, MassConcentration, NotAQuantity, PartialPressure, Temperature},
 };
 
 /// Share of nitrogen, argon included, in dry air by volume (0.7808 + 0.0093, US Standard Atmosphere 1976).
@@ -68,17 +68,6 @@ impl SealedAir {
             ..*self
         }
     }
-}
-
-/// Usual pressure of the air at a height: `1013.25 hPa (1 - 2.255 77e-5 h)^5.255 88`.
-///
-/// International Standard Atmosphere (ISO 2533:1975), for -500 to 6000 m. The weather moves it by 10 hPa (one standard
-/// deviation) and up to 40: the doubt of whoever uses this in place of a barometer. Pinned by `tests/physics/gas.rs`.
-///
-/// # Errors
-/// Never within the range of [`Altitude`]; the type of the answer asks.
-pub fn usual_ambient(altitude: Altitude) -> Result<AbsolutePressure, NotAQuantity> {
-    AbsolutePressure::from_pascal(101_325.0 * (1.0 - 2.255_77e-5 * altitude.metres()).powf(5.255_88))
 }
 
 /// Nitrogen dissolved in water at equilibrium with nitrogen at pressure `nitrogen`, in g/L (28.014 g/mol).

@@ -11,7 +11,7 @@
 //! | vapour of water | Wagner and Pruss 2002, eq. 2.5 | 0.05 % of IAPWS-95 | [`water`] |
 //! | density of water, expansion | Kell 1975 | 0.02 kg/m3 of IAPWS-95 | [`water`] |
 //! | dry air: 79 % nitrogen and argon, 21 % oxygen | US Standard Atmosphere 1976 | | [`air`] |
-//! | pressure of the air at a height | ISO 2533:1975 | -500 to 6000 m; weather 10 hPa | [`air`] |
+//! | pressure of the air at a height | ISO 2533:1975 | -500 to 6000 m; weather 10 hPa | [`Altitude`](crate::quantity::Altitude) |
 //! | nitrogen in the drink | Weiss 1970, Deep-Sea Res. 17, 721 | 4 % of PHREEQC | [`air`] |
 //! | passage between drink and headspace | two-film theory, Lewis and Whitman 1924 | its rate is fitted | `exchange` |
 //! | mass balance of the bottle | conservation, the relations above | to 1e-10 of the content | [`bottle`] |
