@@ -3,6 +3,9 @@
 //! The life cycle follows ANSI/ISA-18.2-2016 (IEC 62682): a record tells a transition, the stored state is one of
 //! [`AlarmState`].
 
+pub mod lifecycle;
+pub mod sentence;
+
 use std::{fmt, str::FromStr};
 
 use jiff::Timestamp;
@@ -206,6 +209,21 @@ impl AlertName {
             Self::LimitNear => Priority::High,
             Self::OverLimit | Self::SuddenLoss => Priority::Critical,
         }
+    }
+
+    /// How it lives.
+    #[must_use]
+    pub fn manner(self) -> lifecycle::Manner {
+        lifecycle::Manner {
+            latches: self.latches(),
+            may_be_shelved: self != Self::OverLimit,
+        }
+    }
+
+    /// It warns of pressure: it comes back while unresolved.
+    #[must_use]
+    pub fn is_of_pressure(self) -> bool {
+        matches!(self, Self::LimitNear | Self::OverLimit | Self::SuddenLoss)
     }
 
     /// Stays until a person clears it with a reason, even when the condition is gone.

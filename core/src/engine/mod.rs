@@ -3,7 +3,26 @@
 //! [`Monitor::step`] is pure: no clock, randomness, I/O or log. [`drive`] runs it with its ticks and fits in order;
 //! `watch` and `replay` both go through it.
 
+mod board;
+mod clock;
+mod drive;
+mod evaluate;
+mod gauge;
+mod health;
+mod intake;
+mod monitor;
+mod moves;
 mod rules;
+mod snapshot;
+mod view;
+mod whereabouts;
+
+#[cfg(test)]
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "hours and counts made by hand are small"
+)]
+mod tests;
 
 use std::sync::Arc;
 
@@ -12,7 +31,6 @@ use serde::{Deserialize, Serialize};
 
 use crate::{
     alert::{AlertName, AlertRecord, Refused},
-    batch::Batch,
     fit::{Evidence, Posterior, Surroundings},
     forecast::{Forecast, Outlook},
     note::Note,
@@ -169,7 +187,12 @@ pub struct Fitted {
     pub outlook: Outlook,
 }
 
+pub use drive::drive;
+pub use monitor::Monitor;
 pub use rules::Rules;
+pub use snapshot::BadSnapshot;
+pub use view::{AlertView, ApartView, SensorView, View};
+pub use whereabouts::Place;
 
 /// What the user configured for all batches.
 #[derive(Clone, Debug)]
@@ -191,32 +214,4 @@ pub enum ClockSource {
     Readings,
     /// [`Event::Tick`] alone, as in `watch`: a reading from ahead of the clock counts as of the clock.
     Ticks,
-}
-
-/// Watches one batch.
-#[derive(Clone, Debug)]
-pub struct Monitor {
-    batch: Batch,
-    settings: Settings,
-}
-
-impl Monitor {
-    /// A batch with nothing heard yet.
-    #[must_use]
-    pub fn new(batch: Batch, settings: Settings) -> Self {
-        Self { batch, settings }
-    }
-
-    /// The batch.
-    #[must_use]
-    pub fn batch(&self) -> &Batch {
-        &self.batch
-    }
-
-    /// Takes one event. Same state and event give the same actions.
-    #[must_use]
-    pub fn step(&mut self, event: Event) -> Vec<Action> {
-        let _ = (event, &self.settings);
-        Vec::new()
-    }
 }

@@ -1,0 +1,374 @@
+//! What alerts say to a person: what, since when, what to do, and the caution.
+//!
+//! Pressures in bar above the air, contents in volumes, times in the user's zone with weekday. The pressure texts are
+//! those of the project's cautions: nobody is ever told to approach a bottle that may be at its limit.
+
+use jiff::{SignedDuration, Timestamp, tz::TimeZone};
+
+use crate::{
+    batch::Batch,
+    forecast::{Forecast, Outlook, When},
+    quantity::{GaugePressure, Temperature},
+    reading::{Measured, Quantity, Source},
+};
+
+/// Where and when a sentence is said.
+#[derive(Clone, Copy, Debug)]
+pub struct Speaker<'a> {
+    /// The batch.
+    pub batch: &'a Batch,
+    /// The user's zone.
+    pub zone: &'a TimeZone,
+}
+
+/// Why `over_limit` was raised.
+#[derive(Clone, Debug, PartialEq)]
+pub enum AtLimit<'a> {
+    /// A gauge read it.
+    Gauge {
+        /// Which.
+        source: &'a Source,
+        /// What it read.
+        reading: GaugePressure,
+        /// When.
+        at: Timestamp,
+    },
+    /// The 95 % estimate of the worst bottle.
+    Estimate(&'a Outlook),
+}
+
+/// Why a sensor is not believed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Doubt {
+    /// The value stands still while the drink cannot.
+    Stuck,
+    /// It leaps back and forth.
+    Jumping,
+    /// It shows what cannot be.
+    Impossible,
+    /// Its times lie more than a day ahead of the clock.
+    Clock,
+    /// Several sources send the quantity and none is chosen.
+    SeveralSources,
+}
+
+/// The local time with weekday and zone: "Thu 5 Mar 15:20 CET".
+#[must_use]
+pub fn local(at: Timestamp, zone: &TimeZone) -> String {
+    let zoned = at.to_zoned_datetime(zone.clone());
+    zoned.strftime("%a %-d %b %H:%M %Z").to_string()
+}
+
+/// "40 minutes", "6 hours", "3 days".
+#[must_use]
+pub fn span(duration: SignedDuration) -> String {
+    let minutes = (duration.as_secs().abs() + 30) / 60;
+    let (count, unit) = match minutes {
+        0..=90 => (minutes, "minute"),
+        91..=2_880 => ((minutes + 30) / 60, "hour"),
+        _ => ((minutes + 720) / 1_440, "day"),
+    };
+    format!("{count} {unit}{}", if count == 1 { "" } else { "s" })
+}
+
+/// "2.80 bar".
+#[must_use]
+pub fn bar(pressure: GaugePressure) -> String {
+    format!("{:.2} bar", pressure.bar())
+}
+
+/// A reading with its unit, as a person says it.
+#[must_use]
+pub fn value(measured: &Measured) -> String {
+    match measured {
+        Measured::Pressure(p) => bar(*p),
+        Measured::AbsolutePressure(p) | Measured::AmbientPressure(p) => {
+            format!("{:.3} bar above vacuum", p.bar())
+        }
+        Measured::LiquidTemperature(t) | Measured::RoomTemperature(t) => celsius(*t),
+        Measured::Gravity(g) => format!("{:.4} SG", g.specific()),
+    }
+}
+
+/// "21.3 degC".
+#[must_use]
+pub fn celsius(temperature: Temperature) -> String {
+    format!("{:.1} degC", temperature.celsius())
+}
+
+/// What is measured, in a person's words.
+#[must_use]
+pub fn quantity(quantity: Quantity) -> &'static str {
+    match quantity {
+        Quantity::Pressure => "gauge pressure",
+        Quantity::AbsolutePressure => "absolute pressure",
+        Quantity::AmbientPressure => "air pressure",
+        Quantity::LiquidTemperature => "drink temperature",
+        Quantity::RoomTemperature => "room temperature",
+        Quantity::Gravity => "gravity",
+    }
+}
+
+const KEEP_OUT: &str = "Keep people and animals out of the room. Do not touch, open, move, cover or go to look. \
+                        If you can cool the room from outside it, do. Stay out even if the gauge falls.";
+
+const CARRY: &str = "Carrying is when bottles burst: move the crate, wear eye protection. \
+                     Letting gas off lowers the pressure for hours only.";
+
+impl Speaker<'_> {
+    fn name(&self) -> &str {
+        self.batch.name.as_str()
+    }
+
+    fn limit(&self) -> String {
+        bar(self.batch.bottle.pressure_limit)
+    }
+
+    fn local(&self, at: Timestamp) -> String {
+        local(at, self.zone)
+    }
+
+    fn when(&self, when: Option<Timestamp>) -> String {
+        when.map_or_else(|| "not within 60 days".to_owned(), |at| self.local(at))
+    }
+
+    /// "between Thu ... and Fri ..., most likely Thu ...".
+    #[must_use]
+    pub fn interval(&self, when: &When) -> String {
+        format!(
+            "most likely {}, between {} and {}",
+            self.when(when.p50),
+            self.when(when.p05),
+            self.when(when.p95)
+        )
+    }
+
+    /// `fridge_soon`.
+    #[must_use]
+    pub fn fridge_soon(&self, forecast: &Forecast) -> String {
+        let when = forecast
+            .move_at
+            .as_ref()
+            .map_or_else(|| "soon".to_owned(), |w| self.interval(w));
+        format!(
+            "{} wants the fridge soon: {when}. Moved then, it ends at {:.2} volumes. Make room in the fridge.",
+            self.name(),
+            self.batch.target.co2.volumes()
+        )
+    }
+
+    /// `move_to_fridge`.
+    #[must_use]
+    pub fn move_to_fridge(&self, outlook: &Outlook) -> String {
+        let after = &outlook.after_move_now;
+        format!(
+            "Move {} to the fridge now: 72 hours later it will hold about {:.2} volumes ({:.2} to {:.2}), your target \
+             is {:.2}. The fullest bottle is at about {} of your limit of {}. {CARRY}",
+            self.name(),
+            after.p50.volumes(),
+            after.p05.volumes(),
+            after.p95.volumes(),
+            self.batch.target.co2.volumes(),
+            bar(outlook.worst_bottle_now.p50),
+            self.limit(),
+        )
+    }
+
+    /// `move_to_fridge` is withdrawn: nobody may carry these bottles.
+    #[must_use]
+    pub fn move_withdrawn(&self) -> String {
+        format!(
+            "The advice to move {} is withdrawn: it may be at your limit of {}. {KEEP_OUT}",
+            self.name(),
+            self.limit()
+        )
+    }
+
+    /// `limit_near`. `carry`: the worst bottle is far enough below its limit that the crate may be moved.
+    #[must_use]
+    pub fn limit_near(&self, forecast: &Forecast, outlook: &Outlook, gauge: Hearing, carry: Carry) -> String {
+        let mut text = format!(
+            "The fullest bottle of {} may pass your limit of {} within 24 hours: the chance is {:.0} %. It is at about \
+             {} and may reach {}.",
+            self.name(),
+            self.limit(),
+            outlook.limit_within_24h.share() * 100.0,
+            bar(outlook.worst_bottle_now.p50),
+            bar(outlook.worst_bottle_24h.p95),
+        );
+        self.add_limit_advice(&mut text, forecast, gauge, carry);
+        text
+    }
+
+    /// `limit_near` of a batch whose target lies above its limit.
+    #[must_use]
+    pub fn target_above_limit(
+        &self,
+        forecast: &Forecast,
+        outlook: &Outlook,
+        gauge: Hearing,
+        carry: Carry,
+    ) -> String {
+        let mut text = format!(
+            "The target of {} lies above its limit: with {:.2} volumes the fullest bottle passes your limit of {} in \
+             the room. It is at about {}.",
+            self.name(),
+            self.batch.target.co2.volumes(),
+            self.limit(),
+            bar(outlook.worst_bottle_now.p50),
+        );
+        self.add_limit_advice(&mut text, forecast, gauge, carry);
+        text.push_str(" Do not wait for the target.");
+        text
+    }
+
+    fn add_limit_advice(&self, text: &mut String, forecast: &Forecast, gauge: Hearing, carry: Carry) {
+        if let Some(when) = &forecast.limit_at {
+            text.push_str(&format!(" It passes the limit {}.", self.interval(when)));
+        }
+        if gauge == Hearing::Nothing {
+            text.push_str(
+                " No trustworthy gauge is heard: this is reckoned without one, and nobody can vouch for the pressure.",
+            );
+        }
+        match carry {
+            Carry::May => text.push_str(&format!(" Move the bottles to the fridge before that. {CARRY}")),
+            Carry::MustNot => text.push_str(&format!(" Danger. {KEEP_OUT}")),
+        }
+    }
+
+    /// `over_limit`.
+    #[must_use]
+    pub fn over_limit(&self, why: &AtLimit<'_>) -> String {
+        let reason = match why {
+            AtLimit::Gauge { source, reading, at } => {
+                format!(
+                    "The gauge {source} read {} on {}.",
+                    bar(*reading),
+                    self.local(*at)
+                )
+            }
+            AtLimit::Estimate(outlook) => format!(
+                "The fullest bottle is estimated at {}, and may be at {}.",
+                bar(outlook.worst_bottle_now.p50),
+                bar(outlook.worst_bottle_now.p95)
+            ),
+        };
+        format!(
+            "Danger. {} may be at your limit of {}. {KEEP_OUT} {reason}",
+            self.name(),
+            self.limit()
+        )
+    }
+
+    /// `sudden_loss`.
+    #[must_use]
+    pub fn sudden_loss(&self, from: GaugePressure, at: Timestamp) -> String {
+        format!(
+            "Danger. {}: pressure fell from {} on {} and nobody noted an opening. A bottle may have burst or a stopper \
+             lifted. The others still hold pressure. Stay out.",
+            self.name(),
+            bar(from),
+            self.local(at)
+        )
+    }
+
+    /// `sensor_silent`.
+    #[must_use]
+    pub fn sensor_silent(&self, sensor: (&Source, Quantity), last: Option<Timestamp>) -> String {
+        let (source, what) = sensor;
+        let since = last.map_or_else(
+            || {
+                format!(
+                    "since {} was sealed on {}",
+                    self.name(),
+                    self.local(self.batch.bottled_at)
+                )
+            },
+            |at| format!("since {}", self.local(at)),
+        );
+        format!(
+            "{}: nothing heard of {} from {source} {since}. {} Look at the sensor and its wiring.",
+            self.name(),
+            quantity(what),
+            lost(what)
+        )
+    }
+
+    /// `sensor_suspect`.
+    #[must_use]
+    pub fn sensor_suspect(
+        &self,
+        sensor: (&Source, Quantity),
+        doubt: Doubt,
+        since: Timestamp,
+        shown: Option<&Measured>,
+    ) -> String {
+        let (source, what) = sensor;
+        let shown = shown.map_or_else(String::new, |m| format!(" at {}", value(m)));
+        let since = self.local(since);
+        let what_is_wrong = match doubt {
+            Doubt::Stuck => format!("has stood still{shown} since {since} while the drink goes on"),
+            Doubt::Jumping => format!("leaps back and forth since {since}"),
+            Doubt::Impossible => format!("shows what cannot be{shown} since {since}"),
+            Doubt::Clock => format!("sends times more than 24 hours ahead of the clock since {since}"),
+            Doubt::SeveralSources => {
+                "is one of several sources and none is chosen: name one under [sensors] in the batch file"
+                    .to_owned()
+            }
+        };
+        format!(
+            "{}: {} from {source} {what_is_wrong}. {} Look at the sensor and its wiring.",
+            self.name(),
+            quantity(what),
+            lost(what)
+        )
+    }
+
+    /// A sensor is well again.
+    #[must_use]
+    pub fn sensor_well(&self, sensor: (&Source, Quantity)) -> String {
+        let (source, what) = sensor;
+        format!("{}: {} from {source} is back.", self.name(), quantity(what))
+    }
+
+    /// An alert of the forecast ended.
+    #[must_use]
+    pub fn over(&self, what: &str) -> String {
+        format!("{}: {what}", self.name())
+    }
+}
+
+/// Whether a gauge can be believed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Hearing {
+    /// A trustworthy gauge is heard.
+    Gauge,
+    /// None is.
+    Nothing,
+}
+
+/// Whether the crate may be carried.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Carry {
+    /// The worst bottle is well below its limit.
+    May,
+    /// It may be at its limit.
+    MustNot,
+}
+
+/// What is not known without the sensor.
+fn lost(what: Quantity) -> &'static str {
+    match what {
+        Quantity::Pressure | Quantity::AbsolutePressure => {
+            "Without it nobody can vouch for the pressure: it is reckoned on from what was known, and warnings come early."
+        }
+        Quantity::AmbientPressure => "Without it the usual air pressure of the place is used.",
+        Quantity::LiquidTemperature => {
+            "Without it the temperature of the room stands for the drink, and a move is not seen by itself."
+        }
+        Quantity::RoomTemperature => "Without it the days ahead are less certain.",
+        Quantity::Gravity => "Without it the sugar that is left is less certain.",
+    }
+}

@@ -1,0 +1,273 @@
+//! What notes and the drink's temperature do to the evidence: moves, openings, bottles left behind.
+//!
+//! A move is acted on at once. While only a note speaks for it and the drink could be seen cooling, the batch is
+//! reckoned twice, moved and not moved, and alerts follow whichever is worse: so "moved" clears nothing by itself.
+
+use std::sync::Arc;
+
+use jiff::Timestamp;
+
+use crate::{
+    fit::{Evidence, Handling, Observed},
+    note::{Note, NoteKind},
+    quantity::Unit,
+    reading::{Measured, Quantity},
+};
+
+use super::{
+    Action, ClockSource, Monitor,
+    intake::Sensor,
+    monitor::{Apart, Others, by_eye, is_gauge},
+    whereabouts::{BELIEF, Place},
+};
+
+/// A note that some stayed may come this long after the move was seen.
+const AFTERTHOUGHT: jiff::SignedDuration = jiff::SignedDuration::from_hours(24);
+
+/// Which bottles a note means.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Meant {
+    /// All, the bottle with the sensors included, by saying nothing.
+    AllBySilence,
+    /// All, by their numbers, and the sensors are on one of them.
+    AllByNumber,
+    /// All by their numbers, but the sensors are on a pilot that has none.
+    AllButThePilot,
+    /// Some.
+    Some,
+}
+
+impl Monitor {
+    pub(super) fn on_note(&mut self, note: &Note, out: &mut Vec<Action>) {
+        if self.settings.clock == ClockSource::Readings {
+            self.state.clock.advance(note.at);
+        }
+        let at = note.at.min(self.clock()).max(self.batch.bottled_at);
+        match note.kind {
+            NoteKind::MovedToFridge => self.noted_moved(note, at),
+            NoteKind::TakenOut => self.noted_taken_out(note, at),
+            NoteKind::Vented => {
+                self.state.whereabouts.let_off = Some(at);
+                if matches!(self.meant(note), Meant::AllBySilence | Meant::AllByNumber) {
+                    self.handle(at, Handling::Vented);
+                }
+            }
+            NoteKind::Opened => {
+                self.state.whereabouts.let_off = Some(at);
+                if matches!(self.meant(note), Meant::AllBySilence | Meant::AllByNumber) {
+                    self.state.whereabouts.opened = true;
+                    self.handle(at, Handling::Opened);
+                }
+            }
+            NoteKind::Gauge => self.noted_gauge(note, at, out),
+            NoteKind::Broken => self.state.whereabouts.let_off = Some(at),
+            // Kept in the store; they say nothing that the engine reckons with.
+            NoteKind::Gravity
+            | NoteKind::Squeezed
+            | NoteKind::Tasted
+            | NoteKind::GivenAway
+            | NoteKind::Other => {}
+        }
+    }
+
+    fn meant(&self, note: &Note) -> Meant {
+        let Some(numbers) = &note.bottles else {
+            return Meant::AllBySilence;
+        };
+        let all = (1..=self.batch.bottle.count.min(10_000)).all(|number| numbers.contains(&number));
+        match (all, &self.batch.pilot) {
+            (true, None) => Meant::AllByNumber,
+            (true, Some(_)) => Meant::AllButThePilot,
+            (false, _) => Meant::Some,
+        }
+    }
+
+    fn noted_moved(&mut self, note: &Note, at: Timestamp) {
+        let numbers = note.bottles.iter().flatten().copied();
+        self.state.whereabouts.chilled.extend(numbers.take(10_000));
+        match self.meant(note) {
+            Meant::AllByNumber => {
+                self.state.others = None;
+                self.state.whereabouts.unconfirmed = None;
+                self.put_into_fridge(at);
+            }
+            Meant::AllBySilence => {
+                let settled = self.state.whereabouts.sensors == Place::Fridge
+                    || !self.hears_the_drink()
+                    || self.state.whereabouts.is_cold(self.batch.target.fridge);
+                self.state.others = if settled {
+                    None
+                } else {
+                    self.state.whereabouts.unconfirmed = Some(at);
+                    let count = self.batch.bottle.count;
+                    Some(Others::new(
+                        Arc::clone(&self.state.evidence),
+                        count,
+                        Apart::Unconfirmed,
+                    ))
+                };
+                self.put_into_fridge(at);
+            }
+            Meant::AllButThePilot | Meant::Some => {
+                // The bottle with the sensors stays in the room until it is seen cooling, and stands for those that stay.
+                if self.state.whereabouts.sensors == Place::Fridge {
+                    self.leave_behind(at);
+                }
+            }
+        }
+    }
+
+    fn noted_taken_out(&mut self, note: &Note, at: Timestamp) {
+        if let (Meant::Some | Meant::AllButThePilot, Some(numbers)) = (self.meant(note), &note.bottles) {
+            let whereabouts = &mut self.state.whereabouts;
+            if whereabouts.chilled.is_empty() && whereabouts.sensors == Place::Fridge {
+                whereabouts
+                    .chilled
+                    .extend(1..=self.batch.bottle.count.min(10_000));
+            }
+            for number in numbers {
+                whereabouts.chilled.remove(number);
+            }
+            if whereabouts.sensors == Place::Fridge {
+                self.leave_behind(at);
+            }
+        } else {
+            self.state.whereabouts.chilled.clear();
+            self.state.whereabouts.unconfirmed = None;
+            self.state.others = None;
+            self.put_into_room(at);
+        }
+    }
+
+    /// The bottles that notes leave in the room are reckoned apart from the sensors in the fridge.
+    fn leave_behind(&mut self, at: Timestamp) {
+        let left = self.state.whereabouts.left_behind(&self.batch);
+        if left == 0 {
+            self.state.others = None;
+            return;
+        }
+        match &mut self.state.others {
+            Some(others) if others.why == Apart::Stayed => others.count = left,
+            _ => {
+                let before = self
+                    .state
+                    .before_move
+                    .as_ref()
+                    .filter(|(moved, _)| at.duration_since(*moved).abs() <= AFTERTHOUGHT)
+                    .map(|(_, evidence)| Arc::clone(evidence));
+                let evidence = before.unwrap_or_else(|| {
+                    let mut copy = Evidence::clone(&self.state.evidence);
+                    copy.handle(at, Handling::Room);
+                    Arc::new(copy)
+                });
+                self.state.others = Some(Others::new(evidence, left, Apart::Stayed));
+            }
+        }
+    }
+
+    pub(super) fn saw_cooling(&mut self, at: Timestamp) {
+        self.state.whereabouts.unconfirmed = None;
+        if self.state.whereabouts.sensors == Place::Room {
+            self.state.before_move = Some((at, Arc::clone(&self.state.evidence)));
+            self.put_into_fridge(at);
+        } else if let Some(others) = self.state.others.take() {
+            self.state.before_move = Some((at, others.evidence));
+        }
+        if !self.state.whereabouts.chilled.is_empty() {
+            self.leave_behind(at);
+        }
+    }
+
+    pub(super) fn saw_warming(&mut self, at: Timestamp) {
+        self.put_into_room(at);
+        // What else stands in the room has stood there longer: it stays reckoned apart.
+        if self
+            .state
+            .others
+            .as_ref()
+            .is_some_and(|others| others.why == Apart::Unconfirmed)
+        {
+            self.state.others = None;
+        }
+        self.state.whereabouts.unconfirmed = None;
+    }
+
+    fn put_into_fridge(&mut self, at: Timestamp) {
+        if self.state.whereabouts.sensors != Place::Fridge {
+            self.state.whereabouts.put(Place::Fridge);
+            self.handle(at, Handling::Fridge);
+        }
+    }
+
+    fn put_into_room(&mut self, at: Timestamp) {
+        if self.state.whereabouts.sensors != Place::Room {
+            self.state.whereabouts.put(Place::Room);
+            self.handle(at, Handling::Room);
+        }
+        self.state.before_move = None;
+    }
+
+    /// A noted move after which the drink stays warm is no longer believed.
+    pub(super) fn doubt_the_move(&mut self, now: Timestamp) {
+        let waited = self
+            .state
+            .whereabouts
+            .unconfirmed
+            .is_some_and(|since| now.duration_since(since) > BELIEF);
+        if !waited || !self.hears_the_drink() {
+            return;
+        }
+        self.state.whereabouts.unconfirmed = None;
+        self.state.whereabouts.put(Place::Room);
+        self.state.before_move = None;
+        if let Some(others) = self.state.others.take() {
+            self.state.evidence = others.evidence;
+            self.state.news = true;
+        }
+    }
+
+    /// A thermometer in the drink is heard, so cooling would be seen.
+    fn hears_the_drink(&self) -> bool {
+        let now = self.clock();
+        self.state.health.iter().any(|(sensor, health)| {
+            sensor.quantity == Quantity::LiquidTemperature
+                && health.last.is_some()
+                && health.doubt.is_none()
+                && !health.is_silent(now, &self.settings.rules)
+        })
+    }
+
+    fn noted_gauge(&mut self, note: &Note, at: Timestamp, out: &mut Vec<Action>) {
+        let (Some(value), Some(Ok(unit)), Some(source)) = (
+            note.value,
+            note.unit.as_ref().map(|unit| unit.parse::<Unit>()),
+            by_eye(),
+        ) else {
+            return;
+        };
+        let Ok(Measured::Pressure(gauge)) = Measured::new(Quantity::Pressure, value, unit) else {
+            return;
+        };
+        let sensor = Sensor {
+            source,
+            quantity: Quantity::Pressure,
+        };
+        self.watch_limit(&sensor, at, gauge, out);
+        let wired = self.state.health.keys().any(|sensor| is_gauge(sensor.quantity));
+        if !wired && !self.state.whereabouts.opened {
+            self.observe(at, Observed::Gauge(gauge));
+        }
+    }
+}
+
+impl Others {
+    fn new(evidence: Arc<Evidence>, count: u32, why: Apart) -> Self {
+        Self {
+            evidence,
+            news: true,
+            fitted: None,
+            count,
+            why,
+        }
+    }
+}

@@ -1,0 +1,96 @@
+//! A monitor's memory as bytes: what `watch` stores, so that a restart goes on as if it had never stopped.
+//!
+//! Floats keep every bit, the warm posterior is included. The batch file and the settings are not in it: they are given
+//! again, and a batch that has changed since refuses the old memory.
+
+use serde::{Deserialize, Serialize};
+
+use crate::batch::Batch;
+
+use super::{Monitor, Settings, monitor::State};
+
+/// Changes whenever the meaning of the bytes does.
+const VERSION: u32 = 1;
+
+/// Why bytes are no memory of this batch.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum BadSnapshot {
+    /// They were written by another version.
+    #[error("the snapshot has version {given}; allowed: {VERSION}. Start from the stored readings instead")]
+    Version {
+        /// Which.
+        given: u32,
+    },
+    /// They cannot be read.
+    #[error("the snapshot cannot be read ({why}). Start from the stored readings instead")]
+    Damaged {
+        /// Why.
+        why: String,
+    },
+    /// They belong to another batch, or to this one before its file was changed.
+    #[error(
+        "the snapshot belongs to `{given}` as its file stood then. Start from the stored readings instead"
+    )]
+    OtherBatch {
+        /// Whose they are.
+        given: String,
+    },
+}
+
+#[derive(Serialize)]
+struct Written<'a> {
+    batch: &'a Batch,
+    state: &'a State,
+}
+
+#[derive(Deserialize)]
+struct Read {
+    batch: Batch,
+    state: State,
+}
+
+impl Monitor {
+    /// Its memory. Empty only if memory runs out while writing, which [`Monitor::restore`] refuses as damaged.
+    #[must_use]
+    pub fn snapshot(&self) -> Vec<u8> {
+        let mut bytes = VERSION.to_le_bytes().to_vec();
+        let written = Written {
+            batch: &self.batch,
+            state: &self.state,
+        };
+        match postcard::to_stdvec(&written) {
+            Ok(body) => {
+                bytes.extend(body);
+                bytes
+            }
+            Err(_) => Vec::new(),
+        }
+    }
+
+    /// The monitor whose memory `bytes` hold.
+    ///
+    /// # Errors
+    /// Another version, damaged bytes, or a batch that is not (or no longer) the one given.
+    pub fn restore(bytes: &[u8], batch: Batch, settings: Settings) -> Result<Self, BadSnapshot> {
+        let (version, body) = bytes
+            .split_first_chunk::<4>()
+            .ok_or_else(|| BadSnapshot::Damaged {
+                why: format!("{} bytes are too few", bytes.len()),
+            })?;
+        let given = u32::from_le_bytes(*version);
+        if given != VERSION {
+            return Err(BadSnapshot::Version { given });
+        }
+        let read: Read =
+            postcard::from_bytes(body).map_err(|why| BadSnapshot::Damaged { why: why.to_string() })?;
+        if read.batch != batch {
+            let given = read.batch.name.to_string();
+            return Err(BadSnapshot::OtherBatch { given });
+        }
+        Ok(Self {
+            batch,
+            settings,
+            state: read.state,
+        })
+    }
+}

@@ -1,0 +1,314 @@
+//! All that status, page and API show of one batch, as of its clock.
+
+use std::collections::BTreeMap;
+
+use jiff::Timestamp;
+use serde::Serialize;
+
+use crate::{
+    alert::{
+        AlarmState, AlertName, Priority,
+        sentence::{self, Doubt},
+    },
+    batch::BatchName,
+    forecast::{Forecast, Outlook},
+    quantity::{Co2Volumes, GaugePressure},
+    reading::{Measured, Quantity, Source},
+};
+
+use super::{Monitor, SetAsideReason, monitor::Apart, whereabouts::Place};
+
+/// All that is shown of one batch.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct View {
+    /// Its name.
+    pub batch: BatchName,
+    /// As of when.
+    pub at: Timestamp,
+    /// When it was sealed.
+    pub bottled_at: Timestamp,
+    /// The wish, in the target's sense.
+    pub target: Co2Volumes,
+    /// The user's own limit.
+    pub limit: GaugePressure,
+    /// How many bottles.
+    pub bottles: u32,
+    /// Where the bottle with the sensors stands.
+    pub place: Place,
+    /// It was opened, and stands for the batch no more.
+    pub opened: bool,
+    /// Bottles reckoned apart from the sensors: left in the room, or not known to have been moved.
+    pub apart: Option<ApartView>,
+    /// Must a person do something, and when? One or two sentences.
+    pub headline: String,
+    /// The fullest bottle now and at its highest in the next day, of the user's own limit.
+    pub pressure: String,
+    /// What comes next.
+    pub next: String,
+    /// The sensors.
+    pub sensors: Vec<SensorView>,
+    /// Rows that were not used, by reason.
+    pub set_aside: BTreeMap<SetAsideReason, u64>,
+    /// The newest forecast.
+    pub forecast: Option<Forecast>,
+    /// What the alert rules ask, as of the newest fit.
+    pub outlook: Option<Outlook>,
+    /// What stands, or waits to be seen; most urgent first.
+    pub alerts: Vec<AlertView>,
+}
+
+/// Bottles that are reckoned apart from the sensors.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ApartView {
+    /// How many.
+    pub count: u32,
+    /// In words.
+    pub why: String,
+    /// Their forecast.
+    pub forecast: Option<Forecast>,
+}
+
+/// One quantity of one source.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct SensorView {
+    /// Which source.
+    pub source: Source,
+    /// What it measures.
+    pub quantity: Quantity,
+    /// Its newest value by its own time, in the stored unit of the quantity.
+    pub last: Option<Measured>,
+    /// When that was measured.
+    pub at: Option<Timestamp>,
+    /// Usual seconds between readings.
+    pub usual_interval_s: i64,
+    /// Nothing is heard of it.
+    pub silent: bool,
+    /// Why it is not believed.
+    pub doubt: Option<Doubt>,
+    /// Value, unit and local time in words.
+    pub words: String,
+}
+
+/// One alert.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct AlertView {
+    /// Which.
+    pub alert: AlertName,
+    /// Its state after ISA-18.2.
+    pub state: AlarmState,
+    /// The condition is there at this moment.
+    pub present: bool,
+    /// Only a person clears it, with a reason.
+    pub latched: bool,
+    /// How urgent.
+    pub priority: Priority,
+    /// Since when the condition is, or was, there.
+    pub since: Timestamp,
+    /// Until when it is shelved.
+    pub shelved_until: Option<Timestamp>,
+    /// Plain sentences, as of the newest evaluation.
+    pub message: String,
+    /// Which sensor, for sensor alerts.
+    pub source: Option<Source>,
+    /// Which quantity, for sensor alerts.
+    pub quantity: Option<Quantity>,
+}
+
+impl Monitor {
+    /// All that status, page and API show.
+    #[must_use]
+    pub fn view(&self) -> View {
+        let alerts = self.alert_views();
+        View {
+            batch: self.batch.name.clone(),
+            at: self.clock(),
+            bottled_at: self.batch.bottled_at,
+            target: self.batch.target.co2,
+            limit: self.batch.bottle.pressure_limit,
+            bottles: self.batch.bottle.count,
+            place: self.state.whereabouts.sensors,
+            opened: self.state.whereabouts.opened,
+            apart: self.apart_view(),
+            headline: self.headline(&alerts),
+            pressure: self.pressure_sentence(),
+            next: self.next_sentence(),
+            sensors: self.sensor_views(),
+            set_aside: self.state.counts.clone(),
+            forecast: self.state.fitted.as_ref().map(|fitted| fitted.forecast.clone()),
+            outlook: self.state.fitted.as_ref().map(|fitted| fitted.outlook.clone()),
+            alerts,
+        }
+    }
+
+    fn alert_views(&self) -> Vec<AlertView> {
+        let mut views: Vec<AlertView> = self
+            .state
+            .board
+            .slots()
+            .filter(|(_, slot)| slot.standing.stands() || slot.standing.state != AlarmState::Normal)
+            .filter(|(_, slot)| {
+                slot.standing.stands() || slot.standing.state != AlarmState::SuppressedByDesign
+            })
+            .map(|(key, slot)| AlertView {
+                alert: key.alert,
+                state: slot.standing.state,
+                present: slot.standing.present,
+                latched: slot.standing.latched,
+                priority: key.alert.priority(),
+                since: slot.since,
+                shelved_until: slot.shelved_until,
+                message: slot.message.clone(),
+                source: key.sensor.as_ref().map(|sensor| sensor.source.clone()),
+                quantity: key.sensor.as_ref().map(|sensor| sensor.quantity),
+            })
+            .collect();
+        views.sort_by(|a, b| b.priority.cmp(&a.priority).then(a.since.cmp(&b.since)));
+        views
+    }
+
+    fn apart_view(&self) -> Option<ApartView> {
+        let others = self.state.others.as_ref()?;
+        let count = others.count;
+        let why = match others.why {
+            Apart::Stayed => format!("{count} of {} bottles are still in the room.", self.batch.bottle.count),
+            Apart::Unconfirmed => {
+                "You noted a move to the fridge, but the drink has not cooled yet: until it does, every alert stands as if \
+                 nothing had been moved."
+                    .to_owned()
+            }
+        };
+        Some(ApartView {
+            count,
+            why,
+            forecast: others.fitted.as_ref().map(|fitted| fitted.forecast.clone()),
+        })
+    }
+
+    fn sensor_views(&self) -> Vec<SensorView> {
+        let now = self.clock();
+        let views = self.state.health.iter().map(|(sensor, health)| {
+            let last = health.last.as_ref().map(|(_, measured)| *measured);
+            let at = health.last.as_ref().map(|(at, _)| *at);
+            let words = match &health.last {
+                Some((at, measured)) => format!(
+                    "{} {} from {}, {}",
+                    sentence::quantity(sensor.quantity),
+                    sentence::value(measured),
+                    sensor.source,
+                    sentence::local(*at, &self.settings.zone)
+                ),
+                None => format!(
+                    "{} from {}: nothing heard yet",
+                    sentence::quantity(sensor.quantity),
+                    sensor.source
+                ),
+            };
+            SensorView {
+                source: sensor.source.clone(),
+                quantity: sensor.quantity,
+                last,
+                at,
+                usual_interval_s: health.usual_interval().as_secs(),
+                silent: health.is_silent(now, &self.settings.rules),
+                doubt: health.doubt.map(|(doubt, _)| doubt),
+                words,
+            }
+        });
+        views.collect()
+    }
+
+    /// Must a person do something, and when? Pressure first.
+    fn headline(&self, alerts: &[AlertView]) -> String {
+        let in_sight =
+            |alert: &&AlertView| alert.present || (alert.latched && alert.state != AlarmState::Shelved);
+        let visible =
+            |alert: &&AlertView| !matches!(alert.state, AlarmState::Shelved | AlarmState::SuppressedByDesign);
+        let mut standing = alerts.iter().filter(in_sight).filter(visible);
+        if let Some(first) = standing.find(|alert| alert.priority >= Priority::Medium) {
+            return first.message.clone();
+        }
+        let name = &self.batch.name;
+        let Some(fitted) = &self.state.fitted else {
+            return format!("{name}: nothing is reckoned yet.");
+        };
+        if self.all_chilled() {
+            return format!("{name} is in the fridge. Nothing to do.");
+        }
+        match &fitted.forecast.move_at {
+            Some(when) => {
+                let interval = self.speaker().interval(when);
+                format!("{name}: nothing to do now. Move it to the fridge {interval}.")
+            }
+            None => format!(
+                "{name}: nothing to do now. It is not expected to reach {:.2} volumes within 60 days.",
+                self.batch.target.co2.volumes()
+            ),
+        }
+    }
+
+    fn pressure_sentence(&self) -> String {
+        let limit = self.batch.bottle.pressure_limit;
+        let answers = self.state.fitted.iter();
+        let others = self
+            .state
+            .others
+            .iter()
+            .filter_map(|others| others.fitted.as_ref());
+        let worst = answers
+            .chain(others)
+            .map(|fitted| &fitted.outlook)
+            .reduce(|a, b| {
+                if b.worst_bottle_24h.p95 > a.worst_bottle_24h.p95 {
+                    b
+                } else {
+                    a
+                }
+            });
+        match worst {
+            None => format!(
+                "The pressure is not reckoned yet; your limit is {}.",
+                sentence::bar(limit)
+            ),
+            Some(outlook) => {
+                let vouched = if self.hears_a_gauge(self.clock()) {
+                    ""
+                } else {
+                    " No trustworthy gauge is heard, so nobody can vouch for it."
+                };
+                format!(
+                    "The fullest bottle is at about {} of your {}; in the next 24 hours it may reach {}.{vouched}",
+                    sentence::bar(outlook.worst_bottle_now.p50),
+                    sentence::bar(limit),
+                    sentence::bar(outlook.worst_bottle_24h.p95)
+                )
+            }
+        }
+    }
+
+    /// What comes next, if nobody does anything.
+    fn next_sentence(&self) -> String {
+        if let Some(apart) = self.apart_view() {
+            return apart.why;
+        }
+        let Some(fitted) = &self.state.fitted else {
+            return "The first forecast comes with the first readings.".to_owned();
+        };
+        if self.state.whereabouts.opened {
+            return "The bottle with the sensors was opened, so the others are reckoned on without it."
+                .to_owned();
+        }
+        if self.all_chilled() {
+            return format!(
+                "It holds about {:.2} volumes; the fridge slows the culture, it does not stop it.",
+                fitted.forecast.co2.p50.volumes()
+            );
+        }
+        match &fitted.forecast.limit_at {
+            Some(when) => format!(
+                "Left in the room, it passes your limit {}.",
+                self.speaker().interval(when)
+            ),
+            None => "Left in the room, it is not expected to pass your limit within 60 days.".to_owned(),
+        }
+    }
+}

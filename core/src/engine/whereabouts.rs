@@ -1,0 +1,202 @@
+//! Where the bottles are: by notes, and by the drink that cools or warms.
+
+use std::collections::{BTreeSet, VecDeque};
+
+use jiff::{SignedDuration, Timestamp};
+use serde::{Deserialize, Serialize};
+
+use crate::{batch::Batch, quantity::Temperature};
+
+/// A drink that falls by more than this ...
+const FALL_KELVIN: f64 = 5.0;
+/// ... and ends within this of the fridge has been moved there.
+const NEAR_FRIDGE_KELVIN: f64 = 4.0;
+/// Highest temperatures are remembered hour by hour for so many hours.
+const HOURS: usize = 24;
+
+/// Where the bottle with the sensors stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Place {
+    /// In the room.
+    Room,
+    /// In the fridge.
+    Fridge,
+}
+
+/// What is known of where the bottles are.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub(super) struct Whereabouts {
+    /// The bottle with the sensors.
+    pub(super) sensors: Place,
+    /// It was opened, and stands for the batch no more.
+    pub(super) opened: bool,
+    /// Bottles that a note put into the fridge by number.
+    pub(super) chilled: BTreeSet<u32>,
+    /// A note said "moved", and no cooling was seen yet: since when.
+    pub(super) unconfirmed: Option<Timestamp>,
+    /// Last notes that explain a loss of pressure.
+    pub(super) let_off: Option<Timestamp>,
+    recent: VecDeque<(Timestamp, Temperature)>,
+    /// Hour and extreme: highest in the room, lowest in the fridge.
+    highs: VecDeque<(i64, f64)>,
+    low: Option<f64>,
+}
+
+/// What the drink's temperature tells.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Seen {
+    /// It was moved to the fridge.
+    Chilled,
+    /// It was taken out.
+    Warmed,
+}
+
+impl Default for Whereabouts {
+    fn default() -> Self {
+        Self {
+            sensors: Place::Room,
+            opened: false,
+            chilled: BTreeSet::new(),
+            unconfirmed: None,
+            let_off: None,
+            recent: VecDeque::new(),
+            highs: VecDeque::new(),
+            low: None,
+        }
+    }
+}
+
+impl Whereabouts {
+    /// Bottles that notes leave in the room.
+    pub(super) fn left_behind(&self, batch: &Batch) -> u32 {
+        let chilled = self.chilled.range(1..=batch.bottle.count).count();
+        batch
+            .bottle
+            .count
+            .saturating_sub(u32::try_from(chilled).unwrap_or(u32::MAX))
+    }
+
+    /// Takes the drink's temperature; late rows tell nothing of where it is.
+    pub(super) fn feel(&mut self, at: Timestamp, liquid: Temperature, fridge: Temperature) -> Option<Seen> {
+        if self.recent.back().is_some_and(|(last, _)| at <= *last) {
+            return None;
+        }
+        self.recent.push_back((at, liquid));
+        if self.recent.len() > 3 {
+            self.recent.pop_front();
+        }
+        // One glitch is not a move: the middle of the last three.
+        let mut last: Vec<f64> = self.recent.iter().map(|(_, t)| t.celsius()).collect();
+        if last.len() < 3 {
+            return None;
+        }
+        last.sort_unstable_by(f64::total_cmp);
+        let middle = last.get(1).copied()?;
+        let near = fridge.celsius() + NEAR_FRIDGE_KELVIN;
+        let hour = at.as_second().div_euclid(3_600);
+        self.remember(hour, middle);
+        let cooled = self.highest() - middle > FALL_KELVIN && middle <= near;
+        let low = self.low.map_or(middle, |low| low.min(middle));
+        match self.sensors {
+            Place::Room if cooled => Some(Seen::Chilled),
+            Place::Room => None,
+            Place::Fridge if self.unconfirmed.is_some() => cooled.then_some(Seen::Chilled),
+            Place::Fridge => {
+                self.low = Some(low);
+                (middle - low > FALL_KELVIN && middle > near + 1.0 && low <= near).then_some(Seen::Warmed)
+            }
+        }
+    }
+
+    /// The drink is as cold as the fridge.
+    pub(super) fn is_cold(&self, fridge: Temperature) -> bool {
+        self.recent
+            .back()
+            .is_some_and(|(_, t)| t.celsius() <= fridge.celsius() + NEAR_FRIDGE_KELVIN)
+    }
+
+    pub(super) fn put(&mut self, place: Place) {
+        if self.sensors != place {
+            self.low = None;
+            if place == Place::Room {
+                // What was felt before does not tell a second move.
+                self.highs.clear();
+            }
+        }
+        self.sensors = place;
+    }
+
+    fn remember(&mut self, hour: i64, value: f64) {
+        match self.highs.back_mut() {
+            Some((last, high)) if *last == hour => *high = high.max(value),
+            _ => self.highs.push_back((hour, value)),
+        }
+        let oldest = hour - i64::try_from(HOURS).unwrap_or(24);
+        while self.highs.front().is_some_and(|(first, _)| *first < oldest) {
+            self.highs.pop_front();
+        }
+    }
+
+    fn highest(&self) -> f64 {
+        self.highs
+            .iter()
+            .map(|(_, high)| *high)
+            .fold(f64::NEG_INFINITY, f64::max)
+    }
+}
+
+/// How long a noted move may wait for the drink to cool before it is no longer believed.
+pub(super) const BELIEF: SignedDuration = SignedDuration::from_hours(8);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn feel_all(where_: &mut Whereabouts, celsius: impl IntoIterator<Item = f64>) -> Vec<Option<Seen>> {
+        let start: Timestamp = "2026-03-02T07:00:00Z".parse().unwrap();
+        let fridge = Temperature::from_celsius(4.0).unwrap();
+        (0..)
+            .zip(celsius)
+            .map(|(i, c)| {
+                let at = start + SignedDuration::from_mins(i * 10);
+                let seen = where_.feel(at, Temperature::from_celsius(c).unwrap(), fridge);
+                match seen {
+                    Some(Seen::Chilled) => where_.put(Place::Fridge),
+                    Some(Seen::Warmed) => where_.put(Place::Room),
+                    None => {}
+                }
+                seen
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_drink_that_cools_to_the_fridge_was_moved_once() {
+        let mut place = Whereabouts::default();
+        let cooling = (0..60).map(|i| 4.5 + 16.5 * (-f64::from(i) / 12.0).exp());
+        let seen = feel_all(&mut place, cooling);
+        assert_eq!(seen.iter().filter(|s| **s == Some(Seen::Chilled)).count(), 1);
+        assert_eq!(seen.iter().filter(|s| **s == Some(Seen::Warmed)).count(), 0);
+    }
+
+    #[test]
+    fn a_cold_night_is_no_fridge_and_a_glitch_no_move() {
+        let mut place = Whereabouts::default();
+        let night = (0..100).map(|i| 17.0 + 4.0 * (f64::from(i) / 20.0).cos());
+        assert!(feel_all(&mut place, night).iter().all(Option::is_none));
+        let mut place = Whereabouts::default();
+        let glitch = [21.0, 21.0, 21.0, 2.0, 21.0, 21.0];
+        assert!(feel_all(&mut place, glitch).iter().all(Option::is_none));
+    }
+
+    #[test]
+    fn a_drink_that_warms_again_was_taken_out() {
+        let mut place = Whereabouts::default();
+        let there = (0..40).map(|i| 4.5 + 16.5 * (-f64::from(i) / 6.0).exp());
+        let back = (0..40).map(|i| 21.0 - 16.5 * (-f64::from(i) / 6.0).exp());
+        let seen = feel_all(&mut place, there.chain(back));
+        assert_eq!(seen.iter().filter(|s| **s == Some(Seen::Warmed)).count(), 1);
+        assert_eq!(place.sensors, Place::Room);
+    }
+}
