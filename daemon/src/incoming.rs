@@ -1,8 +1,15 @@
-//! What every input hands to the watch loop.
+//! What every input hands to the watch loop, and what it tells about itself.
+
+mod backoff;
+mod meter;
 
 use fobwatch_core::reading::Reading;
 use jiff::Timestamp;
 use tokio::sync::{mpsc, oneshot};
+
+pub use backoff::Backoff;
+pub(crate) use meter::Mends;
+pub use meter::{Meter, MeterState};
 
 /// How many messages may wait between the inputs and the watch loop. When it is full the inputs wait: a serial port
 /// leaves its bytes to the operating system, a broker keeps what was not acknowledged.
@@ -13,6 +20,8 @@ pub type Inbox = mpsc::Sender<Incoming>;
 
 /// Readings that arrived together. The watch loop stores them, then calls [`Incoming::stored`], then drives the
 /// engines. Dropping it without that tells the input that nothing was stored: a broker will send it again.
+///
+/// Each store transaction ends on the disk, so take all that wait at once (`recv_many`) and store them together.
 #[derive(Debug)]
 pub struct Incoming {
     /// The readings, in the order in which they arrived; 1 or more.

@@ -17,7 +17,8 @@ use fobwatch_core::{
     document::{BadDocument, Document, Section},
     engine::{ClockSource, Rules, Settings},
     fit::Surroundings,
-    quantity::{Altitude, Dimension, GaugePressure, Probability, Unit},
+    physics::air::usual_ambient,
+    quantity::{AbsolutePressure, Altitude, Dimension, GaugePressure, Probability, Unit},
 };
 use jiff::{SignedDuration, tz::TimeZone};
 
@@ -35,6 +36,8 @@ pub const DEFAULT: &str = include_str!("../../../config/default.toml");
 pub struct Config {
     /// Height above the sea.
     pub altitude: Altitude,
+    /// The usual pressure of the air there.
+    pub usual_ambient: AbsolutePressure,
     /// How screens show things.
     pub display: Display,
     /// What moves the clock.
@@ -97,7 +100,7 @@ impl Config {
         Settings {
             zone: self.display.zone.clone(),
             surroundings: Surroundings {
-                usual_ambient: self.altitude.usual_air(),
+                usual_ambient: self.usual_ambient,
             },
             clock,
             rules: self.rules.clone(),
@@ -162,8 +165,10 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
         serial.push(port);
         Some(())
     });
+    let altitude = altitude?;
     Some(Config {
-        altitude: altitude?,
+        altitude,
+        usual_ambient: usual_ambient(altitude).ok()?,
         display: display?,
         clock: clock?,
         store_folder,

@@ -1,1 +1,193 @@
-//! Readings from serial lines.
+//! Readings from serial lines: one blocking thread a port.
+//!
+//! A port that fails in any way but a timeout is closed and opened again with back-off, so a pulled plug that comes back
+//! is found under its name. Bytes that are no line of ours are told and skipped.
+
+mod line;
+
+use std::{
+    io::{self, ErrorKind, Read},
+    sync::Arc,
+    thread::{self, JoinHandle},
+    time::{Duration, Instant},
+};
+
+use jiff::Timestamp;
+use tokio_util::sync::CancellationToken;
+use tracing::info;
+
+use crate::{
+    config::{LineFormat, Port},
+    decode::{BadRow, Calibrations, MAX_LINE, Place, Wrong},
+    incoming::{Backoff, Inbox, Incoming, Mends, Meter},
+};
+use line::{Cut, Cutter};
+
+/// How long one read may wait; also how soon a stop is noticed.
+const READ_TIMEOUT: Duration = Duration::from_millis(300);
+
+/// A port that is being read.
+#[derive(Debug)]
+pub struct Line {
+    /// Its counts.
+    pub meter: Arc<Meter>,
+    /// Its thread; it ends within a second of the stop, or when the inbox is closed.
+    pub thread: JoinHandle<()>,
+}
+
+/// Why reading ended.
+enum End {
+    Stopped,
+    Failed(io::Error),
+}
+
+/// Begins to read a port; whether it can be opened shows in the meter.
+///
+/// When the inbox is full the thread waits, and the bytes of the port stay with the operating system, which drops some
+/// once its own buffer (4 KiB as a rule) is full.
+///
+/// # Errors
+/// The system gives no thread.
+pub fn start(
+    port: Port,
+    calibrations: Arc<Calibrations>,
+    inbox: Inbox,
+    stop: CancellationToken,
+) -> io::Result<Line> {
+    let meter = Arc::new(Meter::new(&format!("serial {}", port.name)));
+    let worker = Worker {
+        port,
+        calibrations,
+        inbox,
+        stop,
+        meter: Arc::clone(&meter),
+    };
+    let thread = thread::Builder::new()
+        .name("serial".to_owned())
+        .spawn(move || worker.run())?;
+    Ok(Line { meter, thread })
+}
+
+struct Worker {
+    port: Port,
+    calibrations: Arc<Calibrations>,
+    inbox: Inbox,
+    stop: CancellationToken,
+    meter: Arc<Meter>,
+}
+
+impl Worker {
+    fn run(self) {
+        let mut backoff = Backoff::default();
+        loop {
+            let began = Instant::now();
+            let opened = serialport::new(&self.port.name, self.port.baud)
+                .timeout(READ_TIMEOUT)
+                .open();
+            let mut lasted = Duration::ZERO;
+            match opened {
+                Err(error) => {
+                    let mends = match error.kind() {
+                        serialport::ErrorKind::Io(ErrorKind::PermissionDenied)
+                        | serialport::ErrorKind::InvalidInput => Mends::ByAPerson,
+                        _ => Mends::ByItself,
+                    };
+                    self.meter.down("open", &error.to_string(), mends);
+                }
+                Ok(mut port) => {
+                    self.meter.up();
+                    match self.listen(&mut port) {
+                        End::Stopped => return,
+                        End::Failed(error) => self.meter.down("read", &error.to_string(), Mends::ByItself),
+                    }
+                    lasted = began.elapsed();
+                }
+            }
+            if self.pause(backoff.after(lasted)) {
+                return;
+            }
+        }
+    }
+
+    fn listen(&self, port: &mut impl Read) -> End {
+        let mut cutter = Cutter::new(match self.port.format {
+            LineFormat::Senml => Cut::FromTheFirstByte,
+            // The tail of a line cut by the opening could pass for a line of smaller numbers.
+            LineFormat::Delimited(_) => Cut::FromTheFirstLineEnd,
+        });
+        let mut bytes = [0; 1024];
+        loop {
+            if self.stop.is_cancelled() || self.inbox.is_closed() {
+                return End::Stopped;
+            }
+            let count = match port.read(&mut bytes) {
+                // Some drivers answer so for ever once the plug is out.
+                Ok(0) => {
+                    return End::Failed(io::Error::new(
+                        ErrorKind::UnexpectedEof,
+                        "the port has no end left",
+                    ));
+                }
+                Ok(count) => count,
+                Err(error) if matches!(error.kind(), ErrorKind::TimedOut | ErrorKind::Interrupted) => {
+                    continue;
+                }
+                Err(error) => return End::Failed(error),
+            };
+            let arrival = Timestamp::now();
+            for line in cutter.push(&bytes[..count]) {
+                match line {
+                    Some(line) => {
+                        if !self.take(&line, arrival) {
+                            return End::Stopped;
+                        }
+                    }
+                    None => self.meter.refused(
+                        &self.port.name,
+                        &BadRow {
+                            place: Place::Message,
+                            wrong: Wrong::TooLong { most: MAX_LINE },
+                        },
+                    ),
+                }
+            }
+        }
+    }
+
+    /// Hands the readings of a line on; false: nobody takes them any more.
+    fn take(&self, line: &[u8], arrival: Timestamp) -> bool {
+        let decoded = self.port.decode(line, arrival, &self.calibrations);
+        self.meter.took(decoded.readings.len());
+        for bad in &decoded.refused {
+            self.meter.refused(&self.port.name, bad);
+        }
+        if decoded.readings.is_empty() {
+            return true;
+        }
+        let message = Incoming {
+            readings: decoded.readings,
+            received_at: arrival,
+            ack: None,
+        };
+        let taken = self.inbox.blocking_send(message).is_ok();
+        if !taken {
+            info!(port = %self.port.name, "The inbox is closed; this port is no longer read.");
+        }
+        taken
+    }
+
+    /// Waits; true: it is time to stop.
+    fn pause(&self, wait: Duration) -> bool {
+        let until = Instant::now() + wait;
+        while Instant::now() < until {
+            if self.stop.is_cancelled() || self.inbox.is_closed() {
+                return true;
+            }
+            thread::sleep(READ_TIMEOUT.min(until.saturating_duration_since(Instant::now())));
+        }
+        self.stop.is_cancelled()
+    }
+}
+
+#[cfg(test)]
+mod tests;

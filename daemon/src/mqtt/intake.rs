@@ -1,0 +1,122 @@
+//! Messages -> readings -> the inbox, and back: which messages may be acknowledged.
+
+use std::sync::Arc;
+
+use jiff::{SignedDuration, Timestamp};
+use rumqttc::Publish;
+use tokio::sync::{mpsc, oneshot};
+use tracing::debug;
+
+use crate::{
+    config::Broker,
+    decode::{Calibrations, Decoded},
+    incoming::{Inbox, Incoming, Meter},
+};
+
+/// A message as it came.
+#[derive(Debug)]
+pub(super) struct Arrived {
+    /// Which connection it came on: an acknowledgement is worth nothing on another.
+    pub(super) connection: u64,
+    pub(super) at: Timestamp,
+    pub(super) message: Publish,
+}
+
+/// What became of a message.
+#[derive(Debug)]
+pub(super) struct Settled {
+    pub(super) connection: u64,
+    pub(super) message: Publish,
+    /// Its readings are durable, or it has none; else it has to come again.
+    pub(super) stored: bool,
+}
+
+pub(super) struct Intake {
+    pub(super) broker: Arc<Broker>,
+    pub(super) calibrations: Arc<Calibrations>,
+    pub(super) inbox: Inbox,
+    pub(super) meter: Arc<Meter>,
+}
+
+type Pending = (u64, Publish, Option<oneshot::Receiver<()>>);
+
+impl Intake {
+    /// Decodes until the link or the inbox is closed. Messages are settled in the order in which they came, while the
+    /// next ones are decoded already.
+    pub(super) async fn run(self, mut arrived: mpsc::Receiver<Arrived>, settled: mpsc::Sender<Settled>) {
+        let (pending, to_settle) = mpsc::channel(super::WAITING);
+        let settling = tokio::spawn(settle(to_settle, settled));
+        while let Some(Arrived {
+            connection,
+            at,
+            message,
+        }) = arrived.recv().await
+        {
+            let readings = self.decode(&message, at).readings;
+            let stored = if readings.is_empty() {
+                None
+            } else {
+                let (ack, stored) = oneshot::channel();
+                let incoming = Incoming {
+                    readings,
+                    received_at: at,
+                    ack: Some(ack),
+                };
+                if self.inbox.send(incoming).await.is_err() {
+                    break;
+                }
+                Some(stored)
+            };
+            if pending.send((connection, message, stored)).await.is_err() {
+                break;
+            }
+        }
+        drop(pending);
+        if let Err(error) = settling.await {
+            debug!(%error, "The settling of messages ended early.");
+        }
+    }
+
+    fn decode(&self, message: &Publish, at: Timestamp) -> Decoded {
+        let topic = &message.topic;
+        let read = |at| {
+            self.broker
+                .decode(topic, &message.payload, at, &self.calibrations)
+        };
+        let mut decoded = read(at).unwrap_or_default();
+        if message.retain {
+            // A retained message was sent at some time before we came: what takes its time from its arrival would make
+            // an old value look fresh, at every connection anew. What stays the same an hour later has its own time.
+            let later = read(at.checked_add(SignedDuration::from_hours(1)).unwrap_or(at)).unwrap_or_default();
+            let before = decoded.readings.len();
+            decoded
+                .readings
+                .retain(|reading| later.readings.contains(reading));
+            if decoded.readings.len() < before {
+                debug!(%topic, "A retained message without a time of its own is not used.");
+            }
+        }
+        self.meter.took(decoded.readings.len());
+        for bad in &decoded.refused {
+            self.meter.refused(topic, bad);
+        }
+        decoded
+    }
+}
+
+async fn settle(mut pending: mpsc::Receiver<Pending>, settled: mpsc::Sender<Settled>) {
+    while let Some((connection, message, stored)) = pending.recv().await {
+        let stored = match stored {
+            None => true,
+            Some(stored) => stored.await.is_ok(),
+        };
+        let outcome = Settled {
+            connection,
+            message,
+            stored,
+        };
+        if settled.send(outcome).await.is_err() {
+            return;
+        }
+    }
+}

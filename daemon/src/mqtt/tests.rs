@@ -1,0 +1,374 @@
+//! Against a real broker: `mosquitto` has to be installed; without it these tests fail.
+
+use std::{
+    net::TcpListener,
+    path::{Path, PathBuf},
+    process::{Child, Command, Stdio},
+};
+
+use fobwatch_core::{
+    alert::{AlertName, AlertRecord, Priority, Transition},
+    batch::BatchName,
+    reading::{Quantity, Source},
+};
+use rumqttc::{Event, EventLoop, Incoming as Packet, Outgoing};
+
+use super::{
+    publisher::{OFFLINE, ONLINE},
+    *,
+};
+use crate::{
+    config::{Config, Secret},
+    incoming::{self, Incoming},
+};
+
+/// Ends a test that would wait for ever; no test depends on its length.
+const PATIENCE: Duration = Duration::from_secs(60);
+
+struct Mosquitto {
+    child: Child,
+    port: u16,
+    folder: PathBuf,
+}
+
+impl Mosquitto {
+    fn start(folder: &Path) -> Self {
+        let port = TcpListener::bind("127.0.0.1:0")
+            .unwrap()
+            .local_addr()
+            .unwrap()
+            .port();
+        Self::start_on(folder, port)
+    }
+
+    fn start_on(folder: &Path, port: u16) -> Self {
+        let config = folder.join("mosquitto.conf");
+        let password = folder.join("passwd");
+        let access = if password.exists() {
+            format!("allow_anonymous false\npassword_file {}\n", password.display())
+        } else {
+            "allow_anonymous true\n".to_owned()
+        };
+        let text = format!(
+            "{access}persistence true\npersistence_location {}/\nlistener {port} 127.0.0.1\nuser root\n",
+            folder.display()
+        );
+        std::fs::write(&config, text).unwrap();
+        let child = Command::new(program("mosquitto"))
+            .arg("-c")
+            .arg(&config)
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap_or_else(|error| panic!("mosquitto has to be installed for this test: {error}"));
+        Self {
+            child,
+            port,
+            folder: folder.to_owned(),
+        }
+    }
+
+    /// Stops it in order, so that it keeps its sessions, and starts it again.
+    fn restart(mut self) -> Self {
+        let id = self.child.id().to_string();
+        assert!(
+            Command::new("kill")
+                .args(["-TERM", &id])
+                .status()
+                .unwrap()
+                .success()
+        );
+        self.child.wait().unwrap();
+        Self::start_on(&self.folder, self.port)
+    }
+}
+
+impl Drop for Mosquitto {
+    fn drop(&mut self) {
+        self.child.kill().ok();
+        self.child.wait().ok();
+    }
+}
+
+fn program(name: &str) -> PathBuf {
+    // Debian puts servers where an ordinary user's path does not lead.
+    let place = Path::new("/usr/sbin").join(name);
+    if place.exists() {
+        place
+    } else {
+        PathBuf::from(name)
+    }
+}
+
+fn broker(port: u16) -> Broker {
+    let text = format!(
+        "[[mqtt]]\nhost = \"127.0.0.1\"\nport = {port}\npublish_prefix = \"fw\"\nsenml = [\"sensors/+/senml\"]\n\
+         [[mqtt.number]]\ntopic = \"kitchen/temperature\"\nsource = \"kitchen\"\nquantity = \"room_temperature\"\nunit = \"degC\"\n"
+    );
+    Config::from_toml(&text, "test").unwrap().mqtt.remove(0)
+}
+
+struct Bench {
+    link: Link,
+    inbox: mpsc::Receiver<Incoming>,
+    stop: CancellationToken,
+}
+
+fn listen(broker: Broker) -> Bench {
+    let (sender, inbox) = incoming::channel();
+    let stop = CancellationToken::new();
+    let link = start(broker, Arc::default(), sender, stop.clone());
+    Bench { link, inbox, stop }
+}
+
+impl Bench {
+    async fn next(&mut self) -> Incoming {
+        within(self.inbox.recv()).await.unwrap()
+    }
+
+    async fn end(self) {
+        self.stop.cancel();
+        within(self.link.task).await.unwrap();
+    }
+}
+
+async fn within<T>(future: impl Future<Output = T>) -> T {
+    tokio::time::timeout(PATIENCE, future)
+        .await
+        .unwrap_or_else(|_late| panic!("nothing came in a minute"))
+}
+
+/// A client of the test's own.
+fn client(port: u16, id: &str, clean: bool) -> (AsyncClient, EventLoop) {
+    let mut options = MqttOptions::new(id, "127.0.0.1", port);
+    options.set_clean_session(clean).set_keep_alive(KEEP_ALIVE);
+    AsyncClient::new(options, 100)
+}
+
+/// Polls until `wanted`, through the errors of a broker that is only starting.
+async fn until(events: &mut EventLoop, mut wanted: impl FnMut(&Event) -> bool) {
+    within(async {
+        loop {
+            match events.poll().await {
+                Ok(event) if wanted(&event) => return,
+                Ok(_) => {}
+                Err(_starting) => tokio::time::sleep(Duration::from_millis(20)).await,
+            }
+        }
+    })
+    .await;
+}
+
+async fn publish(port: u16, topic: &str, payload: &str, retain: bool) {
+    let (client, mut events) = client(port, "sensor", true);
+    until(&mut events, |event| {
+        matches!(event, Event::Incoming(Packet::ConnAck(_)))
+    })
+    .await;
+    client
+        .publish(topic, QoS::AtLeastOnce, retain, payload)
+        .await
+        .unwrap();
+    until(&mut events, |event| {
+        matches!(event, Event::Incoming(Packet::PubAck(_)))
+    })
+    .await;
+    client.disconnect().await.unwrap();
+    until(&mut events, |event| {
+        matches!(event, Event::Outgoing(Outgoing::Disconnect))
+    })
+    .await;
+}
+
+/// The next message on `filter`: topic, payload, retained.
+async fn hear(port: u16, filter: &str, wanted: impl Fn(&str) -> bool) -> (String, String, bool) {
+    let (client, mut events) = client(port, "listener", true);
+    client.subscribe(filter, QoS::AtLeastOnce).await.unwrap();
+    let mut heard = None;
+    until(&mut events, |event| {
+        if let Event::Incoming(Packet::Publish(message)) = event {
+            let payload = String::from_utf8(message.payload.to_vec()).unwrap();
+            if wanted(&payload) {
+                heard = Some((message.topic.clone(), payload, message.retain));
+            }
+        }
+        heard.is_some()
+    })
+    .await;
+    heard.unwrap()
+}
+
+async fn until_up(bench: &Bench) {
+    within(async {
+        while bench.link.meter.state().up != Some(true) {
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+    })
+    .await;
+}
+
+fn senml(bar: f64) -> String {
+    format!(r#"[{{"n":"pilot/pressure","u":"bar","v":{bar},"t":1772434800}}]"#)
+}
+
+fn bar(incoming: &Incoming) -> f64 {
+    (incoming.readings[0].measured.stored_value() / 100.0).round() / 1_000.0
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_was_not_stored_comes_again_and_what_was_stored_does_not() {
+    let folder = tempfile::tempdir().unwrap();
+    let mosquitto = Mosquitto::start(folder.path());
+    let mut bench = listen(broker(mosquitto.port));
+    until_up(&bench).await;
+    // The status is published behind the subscription, so a listener that has it knows of both.
+    hear(mosquitto.port, "fw/status", |payload| payload == ONLINE).await;
+
+    publish(mosquitto.port, "sensors/shelf/senml", &senml(1.25), false).await;
+    let first = bench.next().await;
+    assert!((bar(&first) - 1.25).abs() < 1e-9);
+    drop(first); // as when the disk is full
+
+    let mut again = bench.next().await;
+    assert!((bar(&again) - 1.25).abs() < 1e-9);
+    again.stored();
+    publish(mosquitto.port, "sensors/shelf/senml", &senml(1.5), false).await;
+    let mut next = bench.next().await;
+    assert!(
+        (bar(&next) - 1.5).abs() < 1e-9,
+        "1.25 was acknowledged and must not come again"
+    );
+    next.stored();
+    let state = bench.link.meter.state();
+    assert_eq!(state.interruptions.get("not_stored"), Some(&1), "{state:?}");
+    bench.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_came_while_away_is_kept_and_a_restarted_broker_is_heard_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let mosquitto = Mosquitto::start(folder.path());
+    let bench = listen(broker(mosquitto.port));
+    hear(mosquitto.port, "fw/status", |payload| payload == ONLINE).await;
+    bench.end().await;
+    hear(mosquitto.port, "fw/status", |payload| payload == OFFLINE).await;
+    publish(mosquitto.port, "sensors/shelf/senml", &senml(0.5), false).await;
+
+    let mut bench = listen(broker(mosquitto.port));
+    let mut kept = bench.next().await;
+    assert!((bar(&kept) - 0.5).abs() < 1e-9);
+    kept.stored();
+    publish(mosquitto.port, "sensors/shelf/senml", &senml(0.625), false).await;
+    let mut live = bench.next().await;
+    assert!((bar(&live) - 0.625).abs() < 1e-9);
+    live.stored();
+
+    let mosquitto = mosquitto.restart();
+    publish(mosquitto.port, "sensors/shelf/senml", &senml(0.75), false).await;
+    let mut after = bench.next().await;
+    assert!((bar(&after) - 0.75).abs() < 1e-9);
+    after.stored();
+    bench.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn nonsense_is_counted_and_acknowledged_and_the_rest_goes_on() {
+    let folder = tempfile::tempdir().unwrap();
+    let mosquitto = Mosquitto::start(folder.path());
+    publish(mosquitto.port, "kitchen/temperature", "19.5", true).await;
+    let mut bench = listen(broker(mosquitto.port));
+    hear(mosquitto.port, "fw/status", |payload| payload == ONLINE).await;
+    for nonsense in [
+        "{",
+        "[{\"n\":\"pilot/pressure\",\"u\":\"furlong\",\"v\":1}]",
+        "\u{fffd}",
+    ] {
+        publish(mosquitto.port, "sensors/shelf/senml", nonsense, false).await;
+    }
+    publish(mosquitto.port, "kitchen/temperature", "unavailable", false).await;
+    publish(mosquitto.port, "kitchen/temperature", "21.5", false).await;
+    let mut good = bench.next().await;
+    assert_eq!(good.readings[0].measured.quantity(), Quantity::RoomTemperature);
+    // The retained 19.5 has no time of its own: it must not pass for a fresh value.
+    assert!((good.readings[0].measured.stored_value() - 294.65).abs() < 1e-9);
+    good.stored();
+    let state = bench.link.meter.state();
+    let expected = [("bad_value", 1), ("not_json", 2), ("unknown_unit", 1)];
+    assert_eq!(state.refused, expected.into());
+    assert!(state.interruptions.is_empty(), "{state:?}");
+    bench.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_alert_is_a_retained_state_and_a_lost_daemon_is_offline() {
+    let folder = tempfile::tempdir().unwrap();
+    let mosquitto = Mosquitto::start(folder.path());
+    let bench = listen(broker(mosquitto.port));
+    until_up(&bench).await;
+    let publisher = bench.link.publisher.clone().unwrap();
+    let mut alert = AlertRecord {
+        batch: BatchName::new("Lime and mint 4").unwrap(),
+        alert: AlertName::MoveToFridge,
+        state: Transition::Raised,
+        priority: Priority::Medium,
+        at: "2026-03-05T14:20:00Z".parse().unwrap(),
+        message: "Move lime and mint 4 to the fridge.".to_owned(),
+        who: None,
+        source: None,
+        quantity: None,
+    };
+    within(publisher.alert(&alert)).await.unwrap();
+    // Someone who subscribes only now gets it as the state.
+    let (topic, payload, retained) = hear(mosquitto.port, "fw/+/alert/+", |_| true).await;
+    assert_eq!(topic, "fw/lime-and-mint-4/alert/move_to_fridge");
+    assert!(retained);
+    let read: serde_json::Value = serde_json::from_str(&payload).unwrap();
+    assert_eq!(read["record"], "alert");
+    assert_eq!(read["state"], "raised");
+    assert_eq!(serde_json::from_str::<AlertRecord>(&payload).unwrap(), alert);
+
+    alert.source = Some(Source::new("pilot+#").unwrap());
+    alert.quantity = Some(Quantity::Pressure);
+    assert_eq!(
+        alert_topic("fw", &alert),
+        "fw/lime-and-mint-4/alert/move_to_fridge/pilot--/pressure"
+    );
+
+    // The daemon dies without a goodbye: the broker tells its last will.
+    bench.link.task.abort();
+    hear(mosquitto.port, "fw/status", |payload| payload == OFFLINE).await;
+    assert!(within(publisher.alert(&alert)).await.is_err());
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_password_is_needed_and_a_wrong_one_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let made = Command::new("mosquitto_passwd")
+        .args(["-c", "-b"])
+        .arg(folder.path().join("passwd"))
+        .args(["me", "blue door"])
+        .status()
+        .unwrap_or_else(|error| panic!("mosquitto has to be installed for this test: {error}"));
+    assert!(made.success());
+    let mosquitto = Mosquitto::start(folder.path());
+    let mut config = broker(mosquitto.port);
+    config.username = Some("me".to_owned());
+    config.password = Some(Secret::new("red door"));
+    let bench = listen(config.clone());
+    within(async {
+        while !bench.link.meter.state().interruptions.contains_key("refused") {
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+    })
+    .await;
+    assert_eq!(bench.link.meter.state().up, Some(false));
+    let publisher = bench.link.publisher.clone().unwrap();
+    let refused = within(publisher.retained("fw/x".to_owned(), "1".to_owned())).await;
+    assert_eq!(refused, Err(PublishError::NotConnected));
+    bench.end().await;
+
+    config.password = Some(Secret::new("blue door"));
+    let bench = listen(config);
+    until_up(&bench).await;
+    bench.end().await;
+}
