@@ -17,8 +17,7 @@ use fobwatch_core::{
     document::{BadDocument, Document, Section},
     engine::{ClockSource, Rules, Settings},
     fit::Surroundings,
-    physics::air::usual_ambient,
-    quantity::{AbsolutePressure, Altitude, Dimension, GaugePressure, Probability, Unit},
+    quantity::{Altitude, Dimension, GaugePressure, Probability, Unit},
 };
 use jiff::{SignedDuration, tz::TimeZone};
 
@@ -36,8 +35,6 @@ pub const DEFAULT: &str = include_str!("../../../config/default.toml");
 pub struct Config {
     /// Height above the sea.
     pub altitude: Altitude,
-    /// The usual pressure of the air there.
-    pub usual_ambient: AbsolutePressure,
     /// How screens show things.
     pub display: Display,
     /// What moves the clock.
@@ -100,7 +97,7 @@ impl Config {
         Settings {
             zone: self.display.zone.clone(),
             surroundings: Surroundings {
-                usual_ambient: self.usual_ambient,
+                usual_ambient: self.altitude.usual_air(),
             },
             clock,
             rules: self.rules.clone(),
@@ -165,10 +162,8 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
         serial.push(port);
         Some(())
     });
-    let altitude = altitude?;
     Some(Config {
-        altitude,
-        usual_ambient: usual_ambient(altitude).ok()?,
+        altitude: altitude?,
         display: display?,
         clock: clock?,
         store_folder,
