@@ -61,7 +61,12 @@ mod tests {
     #[test]
     fn air_thins_as_the_standard_atmosphere_says() {
         // U.S. Standard Atmosphere 1976 (the same layer as ISO 2533), table I, by geopotential height; from memory.
-        for (metres, hectopascal) in [(0.0, 1_013.25), (1_000.0, 898.75), (2_000.0, 794.95), (5_000.0, 540.2)] {
+        for (metres, hectopascal) in [
+            (0.0, 1_013.25),
+            (1_000.0, 898.75),
+            (2_000.0, 794.95),
+            (5_000.0, 540.2),
+        ] {
             let air = Altitude::from_metres(metres).unwrap().usual_air();
             assert!(
                 (air.pascal() / 100.0 - hectopascal).abs() < 0.3,
