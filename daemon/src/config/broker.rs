@@ -59,6 +59,19 @@ pub enum RouteFormat {
     Json(Pointers),
 }
 
+impl RouteFormat {
+    /// Whether its messages can tell when they were measured. What cannot is subscribed to without delivery after an
+    /// absence: an old value would pass for one of its arrival.
+    #[must_use]
+    pub fn has_time(&self) -> bool {
+        match self {
+            Self::Senml => true,
+            Self::Number(_) => false,
+            Self::Json(pointers) => pointers.time.is_some(),
+        }
+    }
+}
+
 /// A text that no message or log may show.
 #[derive(Clone, PartialEq, Eq)]
 pub struct Secret(String);

@@ -67,6 +67,37 @@ fn the_example_of_a_kitchen_calibrates_its_transducer() {
 }
 
 #[test]
+fn raw_rows_of_a_recording_go_through_the_calibrations() {
+    let own = r#"
+[[calibration]]
+source = "pilot"
+quantity = "pressure"
+raw = "mV"
+unit = "psi"
+points = [[500, 0], [4500, 100]]
+[[calibration]]
+source = "float"
+quantity = "gravity"
+raw = "deg"
+unit = "degP"
+points = [[25, 0], [50, 10], [60, 15]]
+"#;
+    let config = Config::from_toml(own, "own.toml").unwrap();
+    let text = "time,source,quantity,value,unit\n\
+                2026-03-02T07:00:00Z,pilot,pressure,2.5,V\n\
+                2026-03-02T07:00:00Z,pilot,pressure,2500,mV\n\
+                2026-03-02T07:00:00Z,float,inclination,50,deg\n";
+    let rows = crate::decode::csv::rows(text.as_bytes(), &config.calibrations).unwrap();
+    let values: Vec<f64> = rows.map(|row| row.unwrap().measured.stored_value()).collect();
+    // 50 psi is 344 738 Pa (NIST SP 811, B.8); 10 degP is SG 1.0400 in the brewers' tables.
+    assert!(
+        (values[0] - 344_738.0).abs() < 1.0 && (values[1] - values[0]).abs() < 1e-6,
+        "{values:?}"
+    );
+    assert!((values[2] - 1.0400).abs() < 1e-4, "{values:?}");
+}
+
+#[test]
 fn the_example_batch_is_a_batch() {
     let text = include_str!("../../../config/example-batch.toml");
     let (batch, warnings) = Batch::from_toml(text, "config/example-batch.toml").unwrap();

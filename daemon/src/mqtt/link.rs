@@ -10,7 +10,7 @@ use std::{
 use jiff::Timestamp;
 use rumqttc::{
     AsyncClient, ClientError, ConnectReturnCode, ConnectionError, Event, EventLoop, Incoming as Packet,
-    Outgoing, Publish, QoS, StateError, SubscribeFilter, SubscribeReasonCode, mqttbytes,
+    Outgoing, Publish, QoS, StateError, SubscribeFilter, SubscribeReasonCode,
 };
 use tokio::{
     sync::{mpsc, oneshot},
@@ -25,6 +25,7 @@ use super::{
 };
 use crate::{
     config::Broker,
+    decode::MAX_MESSAGE,
     incoming::{Backoff, Mends, Meter},
 };
 
@@ -187,7 +188,11 @@ impl Driver {
                     done.send(Ok(())).ok();
                 }
             }
-            Packet::Publish(message) => {
+            Packet::Publish(mut message) => {
+                if message.payload.len() > MAX_MESSAGE {
+                    // It will be refused for its length: what waits to be refused need not be held whole.
+                    message.payload = message.payload[..=MAX_MESSAGE].to_vec().into();
+                }
                 let arrived = Arrived {
                     connection: self.link.connection,
                     at: Timestamp::now(),
@@ -211,11 +216,15 @@ impl Driver {
         if self.broker.routes.is_empty() {
             return;
         }
-        let filters = self
-            .broker
-            .routes
-            .iter()
-            .map(|route| SubscribeFilter::new(route.filter.clone(), QoS::AtLeastOnce));
+        let filters = self.broker.routes.iter().map(|route| {
+            // What a broker kept for us tells no time of its own once it comes: better missed than dated wrong.
+            let kept = if route.format.has_time() {
+                QoS::AtLeastOnce
+            } else {
+                QoS::AtMostOnce
+            };
+            SubscribeFilter::new(route.filter.clone(), kept)
+        });
         if let Err(error) = self.client.try_subscribe_many(filters) {
             // The queue of requests is empty at a new connection.
             warn!(broker = %self.broker.name(), %error, "Could not subscribe.");
@@ -334,9 +343,6 @@ fn judge(error: &ConnectionError) -> (&'static str, Mends) {
             };
             ("refused", mends)
         }
-        ConnectionError::MqttState(StateError::Deserialization(
-            mqttbytes::Error::PayloadSizeLimitExceeded(_),
-        )) => ("too_large", Mends::ByAPerson),
         ConnectionError::NetworkTimeout | ConnectionError::FlushTimeout => ("timeout", Mends::ByItself),
         ConnectionError::MqttState(StateError::AwaitPingResp) => ("timeout", Mends::ByItself),
         ConnectionError::Io(_)

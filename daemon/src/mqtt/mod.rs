@@ -25,9 +25,10 @@ use crate::{
 
 pub use publisher::{PublishError, Publisher, alert_topic};
 
-/// The largest packet that is taken from a broker. One message may be refused for its length; a packet beyond this
-/// ends the link, and the broker would send it again.
-const MAX_PACKET: usize = 16 * 1024 * 1024;
+/// The largest packet that is taken from a broker: the largest there can be (MQTT 3.1.1, section 2.2.3). A smaller cap
+/// would end the link at a larger packet, which the broker would then send again for ever; a message longer than
+/// [`MAX_MESSAGE`](crate::decode::MAX_MESSAGE) is refused and acknowledged instead.
+const MAX_PACKET: usize = 268_435_455 + 5;
 
 /// Packets to the broker that may wait in the link.
 const REQUESTS: usize = 256;

@@ -141,7 +141,10 @@ async fn within<T>(future: impl Future<Output = T>) -> T {
 /// A client of the test's own.
 fn client(port: u16, id: &str, clean: bool) -> (AsyncClient, EventLoop) {
     let mut options = MqttOptions::new(id, "127.0.0.1", port);
-    options.set_clean_session(clean).set_keep_alive(KEEP_ALIVE);
+    options
+        .set_clean_session(clean)
+        .set_keep_alive(KEEP_ALIVE)
+        .set_max_packet_size(MAX_PACKET, MAX_PACKET);
     AsyncClient::new(options, 100)
 }
 
@@ -252,8 +255,10 @@ async fn what_came_while_away_is_kept_and_a_restarted_broker_is_heard_again() {
     hear(mosquitto.port, "fw/status", |payload| payload == ONLINE).await;
     bench.end().await;
     hear(mosquitto.port, "fw/status", |payload| payload == OFFLINE).await;
+    publish(mosquitto.port, "kitchen/temperature", "12.5", false).await;
     publish(mosquitto.port, "sensors/shelf/senml", &senml(0.5), false).await;
 
+    // The bare number tells no time: it is gone, rather than taken for a fresh one.
     let mut bench = listen(broker(mosquitto.port));
     let mut kept = bench.next().await;
     assert!((bar(&kept) - 0.5).abs() < 1e-9);
@@ -285,6 +290,8 @@ async fn nonsense_is_counted_and_acknowledged_and_the_rest_goes_on() {
     ] {
         publish(mosquitto.port, "sensors/shelf/senml", nonsense, false).await;
     }
+    let endless = "7".repeat(17 * 1024 * 1024);
+    publish(mosquitto.port, "sensors/shelf/senml", &endless, false).await;
     publish(mosquitto.port, "kitchen/temperature", "unavailable", false).await;
     publish(mosquitto.port, "kitchen/temperature", "21.5", false).await;
     let mut good = bench.next().await;
@@ -293,7 +300,12 @@ async fn nonsense_is_counted_and_acknowledged_and_the_rest_goes_on() {
     assert!((good.readings[0].measured.stored_value() - 294.65).abs() < 1e-9);
     good.stored();
     let state = bench.link.meter.state();
-    let expected = [("bad_value", 1), ("not_json", 2), ("unknown_unit", 1)];
+    let expected = [
+        ("bad_value", 1),
+        ("not_json", 2),
+        ("too_long", 1),
+        ("unknown_unit", 1),
+    ];
     assert_eq!(state.refused, expected.into());
     assert!(state.interruptions.is_empty(), "{state:?}");
     bench.end().await;
