@@ -1,0 +1,181 @@
+//! Temperature of the drink: as it was, and as it may become.
+
+use super::{Handling, evidence::Evidence, random::Random};
+
+/// Time constant with which the drink follows the room, h. Half a litre in still air; fitted values lie at 1.5 to 3 h.
+const FOLLOWS_H: f64 = 2.0;
+
+/// Time constant of cooling in the fridge, h: colder walls and a fan.
+const COOLS_H: f64 = 2.5;
+
+/// Spread of the room's slow wander, K, and how long it remembers, h.
+const WANDER_K: f64 = 1.6;
+const WANDER_H: f64 = 96.0;
+
+/// Hours between the wander's knots.
+const KNOT_H: f64 = 6.0;
+
+/// What is known of the temperature.
+#[derive(Clone, Debug)]
+pub(super) struct Climate {
+    /// The drink's temperature at each node of the past, degC.
+    pub(super) past: Vec<f64>,
+    /// Latest level of the room, degC, and its doubt, K.
+    level: f64,
+    doubt: f64,
+    /// Daily swing: cosine and sine part by hours since sealing, K.
+    swing: (f64, f64),
+    /// Where the bottles are.
+    pub(super) chilled: bool,
+    fridge: f64,
+    now_h: f64,
+}
+
+impl Climate {
+    /// At the given nodes, in hours since sealing; the last is the present.
+    pub(super) fn new(evidence: &Evidence, nodes: &[f64]) -> Self {
+        let now_h = nodes.last().copied().unwrap_or(0.0);
+        let batch = evidence.batch();
+        let fridge = batch.target.fridge.celsius();
+        let expected = batch.expected_room.map(|t| t.celsius());
+        let chilled_at = |h: f64| {
+            let mut chilled = false;
+            for (at, handling) in &evidence.handlings {
+                match handling {
+                    _ if *at > h => break,
+                    Handling::Fridge => chilled = true,
+                    Handling::Room => chilled = false,
+                    Handling::Vented | Handling::Opened => {}
+                }
+            }
+            chilled
+        };
+        let liquid = evidence.liquid.points(now_h, |_| true);
+        let room = evidence.room.points(now_h, |_| true);
+        // The room as told by its own sensor, else by the drink while it stands in the room.
+        let told: Vec<(f64, f64)> = if room.is_empty() {
+            liquid.iter().filter(|p| !chilled_at(p.at_h - 8.0) && !chilled_at(p.at_h)).map(|p| (p.at_h, p.value)).collect()
+        } else {
+            room.iter().map(|p| (p.at_h, p.value)).collect()
+        };
+        let (level, doubt, swing) = habits(&told, now_h, expected);
+        let room_at = |h: f64| match around(&told, h) {
+            Some((value, gap)) if gap < 3.0 => value,
+            _ => level + swing_at(swing, h),
+        };
+        let measured: Vec<(f64, f64)> = liquid.iter().map(|p| (p.at_h, p.value)).collect();
+        let mut past = Vec::with_capacity(nodes.len());
+        let mut before = (0.0, room_at(0.0));
+        for h in nodes {
+            let celsius = match around(&measured, *h) {
+                Some((value, gap)) if gap < 1.5 => value,
+                _ => {
+                    let chilled = chilled_at(*h);
+                    let (goal, tau) = if chilled { (fridge, COOLS_H) } else { (room_at(*h), FOLLOWS_H) };
+                    goal + (before.1 - goal) * (-(h - before.0) / tau).exp()
+                }
+            };
+            past.push(celsius);
+            before = (*h, celsius);
+        }
+        Self { past, level, doubt, swing, chilled: chilled_at(now_h), fridge, now_h }
+    }
+
+    /// One way the drink's temperature may go at `nodes` (the first is the present) if the bottles stay in the room.
+    pub(super) fn room_ahead(&self, nodes: &[f64], random: &mut Random) -> Vec<f64> {
+        let start = self.past.last().copied().unwrap_or(self.level);
+        let offset = self.doubt * random.normal();
+        let keep = (-KNOT_H / WANDER_H).exp();
+        let fresh = WANDER_K * (1.0 - keep * keep).sqrt();
+        let span = nodes.last().copied().unwrap_or(self.now_h) - self.now_h;
+        let mut knots = vec![0.0];
+        let mut reach = 0.0;
+        while reach <= span + KNOT_H {
+            let last = knots.last().copied().unwrap_or(0.0);
+            knots.push(keep * last + fresh * random.normal());
+            reach += KNOT_H;
+        }
+        let mut out = Vec::with_capacity(nodes.len());
+        let mut before = (self.now_h, start);
+        for h in nodes {
+            let goal = self.level + offset + between(&knots, KNOT_H, h - self.now_h) + swing_at(self.swing, *h);
+            let celsius = goal + (before.1 - goal) * (-(h - before.0) / FOLLOWS_H).exp();
+            out.push(celsius.clamp(-2.0, 45.0));
+            before = (*h, celsius);
+        }
+        out
+    }
+
+    /// The drink's temperature `hours` after a move into the fridge at `celsius`.
+    pub(super) fn cooling(&self, celsius: f64, hours: f64) -> f64 {
+        self.fridge + (celsius - self.fridge) * (-hours / COOLS_H).exp()
+    }
+}
+
+/// Value at `h` of knots `every` hours apart, linear between them.
+pub(super) fn between(knots: &[f64], every: f64, h: f64) -> f64 {
+    let place = (h / every).max(0.0);
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "not negative, and a saturated cast only reads the last knot"
+    )]
+    let index = place as usize;
+    let last = knots.last().copied().unwrap_or(0.0);
+    let low = knots.get(index).copied().unwrap_or(last);
+    let high = knots.get(index + 1).copied().unwrap_or(last);
+    low + (high - low) * (place - place.floor()).min(1.0)
+}
+
+fn swing_at((cosine, sine): (f64, f64), h: f64) -> f64 {
+    let angle = h * (std::f64::consts::TAU / 24.0);
+    cosine * angle.cos() + sine * angle.sin()
+}
+
+/// Linear interpolation, and how far the nearer point is; `None` without points.
+fn around(points: &[(f64, f64)], h: f64) -> Option<(f64, f64)> {
+    let after = points.partition_point(|(t, _)| *t <= h);
+    let low = after.checked_sub(1).and_then(|i| points.get(i));
+    let high = points.get(after);
+    match (low, high) {
+        (Some((t0, v0)), Some((t1, v1))) => {
+            let value = v0 + (v1 - v0) * ((h - t0) / (t1 - t0).max(1e-9));
+            Some((value, (h - t0).min(t1 - h)))
+        }
+        (Some((t, v)), None) | (None, Some((t, v))) => Some((*v, (h - t).abs())),
+        (None, None) => None,
+    }
+}
+
+/// Level now, its doubt, and the daily swing, from what the last three days told.
+fn habits(told: &[(f64, f64)], now_h: f64, expected: Option<f64>) -> (f64, f64, (f64, f64)) {
+    let recent: Vec<&(f64, f64)> = told.iter().filter(|(t, _)| *t > now_h - 72.0).collect();
+    let Some((first, _)) = recent.first() else {
+        // Nothing told: what the batch file expects, or a kitchen of 21 +- 4 degC.
+        return expected.map_or((21.0, 4.0, (0.0, 0.0)), |c| (c, 1.5, (0.0, 0.0)));
+    };
+    let span = now_h - first;
+    // Weighted least squares of level and daily harmonic; a ridge keeps a swing of 1.5 K credible until a day was seen.
+    let mut normal = [[0.0; 3]; 3];
+    let mut right = [0.0; 3];
+    let mean = recent.iter().map(|(_, v)| v).sum::<f64>() / recent.iter().map(|_| 1.0).sum::<f64>();
+    for (t, value) in &recent {
+        let angle = t * (std::f64::consts::TAU / 24.0);
+        let weight = (-(now_h - t) / 30.0).exp() / 0.25;
+        let basis = [1.0, angle.cos(), angle.sin()];
+        for (i, a) in basis.iter().enumerate() {
+            for (j, b) in basis.iter().enumerate() {
+                normal[i][j] += weight * a * b;
+            }
+            right[i] += weight * a * (value - mean);
+        }
+    }
+    for (i, row) in normal.iter_mut().enumerate() {
+        row[i] += if i == 0 { 0.1 } else { 1.0 / 1.5 };
+    }
+    let solved = nalgebra::Matrix3::from_fn(|i, j| normal[i][j])
+        .cholesky()
+        .map_or(nalgebra::Vector3::zeros(), |c| c.solve(&nalgebra::Vector3::new(right[0], right[1], right[2])));
+    let doubt = 0.3 + 1.2 * (-span / 12.0).exp() + 0.01 * (now_h - told.last().map_or(now_h, |(t, _)| *t)).min(150.0);
+    (mean + solved[0], doubt, (solved[1], solved[2]))
+}

@@ -1,0 +1,100 @@
+//! What the fit may use.
+
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+
+use super::{Handling, Observed, Surroundings, series::Series};
+use crate::batch::Batch;
+
+/// Hours of the gauge's life that are kept raw: half-hour medians across the first transient would bias its zero.
+const RAW_H: f64 = 3.0;
+
+/// All that the fit may use, condensed as it arrives so that a live batch stays small.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Evidence {
+    batch: Batch,
+    surroundings: Surroundings,
+    pub(super) gauge: Series,
+    pub(super) absolute: Series,
+    pub(super) ambient: Series,
+    pub(super) liquid: Series,
+    pub(super) room: Series,
+    pub(super) gravity: Series,
+    pub(super) handlings: Vec<(f64, Handling)>,
+    doubts: Vec<(f64, Option<f64>)>,
+}
+
+impl Evidence {
+    /// Nothing observed.
+    #[must_use]
+    pub fn new(batch: Batch, surroundings: Surroundings) -> Self {
+        Self {
+            batch,
+            surroundings,
+            gauge: Series::keeping_raw(RAW_H),
+            absolute: Series::keeping_raw(RAW_H),
+            ambient: Series::default(),
+            liquid: Series::default(),
+            room: Series::default(),
+            gravity: Series::default(),
+            handlings: Vec::new(),
+            doubts: Vec::new(),
+        }
+    }
+
+    /// Takes one observation, measured at `at`. Late ones (older than what came before) are welcome; those from before
+    /// the sealing are left out.
+    pub fn observe(&mut self, at: Timestamp, observed: Observed) {
+        let at_h = self.hours(at);
+        if at_h < 0.0 {
+            return;
+        }
+        match observed {
+            Observed::Gauge(p) => self.gauge.take(at_h, p.bar()),
+            Observed::Absolute(p) => self.absolute.take(at_h, p.bar()),
+            Observed::Ambient(p) => self.ambient.take(at_h, p.bar()),
+            Observed::Liquid(t) => self.liquid.take(at_h, t.celsius()),
+            Observed::Room(t) => self.room.take(at_h, t.celsius()),
+            Observed::Gravity(g) => self.gravity.take(at_h, g.specific()),
+        }
+    }
+
+    /// From `at` on the sensor vessel is handled so.
+    pub fn handle(&mut self, at: Timestamp, handling: Handling) {
+        let at_h = self.hours(at).max(0.0);
+        let place = self.handlings.partition_point(|(h, _)| *h <= at_h);
+        self.handlings.insert(place, (at_h, handling));
+    }
+
+    /// Gauge readings measured from `from` until before `until` (`None`: from there on) do not count.
+    /// Called again with the same `from`, the later call stands.
+    pub fn doubt_gauge(&mut self, from: Timestamp, until: Option<Timestamp>) {
+        let (from, until) = (self.hours(from), until.map(|until| self.hours(until)));
+        self.doubts.retain(|(known, _)| known.total_cmp(&from).is_ne());
+        self.doubts.push((from, until));
+    }
+
+    /// The batch.
+    #[must_use]
+    pub fn batch(&self) -> &Batch {
+        &self.batch
+    }
+
+    /// The place.
+    #[must_use]
+    pub fn surroundings(&self) -> &Surroundings {
+        &self.surroundings
+    }
+
+    /// Hours from the sealing to `at`.
+    pub(super) fn hours(&self, at: Timestamp) -> f64 {
+        at.duration_since(self.batch.bottled_at).as_secs_f64() / 3_600.0
+    }
+
+    /// Whether a pressure measured `at_h` counts: not doubted, and the bottle not opened before.
+    pub(super) fn trusts_pressure(&self, at_h: f64) -> bool {
+        let doubted = self.doubts.iter().any(|(from, until)| at_h >= *from && until.is_none_or(|until| at_h < until));
+        let opened = self.handlings.iter().any(|(h, handling)| *handling == Handling::Opened && at_h >= *h);
+        !doubted && !opened
+    }
+}

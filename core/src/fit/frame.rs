@@ -1,0 +1,193 @@
+//! What all lives of one batch share: drink, vessels, place, and the nodes of time.
+
+use super::{Handling, climate::{Climate, between}, evidence::Evidence, prior::Known};
+use crate::physics::{
+    air::{SealedAir, air_share},
+    headspace::Vessel,
+    solubility::sugar_mol_per_l,
+    sugar::as_hexose_g_per_l,
+};
+
+/// Spread of the discrepancy on the log rate, and how long it remembers, h.
+const SURPRISE: f64 = 0.5;
+const SURPRISE_H: f64 = 120.0;
+
+/// Hours between its knots in the first week, and after.
+const KNOTS_H: [f64; 2] = [6.0, 24.0];
+const FIRST_WEEK_H: f64 = 168.0;
+
+/// Shared by all lives.
+#[derive(Clone, Debug)]
+pub(super) struct Frame {
+    pub(super) hexose_g_per_l: f64,
+    pub(super) unfermentable_g_per_l: f64,
+    pub(super) sugar_mol_per_l: f64,
+    pub(super) alcohol_percent: f64,
+    pub(super) known: Known,
+    pub(super) pilot: Vessel,
+    pub(super) bottle: Vessel,
+    pub(super) worst: Vessel,
+    pub(super) bottle_air: SealedAir,
+    pub(super) worst_air: SealedAir,
+    sealed_k: f64,
+    pub(super) air_share: f64,
+    pub(super) ambient_bar: f64,
+    pub(super) fridge_c: f64,
+    pub(super) target_g_per_l: f64,
+    pub(super) limit_bar: f64,
+    /// Hours since sealing of each node; the last is the present.
+    pub(super) nodes: Vec<f64>,
+    /// Index of the node at or after which each venting happened.
+    pub(super) ventings: Vec<usize>,
+    pub(super) climate: Climate,
+    /// Hours since sealing of the discrepancy's knots.
+    pub(super) knots: Vec<f64>,
+}
+
+impl Frame {
+    /// Of what is known at `now_h`.
+    pub(super) fn new(evidence: &Evidence, now_h: f64) -> Self {
+        let batch = evidence.batch();
+        let drink = &batch.drink;
+        let nodes = nodes(now_h);
+        let climate = Climate::new(evidence, &nodes);
+        let bottle_shape = {
+            let mut plain = batch.clone();
+            plain.pilot = None;
+            plain.sensor_vessel()
+        };
+        let pilot = Vessel::of(&batch.sensor_vessel());
+        let bottle = Vessel::of(&bottle_shape);
+        let worst = bottle.filled_by(batch.bottle.fill_tolerance.cubic_metres());
+        let share = air_share(batch.bottle.headspace);
+        let sealed_k = climate.past.first().copied().unwrap_or(21.0) + 273.15;
+        let ambient = evidence.surroundings().usual_ambient.pascal();
+        let (sucrose, hexose, other) = (
+            drink.sucrose.grams_per_litre(),
+            drink.hexose.grams_per_litre(),
+            drink.unfermentable.grams_per_litre(),
+        );
+        let ventings = evidence
+            .handlings
+            .iter()
+            .filter(|(h, handling)| *handling == Handling::Vented && *h <= now_h)
+            .map(|(h, _)| nodes.partition_point(|node| node < h))
+            .collect();
+        Self {
+            hexose_g_per_l: as_hexose_g_per_l(sucrose, hexose),
+            unfermentable_g_per_l: other,
+            sugar_mol_per_l: sugar_mol_per_l(sucrose + other, hexose),
+            alcohol_percent: drink.alcohol.map_or(0.0, |a| a.percent()),
+            known: Known {
+                dose: drink.culture_dose.map(|dose| dose.ml_per_l()),
+                co2: drink.co2.map(|co2| co2.grams_per_litre()),
+                ceiling: drink.alcohol_ceiling.map(|a| a.percent()),
+            },
+            pilot,
+            bottle,
+            worst,
+            bottle_air: bottle.air_shut_in(sealed_k, ambient, share),
+            worst_air: worst.air_shut_in(sealed_k, ambient, share),
+            sealed_k,
+            air_share: share,
+            ambient_bar: ambient * 1e-5,
+            fridge_c: batch.target.fridge.celsius(),
+            target_g_per_l: batch.target.co2.grams_per_litre(),
+            limit_bar: batch.bottle.pressure_limit.bar(),
+            knots: knots(now_h),
+            nodes,
+            ventings,
+            climate,
+        }
+    }
+
+    /// Air in the sensor vessel, times `factor`.
+    pub(super) fn pilot_air(&self, factor: f64) -> SealedAir {
+        self.pilot.air_shut_in(self.sealed_k, self.ambient_bar * 1e5, self.air_share * factor)
+    }
+
+    /// The discrepancy at its knots, from independent standard normals: log of the rate's factor.
+    pub(super) fn surprises(&self, z: &[f64]) -> Vec<f64> {
+        let mut out = Vec::with_capacity(self.knots.len());
+        let mut before: Option<(f64, f64)> = None;
+        for (h, z) in self.knots.iter().zip(z) {
+            let value = match before {
+                None => SURPRISE * z,
+                Some((t, d)) => {
+                    let keep = (-(h - t) / SURPRISE_H).exp();
+                    keep * d + SURPRISE * (1.0 - keep * keep).sqrt() * z
+                }
+            };
+            out.push(value);
+            before = Some((*h, value));
+        }
+        out
+    }
+
+    /// The discrepancy at `h`, linear between its knots.
+    pub(super) fn surprise_at(&self, surprises: &[f64], h: f64) -> f64 {
+        let after = self.knots.partition_point(|t| *t <= h);
+        let (Some(low), Some(t0)) = (surprises.get(after.wrapping_sub(1)), self.knots.get(after.wrapping_sub(1))) else {
+            return surprises.first().copied().unwrap_or(0.0);
+        };
+        match (surprises.get(after), self.knots.get(after)) {
+            (Some(high), Some(t1)) => between(&[*low, *high], t1 - t0, h - t0),
+            _ => *low,
+        }
+    }
+
+    /// One way the discrepancy may go from `last` on: knots six hours apart, then a day.
+    pub(super) fn surprises_ahead(last: f64, normals: &mut dyn FnMut() -> f64, nodes: &[f64]) -> Vec<f64> {
+        let mut out = Vec::with_capacity(nodes.len());
+        let mut value = last;
+        let mut before = nodes.first().copied().unwrap_or(0.0);
+        let mut anchor = (before, value);
+        let mut goal = value;
+        let mut next = before;
+        for h in nodes {
+            while *h >= next {
+                anchor = (next, goal);
+                let span = if next - nodes.first().copied().unwrap_or(0.0) < FIRST_WEEK_H { KNOTS_H[0] } else { KNOTS_H[1] };
+                let keep = (-span / SURPRISE_H).exp();
+                goal = keep * goal + SURPRISE * (1.0 - keep * keep).sqrt() * normals();
+                next += span;
+            }
+            value = anchor.1 + (goal - anchor.1) * ((h - anchor.0) / (next - anchor.0).max(1e-9));
+            out.push(value);
+            before = *h;
+        }
+        let _ = (before, value);
+        out
+    }
+}
+
+/// Nodes of the past: close while the bottle settles, then a quarter of an hour; coarser for what is months old.
+fn nodes(now_h: f64) -> Vec<f64> {
+    let mut out = vec![0.0];
+    let mut h = 0.0;
+    while h < now_h {
+        let age = now_h - h;
+        let step = if h < 3.0 {
+            0.125
+        } else if age < 360.0 {
+            0.25
+        } else if age < 1_500.0 {
+            1.0
+        } else {
+            6.0
+        };
+        h = if h + 1.2 * step >= now_h { now_h } else { h + step };
+        out.push(h);
+    }
+    out
+}
+
+fn knots(now_h: f64) -> Vec<f64> {
+    let mut out = vec![0.0];
+    let mut h = 0.0;
+    while h < now_h {
+        h += if h < FIRST_WEEK_H { KNOTS_H[0] } else { KNOTS_H[1] };
+        out.push(h);
+    }
+    out
+}
