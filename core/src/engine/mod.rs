@@ -154,6 +154,25 @@ pub struct FitRequest {
     pub at: Timestamp,
 }
 
+impl FitRequest {
+    /// Does the work. Pure, and the only slow thing of the engine: some tens of milliseconds.
+    #[must_use]
+    pub fn run(&self) -> Fitted {
+        let posterior = match (self.work, &self.warm) {
+            (Work::CarryOn, Some(warm)) => Arc::clone(warm),
+            _ => Arc::new(crate::fit::fit(&self.evidence, self.at, self.warm.as_ref())),
+        };
+        let (forecast, outlook) = posterior.answers(&self.evidence, self.at);
+        Fitted {
+            of: self.of,
+            at: self.at,
+            posterior,
+            forecast,
+            outlook,
+        }
+    }
+}
+
 /// How much work a [`FitRequest`] is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Work {

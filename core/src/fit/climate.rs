@@ -54,7 +54,11 @@ impl Climate {
         let room = evidence.room.points(now_h, |_| true);
         // The room as told by its own sensor, else by the drink while it stands in the room.
         let told: Vec<(f64, f64)> = if room.is_empty() {
-            liquid.iter().filter(|p| !chilled_at(p.at_h - 8.0) && !chilled_at(p.at_h)).map(|p| (p.at_h, p.value)).collect()
+            liquid
+                .iter()
+                .filter(|p| !chilled_at(p.at_h - 8.0) && !chilled_at(p.at_h))
+                .map(|p| (p.at_h, p.value))
+                .collect()
         } else {
             room.iter().map(|p| (p.at_h, p.value)).collect()
         };
@@ -71,14 +75,26 @@ impl Climate {
                 Some((value, gap)) if gap < 1.5 => value,
                 _ => {
                     let chilled = chilled_at(*h);
-                    let (goal, tau) = if chilled { (fridge, COOLS_H) } else { (room_at(*h), FOLLOWS_H) };
+                    let (goal, tau) = if chilled {
+                        (fridge, COOLS_H)
+                    } else {
+                        (room_at(*h), FOLLOWS_H)
+                    };
                     goal + (before.1 - goal) * (-(h - before.0) / tau).exp()
                 }
             };
             past.push(celsius);
             before = (*h, celsius);
         }
-        Self { past, level, doubt, swing, chilled: chilled_at(now_h), fridge, now_h }
+        Self {
+            past,
+            level,
+            doubt,
+            swing,
+            chilled: chilled_at(now_h),
+            fridge,
+            now_h,
+        }
     }
 
     /// One way the drink's temperature may go at `nodes` (the first is the present) if the bottles stay in the room.
@@ -98,7 +114,8 @@ impl Climate {
         let mut out = Vec::with_capacity(nodes.len());
         let mut before = (self.now_h, start);
         for h in nodes {
-            let goal = self.level + offset + between(&knots, KNOT_H, h - self.now_h) + swing_at(self.swing, *h);
+            let goal =
+                self.level + offset + between(&knots, KNOT_H, h - self.now_h) + swing_at(self.swing, *h);
             let celsius = goal + (before.1 - goal) * (-(h - before.0) / FOLLOWS_H).exp();
             out.push(celsius.clamp(-2.0, 45.0));
             before = (*h, celsius);
@@ -175,7 +192,10 @@ fn habits(told: &[(f64, f64)], now_h: f64, expected: Option<f64>) -> (f64, f64, 
     }
     let solved = nalgebra::Matrix3::from_fn(|i, j| normal[i][j])
         .cholesky()
-        .map_or(nalgebra::Vector3::zeros(), |c| c.solve(&nalgebra::Vector3::new(right[0], right[1], right[2])));
-    let doubt = 0.3 + 1.2 * (-span / 12.0).exp() + 0.01 * (now_h - told.last().map_or(now_h, |(t, _)| *t)).min(150.0);
+        .map_or(nalgebra::Vector3::zeros(), |c| {
+            c.solve(&nalgebra::Vector3::new(right[0], right[1], right[2]))
+        });
+    let doubt =
+        0.3 + 1.2 * (-span / 12.0).exp() + 0.01 * (now_h - told.last().map_or(now_h, |(t, _)| *t)).min(150.0);
     (mean + solved[0], doubt, (solved[1], solved[2]))
 }

@@ -93,8 +93,14 @@ impl Evidence {
 
     /// Whether a pressure measured `at_h` counts: not doubted, and the bottle not opened before.
     pub(super) fn trusts_pressure(&self, at_h: f64) -> bool {
-        let doubted = self.doubts.iter().any(|(from, until)| at_h >= *from && until.is_none_or(|until| at_h < until));
-        let opened = self.handlings.iter().any(|(h, handling)| *handling == Handling::Opened && at_h >= *h);
+        let doubted = self
+            .doubts
+            .iter()
+            .any(|(from, until)| at_h >= *from && until.is_none_or(|until| at_h < until));
+        let opened = self
+            .handlings
+            .iter()
+            .any(|(h, handling)| *handling == Handling::Opened && at_h >= *h);
         !doubted && !opened
     }
 }

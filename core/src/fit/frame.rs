@@ -1,6 +1,11 @@
 //! What all lives of one batch share: drink, vessels, place, and the nodes of time.
 
-use super::{Handling, climate::{Climate, between}, evidence::Evidence, prior::Known};
+use super::{
+    Handling,
+    climate::{Climate, between},
+    evidence::Evidence,
+    prior::Known,
+};
 use crate::physics::{
     air::{SealedAir, air_share},
     headspace::Vessel,
@@ -101,9 +106,41 @@ impl Frame {
         }
     }
 
+    /// The reference drink: 80 g/L of sucrose in a 0.5 L bottle that holds 0.475 L, capped as filled at 20 degC.
+    pub(super) fn reference(&self) -> Self {
+        const SUCROSE: f64 = 80.0;
+        let vessel = Vessel {
+            capacity: 0.5e-3,
+            drink: 0.475e-3,
+        };
+        let air = vessel.air_shut_in(293.15, 101_325.0, 1.0);
+        Self {
+            hexose_g_per_l: as_hexose_g_per_l(SUCROSE, 0.0),
+            unfermentable_g_per_l: 0.0,
+            sugar_mol_per_l: sugar_mol_per_l(SUCROSE, 0.0),
+            alcohol_percent: 0.0,
+            known: Known {
+                dose: Some(25.0),
+                co2: None,
+                ceiling: None,
+            },
+            pilot: vessel,
+            bottle: vessel,
+            worst: vessel,
+            bottle_air: air,
+            worst_air: air,
+            sealed_k: 293.15,
+            air_share: 1.0,
+            ambient_bar: 1.013_25,
+            ventings: Vec::new(),
+            ..self.clone()
+        }
+    }
+
     /// Air in the sensor vessel, times `factor`.
     pub(super) fn pilot_air(&self, factor: f64) -> SealedAir {
-        self.pilot.air_shut_in(self.sealed_k, self.ambient_bar * 1e5, self.air_share * factor)
+        self.pilot
+            .air_shut_in(self.sealed_k, self.ambient_bar * 1e5, self.air_share * factor)
     }
 
     /// The discrepancy at its knots, from independent standard normals: log of the rate's factor.
@@ -127,7 +164,10 @@ impl Frame {
     /// The discrepancy at `h`, linear between its knots.
     pub(super) fn surprise_at(&self, surprises: &[f64], h: f64) -> f64 {
         let after = self.knots.partition_point(|t| *t <= h);
-        let (Some(low), Some(t0)) = (surprises.get(after.wrapping_sub(1)), self.knots.get(after.wrapping_sub(1))) else {
+        let (Some(low), Some(t0)) = (
+            surprises.get(after.wrapping_sub(1)),
+            self.knots.get(after.wrapping_sub(1)),
+        ) else {
             return surprises.first().copied().unwrap_or(0.0);
         };
         match (surprises.get(after), self.knots.get(after)) {
@@ -147,7 +187,11 @@ impl Frame {
         for h in nodes {
             while *h >= next {
                 anchor = (next, goal);
-                let span = if next - nodes.first().copied().unwrap_or(0.0) < FIRST_WEEK_H { KNOTS_H[0] } else { KNOTS_H[1] };
+                let span = if next - nodes.first().copied().unwrap_or(0.0) < FIRST_WEEK_H {
+                    KNOTS_H[0]
+                } else {
+                    KNOTS_H[1]
+                };
                 let keep = (-span / SURPRISE_H).exp();
                 goal = keep * goal + SURPRISE * (1.0 - keep * keep).sqrt() * normals();
                 next += span;

@@ -50,8 +50,17 @@ pub(super) struct Life {
 impl Life {
     /// `all_sugar`: lactose and the like count as fermentable, for worst cases.
     pub(super) fn new(p: Parameters, frame: &Frame, all_sugar: bool) -> Self {
-        let sugar = frame.hexose_g_per_l + if all_sugar { frame.unfermentable_g_per_l } else { 0.0 };
-        let yielded = if all_sugar { p.co2_per_sugar.max(0.475) } else { p.co2_per_sugar };
+        let sugar = frame.hexose_g_per_l
+            + if all_sugar {
+                frame.unfermentable_g_per_l
+            } else {
+                0.0
+            };
+        let yielded = if all_sugar {
+            p.co2_per_sugar.max(0.475)
+        } else {
+            p.co2_per_sugar
+        };
         Self {
             p,
             solute_factor: solute_factor(frame.sugar_mol_per_l, 1.0, p.salting_out) * p.henry,
@@ -84,12 +93,21 @@ impl Life {
     /// The sensor vessel at `celsius` (as its thermometer shows it).
     fn vessel(&self, frame: &Frame, state: &State, celsius: f64) -> Sealed {
         let air = frame.pilot_air(self.p.air * state.air_kept);
-        Sealed::new(frame.pilot, air, celsius + self.p.probe + 273.15, self.solute_factor)
+        Sealed::new(
+            frame.pilot,
+            air,
+            celsius + self.p.probe + 273.15,
+            self.solute_factor,
+        )
     }
 
     /// A bottle of the batch, or the worst of them, at a true temperature.
     pub(super) fn bottle(&self, frame: &Frame, worst: bool, celsius: f64) -> Sealed {
-        let (vessel, air) = if worst { (frame.worst, frame.worst_air) } else { (frame.bottle, frame.bottle_air) };
+        let (vessel, air) = if worst {
+            (frame.worst, frame.worst_air)
+        } else {
+            (frame.bottle, frame.bottle_air)
+        };
         Sealed::new(vessel, air, celsius + 273.15, self.solute_factor)
     }
 
@@ -100,7 +118,9 @@ impl Life {
     /// Absolute pressure in the sensor vessel, bar.
     pub(super) fn pressure_bar(&self, frame: &Frame, state: &State, celsius: f64) -> f64 {
         let dissolved = (self.all(state) - state.in_gas).max(0.0);
-        self.vessel(frame, state, celsius).total(state.in_gas, dissolved, self.eaten(state)) * 1e-5
+        self.vessel(frame, state, celsius)
+            .total(state.in_gas, dissolved, self.eaten(state))
+            * 1e-5
     }
 
     /// Absolute pressure of the worst bottle at equilibrium, bar, half a degree warmer than `celsius`.
@@ -122,7 +142,8 @@ impl Life {
 
     /// All CO2 of a bottle whose content in the target's sense is the target, mol per m3.
     pub(super) fn all_at_target(&self, frame: &Frame) -> f64 {
-        self.bottle(frame, false, frame.fridge_c).all_at_content(frame.target_g_per_l, 0.8)
+        self.bottle(frame, false, frame.fridge_c)
+            .all_at_content(frame.target_g_per_l, 0.8)
     }
 
     /// Alcohol, % vol.
@@ -144,7 +165,9 @@ impl Life {
             } else {
                 0.0
             };
-            left / (left + 2.0) / (1.0 + state.made / p.product_inhibition) / (1.0 + bar / p.pressure_inhibition)
+            left / (left + 2.0)
+                / (1.0 + state.made / p.product_inhibition)
+                / (1.0 + bar / p.pressure_inhibition)
                 * below_ceiling
         };
         let slopes = |state: &State| {
@@ -186,9 +209,23 @@ impl Life {
     pub(super) fn vented(&self, frame: &Frame, state: &State, celsius: f64) -> State {
         let dissolved = (self.all(state) - state.in_gas).max(0.0);
         let sealed = self.vessel(frame, state, celsius);
-        let (in_gas, _) = sealed.vented(state.in_gas, dissolved, self.eaten(state), frame.ambient_bar * 1e5);
-        let kept = if state.in_gas > 0.0 { (in_gas / state.in_gas).clamp(0.0, 1.0) } else { 1.0 };
+        let (in_gas, _) = sealed.vented(
+            state.in_gas,
+            dissolved,
+            self.eaten(state),
+            frame.ambient_bar * 1e5,
+        );
+        let kept = if state.in_gas > 0.0 {
+            (in_gas / state.in_gas).clamp(0.0, 1.0)
+        } else {
+            1.0
+        };
         let gone = (state.in_gas - in_gas) / MOL_PER_M3_PER_G_PER_L;
-        State { lost: state.lost + gone.max(0.0), in_gas, air_kept: state.air_kept * kept, ..*state }
+        State {
+            lost: state.lost + gone.max(0.0),
+            in_gas,
+            air_kept: state.air_kept * kept,
+            ..*state
+        }
     }
 }

@@ -1,7 +1,24 @@
 //! The fit: evidence in, posterior out; the posterior answers every question about the batch.
 //!
 //! Seam for the engine: it fills [`Evidence`] as readings, moves and openings arrive, asks [`fit`] on the grid of data
-//! time, and reads [`Posterior::forecast`] and [`Posterior::outlook`].
+//! time, and reads [`Posterior::answers`]. Inside: `series` and `evidence` condense what arrives; `frame`, `climate` and `prior`
+//! say what all lives of a batch share and how they may differ; `life` is one of them, `course` its past beside the data;
+//! `sample` finds the likely ones; `ahead` runs them on, `answers` makes quantiles of them.
+//!
+//! Everything works on a few dozen standard normals (the whitened space), so that the prior is the unit ball and no scale has to
+//! be tuned.
+
+mod ahead;
+mod answers;
+mod climate;
+mod course;
+mod evidence;
+mod frame;
+mod life;
+mod prior;
+mod random;
+mod sample;
+mod series;
 
 use std::sync::Arc;
 
@@ -9,10 +26,11 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    batch::Batch,
     forecast::{Forecast, Outlook},
     quantity::{AbsolutePressure, GaugePressure, Gravity, Temperature},
 };
+
+pub use evidence::Evidence;
 
 /// Where the bottles are, or what was done to them, from a moment on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -52,60 +70,47 @@ pub struct Surroundings {
     pub usual_ambient: AbsolutePressure,
 }
 
-/// All that the fit may use, condensed as it arrives so that a live batch stays small.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Evidence {
-    batch: Batch,
-    surroundings: Surroundings,
-}
-
-/// The fit's answer: equally likely lives of the batch.
+/// The fit's answer: equally likely lives of the batch, as points of the whitened space.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Posterior {
     at: Timestamp,
+    seed: u64,
+    /// Knots of the discrepancy at the time of the fit.
+    knots: usize,
+    best: Vec<f64>,
+    members: Vec<Vec<f64>>,
 }
 
-impl Evidence {
-    /// Nothing observed.
-    #[must_use]
-    pub fn new(batch: Batch, surroundings: Surroundings) -> Self {
-        Self { batch, surroundings }
-    }
+/// Hours between fits that look for another valley from a cold start, beside going on from the last maximum.
+const COLD_EVERY_H: f64 = 12.0;
 
-    /// Takes one observation, measured at `at`. Late ones (older than what came before) are welcome.
-    pub fn observe(&mut self, at: Timestamp, observed: Observed) {
-        let _ = (at, observed);
-    }
-
-    /// From `at` on the sensor vessel is handled so.
-    pub fn handle(&mut self, at: Timestamp, handling: Handling) {
-        let _ = (at, handling);
-    }
-
-    /// Gauge readings measured from `from` until before `until` (`None`: from there on) do not count.
-    /// Called again with the same `from`, the later call stands.
-    pub fn doubt_gauge(&mut self, from: Timestamp, until: Option<Timestamp>) {
-        let _ = (from, until);
-    }
-
-    /// The batch.
-    #[must_use]
-    pub fn batch(&self) -> &Batch {
-        &self.batch
-    }
-
-    /// The place.
-    #[must_use]
-    pub fn surroundings(&self) -> &Surroundings {
-        &self.surroundings
-    }
-}
-
-/// Fits the evidence as of `at`. Pure; `warm` is the answer of the grid point before, or `None`.
+/// Fits the evidence as of `at`. Pure: the same evidence, time and `warm` give the same bytes, on any number of threads.
+/// `warm` is the answer of the grid point before, or `None`.
 #[must_use]
 pub fn fit(evidence: &Evidence, at: Timestamp, warm: Option<&Arc<Posterior>>) -> Posterior {
-    let _ = (evidence, warm);
-    Posterior { at }
+    let now_h = evidence.hours(at).max(0.0);
+    let problem = course::Problem::new(evidence, now_h);
+    let batch = evidence.batch();
+    let seed = random::Random::seed_of(format!("{} {}", batch.name, batch.bottled_at).as_bytes());
+    let mut random = random::Random::new(seed);
+    let knots = problem.frame.knots.len();
+    let start = warm
+        .filter(|warm| !warm.best.iter().all(|z| z.abs() <= 0.0))
+        .map(|warm| {
+            let mut still = warm.best.clone();
+            still.truncate(prior::ALL + warm.knots);
+            still.resize(prior::ALL + knots, 0.0);
+            still
+        });
+    let thorough = now_h.rem_euclid(COLD_EVERY_H) < 0.5;
+    let sampled = sample::sample(&problem, start.as_deref(), thorough, &mut random);
+    Posterior {
+        at,
+        seed,
+        knots,
+        best: sampled.best,
+        members: sampled.members,
+    }
 }
 
 impl Posterior {
@@ -114,12 +119,10 @@ impl Posterior {
     pub fn at(&self) -> Timestamp {
         self.at
     }
-}
 
-/// What [`Posterior`] owes; replaced by inherent methods.
-pub trait Answers {
-    /// The forecast as of `at`, not before the fit.
-    fn forecast(&self, evidence: &Evidence, at: Timestamp) -> Forecast;
-    /// What the alert rules ask, as of `at`.
-    fn outlook(&self, evidence: &Evidence, at: Timestamp) -> Outlook;
+    /// The forecast and what the alert rules ask, as of `at`, not before the fit: both from the same members.
+    #[must_use]
+    pub fn answers(&self, evidence: &Evidence, at: Timestamp) -> (Forecast, Outlook) {
+        answers::answers(self, evidence, at)
+    }
 }

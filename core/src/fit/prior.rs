@@ -86,7 +86,9 @@ impl Parameters {
         let log = |index: usize, median: f64, sd: f64| median * (sd * at(index)).exp();
         // A dose that is known tells part of the culture at the start: 25 mL/L is what the prior was made for.
         let start = known.dose.map_or(0.08, |dose| 0.08 * (dose / 25.0));
-        let co2 = known.co2.map_or_else(|| log(12, 0.6, 0.8), |co2| (co2 + 0.05) * (0.15 * at(12)).exp());
+        let co2 = known
+            .co2
+            .map_or_else(|| log(12, 0.6, 0.8), |co2| (co2 + 0.05) * (0.15 * at(12)).exp());
         Self {
             maintenance: log(0, 0.06, 1.2),
             growth_yield: log(1, 1.5, 1.2),
@@ -108,7 +110,9 @@ impl Parameters {
             oxygen_rate: log(17, 0.2, 1.0),
             air: 1.0 + 0.05 * at(18),
             probe: 0.3 * at(19),
-            ceiling: known.ceiling.map_or(f64::INFINITY, |ceiling| ceiling * (0.2 * at(20)).exp()),
+            ceiling: known
+                .ceiling
+                .map_or(f64::INFINITY, |ceiling| ceiling * (0.2 * at(20)).exp()),
             co2_per_sugar: 0.46 * (0.03 * at(21)).exp(),
             zero: 0.04 * at(22),
             gain: 1.0 + 0.01 * at(23),
@@ -131,11 +135,16 @@ impl Parameters {
             }
             let (low, best) = (self.coldest, self.best);
             let above = (t - HOTTEST) * (t - low) * (t - low);
-            let below = (best - low) * ((best - low) * (t - best) - (best - HOTTEST) * (best + low - 2.0 * t));
+            let below =
+                (best - low) * ((best - low) * (t - best) - (best - HOTTEST) * (best + low - 2.0 * t));
             (above / below).max(0.0)
         };
         let reference = law(25.0).max(1e-3);
-        let floor = if celsius < 15.0 { 0.01 * ((celsius - 4.0) / 8.0).exp() } else { 0.0 };
+        let floor = if celsius < 15.0 {
+            0.01 * ((celsius - 4.0) / 8.0).exp()
+        } else {
+            0.0
+        };
         (law(celsius) / reference).max(floor)
     }
 }

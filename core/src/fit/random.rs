@@ -12,7 +12,9 @@ impl Random {
 
     /// A seed from bytes (FNV-1a, 64 bit).
     pub(super) fn seed_of(bytes: &[u8]) -> u64 {
-        bytes.iter().fold(0xcbf2_9ce4_8422_2325, |hash, byte| (hash ^ u64::from(*byte)).wrapping_mul(0x0100_0000_01b3))
+        bytes.iter().fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
+            (hash ^ u64::from(*byte)).wrapping_mul(0x0100_0000_01b3)
+        })
     }
 
     fn next(&mut self) -> u64 {
@@ -35,12 +37,6 @@ impl Random {
     pub(super) fn normal(&mut self) -> f64 {
         let radius = (-2.0 * self.uniform().ln()).sqrt();
         radius * (std::f64::consts::TAU * self.uniform()).cos()
-    }
-
-    /// Student t with 4 degrees of freedom.
-    pub(super) fn student4(&mut self) -> f64 {
-        let chi2 = -2.0 * (self.uniform().ln() + self.uniform().ln());
-        self.normal() / (chi2 / 4.0).sqrt()
     }
 }
 

@@ -31,7 +31,6 @@ pub(super) struct Series {
     raw: Vec<(f64, f64)>,
     raw_until_h: f64,
     first_h: Option<f64>,
-    last: Option<(f64, f64)>,
 }
 
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -44,39 +43,39 @@ struct Bin {
 impl Series {
     /// With every value kept for `raw_h` hours after the first.
     pub(super) fn keeping_raw(raw_h: f64) -> Self {
-        Self { raw_until_h: raw_h, ..Self::default() }
+        Self {
+            raw_until_h: raw_h,
+            ..Self::default()
+        }
     }
 
     pub(super) fn take(&mut self, at_h: f64, value: f64) {
         let first = *self.first_h.get_or_insert(at_h);
-        if self.last.is_none_or(|(last, _)| at_h >= last) {
-            self.last = Some((at_h, value));
-        }
         if self.raw_until_h > 0.0 && at_h <= first + self.raw_until_h && self.raw.len() < RAW {
             let place = self.raw.partition_point(|(t, _)| *t <= at_h);
             self.raw.insert(place, (at_h, value));
             return;
         }
-        #[expect(clippy::cast_possible_truncation, reason = "hours since sealing fit i32 for 120 000 years; clamped")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            reason = "hours since sealing fit i32 for 120 000 years; clamped"
+        )]
         let index = (at_h / BIN_H).floor().clamp(-1e9, 1e9) as i32;
         self.bins.entry(index).or_default().take(at_h, value);
     }
 
-    /// The latest value by time measured.
-    pub(super) fn last(&self) -> Option<(f64, f64)> {
-        self.last
-    }
-
-    pub(super) fn is_empty(&self) -> bool {
-        self.last.is_none()
-    }
-
     /// All points up to `until_h`, in order of time. Values are taken out of a bin's median if `wanted` refuses their time.
     pub(super) fn points(&self, until_h: f64, wanted: impl Fn(f64) -> bool) -> Vec<Point> {
-        let raw = self.raw.iter().map(|(at_h, value)| Point { at_h: *at_h, value: *value, count: 1.0 });
+        let raw = self.raw.iter().map(|(at_h, value)| Point {
+            at_h: *at_h,
+            value: *value,
+            count: 1.0,
+        });
         let binned = self.bins.values().filter_map(|bin| bin.point(until_h, &wanted));
-        let mut points: Vec<Point> =
-            raw.filter(|p| p.at_h <= until_h && wanted(p.at_h)).chain(binned).collect();
+        let mut points: Vec<Point> = raw
+            .filter(|p| p.at_h <= until_h && wanted(p.at_h))
+            .chain(binned)
+            .collect();
         points.sort_by(|a, b| a.at_h.total_cmp(&b.at_h));
         points
     }
@@ -86,7 +85,10 @@ impl Bin {
     fn take(&mut self, at_h: f64, value: f64) {
         let stride = self.stride.max(1);
         if self.seen.is_multiple_of(stride) {
-            #[expect(clippy::cast_possible_truncation, reason = "a quarter of a second of a month is nothing here")]
+            #[expect(
+                clippy::cast_possible_truncation,
+                reason = "a quarter of a second of a month is nothing here"
+            )]
             self.kept.push((at_h as f32, value));
             if self.kept.len() > KEPT {
                 let mut index = 0;
@@ -116,12 +118,16 @@ impl Bin {
         values.sort_by(f64::total_cmp);
         let middle = values.len() / 2;
         let value = match (values.get(middle), values.get(middle.wrapping_sub(1))) {
-            (Some(high), Some(low)) if values.len() % 2 == 0 => 0.5 * (high + low),
+            (Some(high), Some(low)) if values.len().is_multiple_of(2) => 0.5 * (high + low),
             (Some(high), _) => *high,
             _ => return None,
         };
         let count = values.iter().map(|_| 1.0).sum::<f64>();
-        Some(Point { at_h: time / count, value, count: count * f64::from(self.stride.max(1)) })
+        Some(Point {
+            at_h: time / count,
+            value,
+            count: count * f64::from(self.stride.max(1)),
+        })
     }
 }
 

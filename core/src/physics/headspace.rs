@@ -111,11 +111,6 @@ impl Sealed {
         self.vapour
     }
 
-    /// Solubility and real gas at this temperature.
-    pub(crate) fn isotherm(&self) -> &Isotherm {
-        &self.isotherm
-    }
-
     /// Pressure of trapped air in Pa over drink that holds `dissolved` mol per m3.
     pub(crate) fn air(&self, dissolved: f64, oxygen_eaten: f64) -> f64 {
         let gas = self.vessel.gas(self.expansion, dissolved);
@@ -123,13 +118,7 @@ impl Sealed {
             .pressure(gas, self.isotherm.rt, self.nitrogen, oxygen_eaten)
     }
 
-    /// CO2 pressure in Pa, away from equilibrium too: `in_gas` and `dissolved` in mol per m3 of drink as filled.
-    pub(crate) fn co2_in_gas(&self, in_gas: f64, dissolved: f64) -> f64 {
-        let gas = self.vessel.gas(self.expansion, dissolved);
-        self.isotherm.pressure_of_gas(in_gas * self.vessel.drink / gas)
-    }
-
-    /// Absolute pressure in Pa, away from equilibrium too; arguments as in [`Self::co2_in_gas`].
+    /// Absolute pressure in Pa, away from equilibrium too; `in_gas` and `dissolved` in mol per m3 of drink as filled.
     pub(crate) fn total(&self, in_gas: f64, dissolved: f64, oxygen_eaten: f64) -> f64 {
         let gas = self.vessel.gas(self.expansion, dissolved);
         self.isotherm.pressure_of_gas(in_gas * self.vessel.drink / gas)

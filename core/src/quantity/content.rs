@@ -32,6 +32,11 @@ quantity! {
     from_specific / specific, scale 1.0, offset 0.0;
 }
 
+impl Co2Volumes {
+    /// None at all.
+    pub const NONE: Self = Self(0.0);
+}
+
 impl MassConcentration {
     /// Nothing of it.
     pub const ZERO: Self = Self(0.0);

@@ -46,4 +46,12 @@ impl AlcoholByVolume {
 impl Probability {
     /// It does not happen.
     pub const NEVER: Self = Self(0.0);
+
+    /// It always happens.
+    pub const CERTAIN: Self = Self(1.0);
+}
+
+impl Vigour {
+    /// No production at all.
+    pub const NONE: Self = Self(0.0);
 }

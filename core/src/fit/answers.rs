@@ -1,0 +1,196 @@
+//! From the members' futures to quantiles with their types.
+
+use jiff::{SignedDuration, Timestamp};
+
+use super::{
+    Posterior,
+    ahead::{self, Future, HORIZON_H},
+    course::Problem,
+    evidence::Evidence,
+    random::Random,
+};
+use crate::{
+    forecast::{CurvePoint, Forecast, Hours, IfForgotten, Outlook, Quantiles, Upward, When},
+    quantity::{AlcoholByVolume, Co2Volumes, GaugePressure, Probability, Vigour},
+};
+
+/// Forecast and outlook of one posterior, from the same members.
+pub(super) fn answers(posterior: &Posterior, evidence: &Evidence, at: Timestamp) -> (Forecast, Outlook) {
+    let now_h = evidence.hours(at).max(0.0);
+    let problem = Problem::new(evidence, now_h);
+    let (knots, air_knots) = (problem.frame.knots.len(), problem.air_knots);
+    let times = ahead::nodes(now_h);
+    let shown = ahead::shown_hours(now_h);
+    let reference = problem.frame.reference();
+    let mut futures = Vec::with_capacity(posterior.members.len());
+    let (mut vigours, mut lags) = (Vec::new(), Vec::new());
+    for (index, z) in (0u64..).zip(&posterior.members) {
+        // Each member keeps its own stream over time, so that one grid point differs from the next by its data alone.
+        let mut random = Random::new(posterior.seed ^ (index + 1).wrapping_mul(0x9e37_79b9_7f4a_7c15));
+        let z = ahead::extended(z, posterior.knots, knots, air_knots, &mut random);
+        futures.push(ahead::future(&problem, &z, &times, &shown, &mut random));
+        let (vigour, lag) = ahead::in_reference_drink(&reference, &problem, &z);
+        vigours.push(vigour);
+        lags.push(lag);
+    }
+    let sorted = |of: &dyn Fn(&Future) -> f64| sorted(futures.iter().map(of).collect());
+    let bottled_at = evidence.batch().bottled_at;
+    let horizon = now_h + HORIZON_H;
+    let when = |of: &dyn Fn(&Future) -> f64| -> Option<When> {
+        let values = sorted(of);
+        let time = |share: f64| {
+            let h = quantile(&values, share);
+            (h <= horizon)
+                .then(|| {
+                    bottled_at
+                        .saturating_add(SignedDuration::from_secs_f64(h * 3_600.0))
+                        .ok()
+                })
+                .flatten()
+        };
+        let when = Quantiles {
+            p05: time(0.05),
+            p50: time(0.5),
+            p95: time(0.95),
+        };
+        when.p05.map(|_| when)
+    };
+    let co2 = |of: &dyn Fn(&Future) -> f64| typed(&sorted(of), volumes);
+    let bar = |of: &dyn Fn(&Future) -> f64| typed(&sorted(of), gauge);
+    let after_limit = futures
+        .iter()
+        .filter(|f| f.worst_24h > problem.frame.limit_bar)
+        .count();
+    let share = |part: usize| {
+        let number = |n: usize| u32::try_from(n).map_or(f64::from(u32::MAX), f64::from);
+        number(part) / number(futures.len().max(1))
+    };
+    let forecast = Forecast {
+        batch: evidence.batch().name.clone(),
+        at,
+        co2: co2(&|f| f.content_now),
+        target_at: when(&|f| f.target_h),
+        move_at: if problem.frame.climate.chilled {
+            None
+        } else {
+            when(&|f| f.move_h)
+        },
+        limit_at: when(&|f| f.limit_h),
+        if_forgotten: IfForgotten {
+            pressure: upward(
+                &sorted(&|f| f.forgotten_bar[0]),
+                &sorted(&|f| f.forgotten_bar[1]),
+                gauge,
+            ),
+            co2: upward(
+                &sorted(&|f| f.forgotten_content[0]),
+                &sorted(&|f| f.forgotten_content[1]),
+                volumes,
+            ),
+            alcohol: upward(
+                &sorted(&|f| f.forgotten_alcohol[0]),
+                &sorted(&|f| f.forgotten_alcohol[1]),
+                percent,
+            ),
+        },
+        vigour: typed(&sorted_of(vigours), vigour),
+        lag: typed(&sorted_of(lags), |h| Hours(if h.is_finite() { h } else { 0.0 })),
+    };
+    let curve = shown
+        .iter()
+        .enumerate()
+        .map(|(point, h)| {
+            let of = |pick: &dyn Fn(&(f64, f64)) -> f64| {
+                sorted(&|f: &Future| f.shown.get(point).map_or(0.0, pick))
+            };
+            CurvePoint {
+                at: bottled_at
+                    .saturating_add(SignedDuration::from_secs_f64(h * 3_600.0))
+                    .unwrap_or(at),
+                co2: typed(&of(&|shown| shown.0), volumes),
+                worst_bottle: typed(&of(&|shown| shown.1), gauge),
+            }
+        })
+        .collect();
+    let outlook = Outlook {
+        at,
+        after_move_now: co2(&|f| f.after_move_now),
+        worst_bottle_now: bar(&|f| f.worst_now),
+        worst_bottle_24h: bar(&|f| f.worst_24h),
+        limit_within_24h: Probability::from_share(share(after_limit)).unwrap_or(Probability::CERTAIN),
+        expected_gauge: bar(&|f| f.gauge_now),
+        rate: typed(
+            &sorted(&|f| f.rate),
+            |rate| if rate.is_finite() { rate } else { 0.0 },
+        ),
+        curve,
+    };
+    (forecast, outlook)
+}
+
+fn sorted(values: Vec<f64>) -> Vec<f64> {
+    sorted_of(values)
+}
+
+/// In rising order; what is not a number counts as later and higher than any: doubt never reassures.
+fn sorted_of(mut values: Vec<f64>) -> Vec<f64> {
+    for value in &mut values {
+        if value.is_nan() {
+            *value = f64::INFINITY;
+        }
+    }
+    values.sort_by(f64::total_cmp);
+    values
+}
+
+/// The value below which `share` of them lie, linear between neighbours; infinite where a neighbour is.
+fn quantile(sorted: &[f64], share: f64) -> f64 {
+    let last = sorted.len().saturating_sub(1);
+    let place = share * u32::try_from(last).map_or(0.0, f64::from);
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "between 0 and the number of members"
+    )]
+    let index = place.floor() as usize;
+    let low = sorted.get(index).copied().unwrap_or(f64::INFINITY);
+    let high = sorted.get((index + 1).min(last)).copied().unwrap_or(low);
+    if high.is_finite() {
+        low + (high - low) * (place - place.floor())
+    } else {
+        high
+    }
+}
+
+fn typed<T>(sorted: &[f64], make: impl Fn(f64) -> T) -> Quantiles<T> {
+    Quantiles {
+        p05: make(quantile(sorted, 0.05)),
+        p50: make(quantile(sorted, 0.5)),
+        p95: make(quantile(sorted, 0.95)),
+    }
+}
+
+/// The median of what is likely, and the 95 % point of the worst case, never below the median.
+fn upward<T>(likely: &[f64], worst: &[f64], make: impl Fn(f64) -> T) -> Upward<T> {
+    let p50 = quantile(likely, 0.5);
+    Upward {
+        p50: make(p50),
+        p95: make(quantile(worst, 0.95).max(p50)),
+    }
+}
+
+fn volumes(g_per_l: f64) -> Co2Volumes {
+    Co2Volumes::from_grams_per_litre(g_per_l.clamp(0.0, 190.0)).unwrap_or(Co2Volumes::NONE)
+}
+
+fn gauge(bar: f64) -> GaugePressure {
+    GaugePressure::from_bar(bar.clamp(-1.2, 100.0)).unwrap_or(GaugePressure::ZERO)
+}
+
+fn percent(abv: f64) -> AlcoholByVolume {
+    AlcoholByVolume::from_percent(abv.clamp(0.0, 100.0)).unwrap_or(AlcoholByVolume::ZERO)
+}
+
+fn vigour(ratio: f64) -> Vigour {
+    Vigour::from_ratio(ratio.clamp(0.0, 1_000.0)).unwrap_or(Vigour::NONE)
+}

@@ -1,0 +1,281 @@
+//! A life from the sealing to the present, and what the sensors should have shown of it.
+
+use super::{
+    climate::between,
+    evidence::Evidence,
+    frame::Frame,
+    life::{Life, State},
+    prior::{ALL, LIFE, Parameters},
+    series::Point,
+};
+
+/// Hours between the knots of the surrounding air's pressure, their spread in bar, and how long it remembers, h.
+const AIR_KNOT_H: f64 = 24.0;
+const AIR_BAR: f64 = 0.009;
+const AIR_H: f64 = 48.0;
+
+/// A life at every node of its frame.
+#[derive(Clone, Debug)]
+pub(super) struct Course {
+    pub(super) states: Vec<State>,
+    /// Absolute pressure in the sensor vessel, bar.
+    pub(super) pressure: Vec<f64>,
+}
+
+/// What kind of value an observation is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Kind {
+    Gauge,
+    Absolute,
+    Gravity,
+}
+
+/// One condensed observation, tied to the nodes around it.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Datum {
+    kind: Kind,
+    node: usize,
+    part: f64,
+    at_h: f64,
+    celsius: f64,
+    /// Pressure of the surrounding air where it was told, bar.
+    ambient: Option<f64>,
+    value: f64,
+    scale: f64,
+}
+
+/// Everything a fit works on.
+#[derive(Clone, Debug)]
+pub(super) struct Problem {
+    pub(super) frame: Frame,
+    pub(super) data: Vec<Datum>,
+    /// Gravity that the recipe says, when sealed.
+    gravity_at_start: f64,
+    pub(super) air_knots: usize,
+}
+
+impl Problem {
+    /// Of the evidence up to `now_h`.
+    pub(super) fn new(evidence: &Evidence, now_h: f64) -> Self {
+        let frame = Frame::new(evidence, now_h);
+        let trusted = |h: f64| evidence.trusts_pressure(h);
+        let ambient = evidence.ambient.points(now_h, |_| true);
+        let mut data = Vec::new();
+        for (kind, points) in [
+            (Kind::Gauge, evidence.gauge.points(now_h, trusted)),
+            (Kind::Absolute, evidence.absolute.points(now_h, trusted)),
+            (Kind::Gravity, evidence.gravity.points(now_h, |_| true)),
+        ] {
+            let tolerance = if kind == Kind::Gravity { 0.003 } else { 0.08 };
+            for point in without_outliers(&points, tolerance) {
+                data.push(Datum::new(kind, &point, &frame, &ambient));
+            }
+        }
+        let air_knots = 2 + frame
+            .knots
+            .iter()
+            .filter(|h| **h / AIR_KNOT_H % 1.0 < 1e-9 && **h <= now_h)
+            .count();
+        let drink = &evidence.batch().drink;
+        let extract = drink.sucrose.grams_per_litre()
+            + drink.hexose.grams_per_litre()
+            + drink.unfermentable.grams_per_litre();
+        Self {
+            frame,
+            data,
+            gravity_at_start: 1.0 + extract * 0.000_385,
+            air_knots,
+        }
+    }
+
+    /// Numbers in a point of the whitened space.
+    pub(super) fn size(&self) -> usize {
+        ALL + self.frame.knots.len() + self.air_knots
+    }
+
+    /// Parameters of a point.
+    pub(super) fn life(&self, z: &[f64]) -> Life {
+        Life::new(Parameters::of(z, &self.frame.known), &self.frame, false)
+    }
+
+    /// The discrepancy's knots of a point.
+    pub(super) fn surprises(&self, z: &[f64]) -> Vec<f64> {
+        self.frame
+            .surprises(z.get(ALL..ALL + self.frame.knots.len()).unwrap_or_default())
+    }
+
+    /// The whole course of a point; `like`: a course that is the same up to the given node.
+    pub(super) fn course(&self, z: &[f64], like: Option<(&Course, usize)>) -> Course {
+        let frame = &self.frame;
+        let life = self.life(z);
+        let surprises = self.surprises(z);
+        let n = frame.nodes.len();
+        let mut states = Vec::with_capacity(n);
+        let mut pressure = Vec::with_capacity(n);
+        if let Some((course, node)) = like {
+            states.extend_from_slice(course.states.get(..=node).unwrap_or_default());
+            pressure.extend_from_slice(course.pressure.get(..=node).unwrap_or_default());
+        }
+        let celsius_at = |node: usize| frame.climate.past.get(node).copied().unwrap_or(20.0);
+        if states.is_empty() {
+            let start = life.start(frame);
+            pressure.push(life.pressure_bar(frame, &start, celsius_at(0)));
+            states.push(start);
+        }
+        while states.len() < n {
+            let node = states.len();
+            let (Some(h1), Some(h0), Some(state)) =
+                (frame.nodes.get(node), frame.nodes.get(node - 1), states.last())
+            else {
+                break;
+            };
+            let celsius = 0.5 * (celsius_at(node - 1) + celsius_at(node));
+            let surprise = frame.surprise_at(&surprises, 0.5 * (h0 + h1)).exp();
+            let mut next = life.step(frame, state, celsius, h1 - h0, surprise);
+            if frame.ventings.contains(&node) {
+                next = life.vented(frame, &next, celsius_at(node));
+            }
+            pressure.push(life.pressure_bar(frame, &next, celsius_at(node)));
+            states.push(next);
+        }
+        Course { states, pressure }
+    }
+
+    /// Residuals of a course, each over its scale.
+    pub(super) fn residuals(&self, z: &[f64], course: &Course) -> Vec<f64> {
+        let p = Parameters::of(z, &self.frame.known);
+        let air = self.air(z);
+        self.data
+            .iter()
+            .map(|datum| (self.shown(datum, &p, &air, course) - datum.value) / datum.scale)
+            .collect()
+    }
+
+    /// What a sound gauge on the sensor vessel shows at the last node, bar.
+    pub(super) fn gauge_now(&self, z: &[f64], course: &Course) -> f64 {
+        let p = Parameters::of(z, &self.frame.known);
+        let air = self.air(z);
+        let at_h = self.frame.nodes.last().copied().unwrap_or(0.0);
+        let celsius = self.frame.climate.past.last().copied().unwrap_or(20.0);
+        let ambient = self.frame.ambient_bar + between(&air, AIR_KNOT_H, at_h);
+        let inside = course.pressure.last().copied().unwrap_or(ambient);
+        (inside - ambient) * p.gain + p.zero + p.drift * (celsius - 20.0)
+    }
+
+    fn air(&self, z: &[f64]) -> Vec<f64> {
+        let knots = z.get(ALL + self.frame.knots.len()..).unwrap_or_default();
+        let keep = (-AIR_KNOT_H / AIR_H).exp();
+        let fresh = (1.0 - keep * keep).sqrt();
+        let mut before = None;
+        knots
+            .iter()
+            .map(|z| {
+                let value = before.map_or(AIR_BAR * z, |last: f64| keep * last + AIR_BAR * fresh * z);
+                before = Some(value);
+                value
+            })
+            .collect()
+    }
+
+    fn shown(&self, datum: &Datum, p: &Parameters, air: &[f64], course: &Course) -> f64 {
+        let at = |values: &[f64]| {
+            let low = values.get(datum.node).copied().unwrap_or(0.0);
+            let high = values.get(datum.node + 1).copied().unwrap_or(low);
+            low + (high - low) * datum.part
+        };
+        let offset = p.zero + p.drift * (datum.celsius - 20.0);
+        match datum.kind {
+            Kind::Gauge => {
+                let ambient = datum
+                    .ambient
+                    .unwrap_or_else(|| self.frame.ambient_bar + between(air, AIR_KNOT_H, datum.at_h));
+                (at(&course.pressure) - ambient) * p.gain + offset
+            }
+            Kind::Absolute => at(&course.pressure) * p.gain + offset,
+            Kind::Gravity => {
+                let Some(state) = course.states.get(datum.node) else {
+                    return self.gravity_at_start;
+                };
+                let later = course.states.get(datum.node + 1).unwrap_or(state);
+                let made = state.made + (later.made - state.made) * datum.part;
+                // Dissolved CO2 weighs 0.23e-3 per g/L; nearly all of it is dissolved.
+                let dissolved = 0.94 * (p.co2_at_start + made);
+                self.gravity_at_start + p.gravity_zero - p.gravity_slope * 1e-3 * made + 0.23e-3 * dissolved
+            }
+        }
+    }
+
+    /// How the residuals change with a parameter that only enters the observation; `None` for those that move the life.
+    pub(super) fn only_observed(index: usize, knots: usize) -> bool {
+        (LIFE..ALL).contains(&index) || index >= ALL + knots
+    }
+}
+
+impl Datum {
+    fn new(kind: Kind, point: &Point, frame: &Frame, ambient: &[Point]) -> Self {
+        let node = frame
+            .nodes
+            .partition_point(|h| *h <= point.at_h)
+            .saturating_sub(1);
+        let low = frame.nodes.get(node).copied().unwrap_or(0.0);
+        let high = frame.nodes.get(node + 1).copied().unwrap_or(low);
+        let part = if high > low {
+            ((point.at_h - low) / (high - low)).clamp(0.0, 1.0)
+        } else {
+            0.0
+        };
+        let at = |node: usize| frame.climate.past.get(node).copied().unwrap_or(20.0);
+        let near = ambient.partition_point(|p| p.at_h <= point.at_h);
+        let told = [near.checked_sub(1), Some(near)]
+            .into_iter()
+            .flatten()
+            .filter_map(|i| ambient.get(i))
+            .filter(|p| (p.at_h - point.at_h).abs() < 3.0)
+            .min_by(|a, b| {
+                (a.at_h - point.at_h)
+                    .abs()
+                    .total_cmp(&(b.at_h - point.at_h).abs())
+            });
+        let scale = match kind {
+            // 7 mbar for a half-hour median: what the box leaves unexplained is most of it, noise the rest.
+            Kind::Gauge | Kind::Absolute => 0.007 * (0.8 + 1.5 / point.count).sqrt(),
+            Kind::Gravity => 0.000_3 * (0.8 + 1.5 / point.count).sqrt(),
+        };
+        Self {
+            kind,
+            node,
+            part,
+            at_h: point.at_h,
+            celsius: at(node) + (at(node + 1) - at(node)) * part,
+            ambient: told.map(|p| p.value),
+            value: point.value,
+            scale,
+        }
+    }
+}
+
+/// Leaves out what lies far from the running median of seven: beyond `tolerance` and five median deviations.
+fn without_outliers(points: &[Point], tolerance: f64) -> Vec<Point> {
+    let median = |mut values: Vec<f64>| {
+        values.sort_by(f64::total_cmp);
+        values.get(values.len() / 2).copied().unwrap_or(0.0)
+    };
+    let around = |index: usize| {
+        let low = index.saturating_sub(3).min(points.len().saturating_sub(7));
+        points.get(low..(low + 7).min(points.len())).unwrap_or_default()
+    };
+    points
+        .iter()
+        .enumerate()
+        .filter(|(index, point)| {
+            let near = around(*index);
+            if near.len() < 5 {
+                return true;
+            }
+            let middle = median(near.iter().map(|p| p.value).collect());
+            let deviation = median(near.iter().map(|p| (p.value - middle).abs()).collect());
+            (point.value - middle).abs() <= tolerance.max(5.0 * deviation)
+        })
+        .map(|(_, point)| *point)
+        .collect()
+}
