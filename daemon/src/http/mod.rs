@@ -1,1 +1,86 @@
-//! The page and the API.
+//! The page and the API, for this machine alone: nobody logs in, so nobody else is let in.
+
+mod alerts;
+mod answer;
+mod batches;
+mod guard;
+mod notes;
+#[cfg(test)]
+mod tests;
+
+use std::sync::Arc;
+
+use axum::{
+    Router,
+    extract::{DefaultBodyLimit, State},
+    http::StatusCode,
+    middleware,
+    routing::{get, post},
+};
+use tokio::net::TcpListener;
+use tokio_util::sync::CancellationToken;
+use tracing::error;
+
+use answer::Complaint;
+
+use crate::watch::House;
+
+/// The most that is taken of a request's body, in bytes.
+const MOST_BODY: usize = 64 * 1024;
+
+/// Serves until the stop.
+pub(crate) async fn serve(house: Arc<House>, listener: TcpListener, stop: CancellationToken) {
+    let served = axum::serve(listener, router(house))
+        .with_graceful_shutdown(stop.cancelled_owned())
+        .await;
+    if let Err(error) = served {
+        error!("Page and API are no longer served: {error}.");
+    }
+}
+
+/// Every address.
+pub(crate) fn router(house: Arc<House>) -> Router {
+    Router::new()
+        .route("/health", get(health))
+        .route("/api/v1/batches", get(batches::list).post(batches::add))
+        .route("/api/v1/batches/{slug}/forecast", get(batches::forecast))
+        .route("/api/v1/batches/{slug}/end", post(batches::end))
+        .route("/api/v1/batches/{slug}/notes", post(notes::add))
+        .route("/api/v1/alerts", get(alerts::list))
+        .route("/api/v1/batches/{slug}/alerts/{alert}", post(alerts::obey))
+        .fallback(nothing_here)
+        .method_not_allowed_fallback(not_this_way)
+        .layer(DefaultBodyLimit::max(MOST_BODY))
+        .layer(middleware::from_fn(guard::guard))
+        .with_state(house)
+}
+
+/// 200 while the work loops live.
+async fn health(State(house): State<Arc<House>>) -> Result<&'static str, Complaint> {
+    if !house.is_alive() {
+        let why = "the watch loop does not turn; look into the log and start fobwatch again";
+        return Err(Complaint::new(StatusCode::SERVICE_UNAVAILABLE, why));
+    }
+    if let Some(live) = house.all().into_iter().find(|live| live.is_deaf()) {
+        let why = format!(
+            "the worker of {} has ended; look into the log and start fobwatch again",
+            live.batch.name
+        );
+        return Err(Complaint::new(StatusCode::SERVICE_UNAVAILABLE, why));
+    }
+    Ok("The work loops are alive.\n")
+}
+
+async fn nothing_here() -> Complaint {
+    Complaint::new(
+        StatusCode::NOT_FOUND,
+        "there is nothing at this address; allowed: /, /health and those under /api/v1",
+    )
+}
+
+async fn not_this_way() -> Complaint {
+    Complaint::new(
+        StatusCode::METHOD_NOT_ALLOWED,
+        "this address does not take that method; allowed: the ones of its Allow header",
+    )
+}

@@ -1,1 +1,270 @@
-//! The loop of the daemon: store, acknowledge, think, deliver.
+//! The loops of the daemon: store, acknowledge, think, deliver.
+//!
+//! [`intake`] gives everything its place in the one order of the store; a [`worker`] for each batch follows that order;
+//! [`crate::deliver`] carries alerts out; [`crate::http`] shows and asks.
+
+mod clock;
+mod failure;
+mod folder;
+mod house;
+mod intake;
+mod live;
+mod signals;
+#[cfg(test)]
+mod tests;
+mod worker;
+mod workers;
+
+use std::{
+    collections::BTreeMap,
+    env,
+    net::SocketAddr,
+    path::PathBuf,
+    sync::{Arc, Mutex, RwLock},
+    time::{Duration, Instant},
+};
+
+use fobwatch_core::{batch::Batch, engine::ClockSource};
+use tokio::{
+    net::TcpListener,
+    sync::{broadcast, mpsc, watch},
+    task::JoinHandle,
+    time::timeout,
+};
+use tokio_util::sync::CancellationToken;
+use tracing::{info, warn};
+
+use crate::{
+    config::{self, Config},
+    deliver, http,
+    incoming::{self, Inbox, Incoming},
+    mqtt, serial,
+    store::Store,
+};
+
+pub(crate) use clock::whole_microseconds;
+pub use clock::{Clock, WallClock};
+pub use failure::Failure;
+pub(crate) use house::{House, Request};
+pub(crate) use live::Live;
+pub use signals::stop_on_signals;
+
+/// Requests of people that may wait; the next one waits to be taken.
+const REQUESTS: usize = 64;
+/// How long inputs, answers under way and deliveries may take to end.
+const PARTING: Duration = Duration::from_secs(5);
+
+/// What the command line says.
+#[derive(Clone, Debug, Default)]
+pub struct Options {
+    /// The configuration.
+    pub config: Option<PathBuf>,
+    /// Where readings are kept.
+    pub data: Option<PathBuf>,
+    /// Where page and API are served.
+    pub listen: Option<SocketAddr>,
+    /// A folder of batch files.
+    pub batches: Option<PathBuf>,
+}
+
+/// Everything that a daemon needs to work.
+#[derive(Debug)]
+pub struct Setup {
+    /// The configuration; its brokers and ports are listened to.
+    pub config: Config,
+    /// Where everything is kept.
+    pub store: Store,
+    /// Where page and API are served.
+    pub listen: SocketAddr,
+    /// Batches to watch beside those of the store, each with the text of its file.
+    pub batches: Vec<(Batch, String)>,
+    /// What time it is.
+    pub clock: Arc<dyn Clock>,
+    /// The batches are made up, and said to be so everywhere.
+    pub demo: bool,
+    /// Where brokers and ports put what they hear; whoever else has readings keeps a copy.
+    pub inbox: Inbox,
+    /// The other end of it.
+    pub incoming: mpsc::Receiver<Incoming>,
+    /// Ends the daemon in order.
+    pub stop: CancellationToken,
+}
+
+/// Where readings are kept: as the command line says, else the configuration, else the folder of the service or the user.
+///
+/// # Errors
+/// There is no such folder.
+pub fn data_folder(given: Option<PathBuf>, config: &Config) -> Result<PathBuf, Failure> {
+    let from = |name: &str| {
+        env::var_os(name)
+            .filter(|value| !value.is_empty())
+            .map(PathBuf::from)
+    };
+    given
+        .or_else(|| config.store_folder.clone())
+        .or_else(|| from("STATE_DIRECTORY"))
+        .or_else(|| from("XDG_DATA_HOME").map(|home| home.join("fobwatch")))
+        .or_else(|| from("HOME").map(|home| home.join(".local/share/fobwatch")))
+        .ok_or(Failure::NoDataFolder)
+}
+
+/// Runs the daemon until a signal ends it. Call it inside a multi-threaded tokio runtime.
+///
+/// # Errors
+/// Why it does not run, or no longer.
+pub async fn run(options: Options) -> Result<(), Failure> {
+    let config = Config::load(options.config.as_deref())?;
+    let listen = options.listen.unwrap_or(config.listen);
+    refuse_strangers(listen)?;
+    let batches = match &options.batches {
+        Some(path) => folder::read(path)?,
+        None => Vec::new(),
+    };
+    let data = data_folder(options.data, &config)?;
+    let store = Store::open(&data)?;
+    info!("Readings are kept in {}.", data.display());
+    let stop = CancellationToken::new();
+    stop_on_signals(stop.clone())?;
+    let (inbox, incoming) = incoming::channel();
+    serve(Setup {
+        config,
+        store,
+        listen,
+        batches,
+        clock: Arc::new(WallClock),
+        demo: false,
+        inbox,
+        incoming,
+        stop,
+    })
+    .await
+}
+
+fn refuse_strangers(listen: SocketAddr) -> Result<(), Failure> {
+    if listen.ip().is_loopback() {
+        Ok(())
+    } else {
+        Err(Failure::NotLoopback { given: listen })
+    }
+}
+
+/// Runs the loops until `setup.stop`, then stores what has arrived, keeps every engine's state and closes the store.
+///
+/// # Errors
+/// Why it does not run, or no longer.
+pub async fn serve(setup: Setup) -> Result<(), Failure> {
+    // Another part of the program may have installed it: it is the only one that is built in.
+    rustls::crypto::ring::default_provider().install_default().ok();
+    refuse_strangers(setup.listen)?;
+    let address = setup.listen;
+    let listener = TcpListener::bind(address)
+        .await
+        .map_err(|source| Failure::Listen { address, source })?;
+    let (requests, asked) = mpsc::channel(REQUESTS);
+    let latest = setup.store.read(|reader| reader.last_sequence()).await?;
+    let config = setup.config;
+    let house = Arc::new(House {
+        store: setup.store.clone(),
+        settings: config.settings(match config.clock {
+            config::Clock::Wall => ClockSource::Ticks,
+            config::Clock::Readings => ClockSource::Readings,
+        }),
+        display: config.display.clone(),
+        demo: setup.demo,
+        requests,
+        batches: RwLock::new(BTreeMap::new()),
+        latest: watch::Sender::new(latest),
+        alerts: watch::Sender::new(0),
+        reminders: broadcast::Sender::new(REQUESTS),
+        destinations: config
+            .mqtt
+            .iter()
+            .filter(|broker| broker.publish_prefix.is_some())
+            .map(deliver::destination)
+            .collect(),
+        beat: Mutex::new(Instant::now()),
+        clock: setup.clock,
+    });
+    let mut workers = workers::Workers::new();
+    for (id, batch) in folder::live(&setup.store, setup.batches, house.clock.as_ref()).await? {
+        workers.begin(&house, batch, id).await?;
+    }
+    if house.all().is_empty() {
+        info!("No batch is watched yet; add one with `fobwatch batch add FILE`.");
+    }
+    let stop = setup.stop;
+    let mut tasks = inputs(&house, &config, &setup.inbox, &stop)?;
+    drop(setup.inbox);
+    tasks.push(tokio::spawn(http::serve(
+        Arc::clone(&house),
+        listener,
+        stop.clone(),
+    )));
+    info!("The page is at http://{address}/ on this machine.");
+    let intake = intake::Intake {
+        house: Arc::clone(&house),
+        workers,
+        incoming: setup.incoming,
+        requests: asked,
+        stop: stop.clone(),
+        told: None,
+    };
+    let ended = intake.run().await;
+    stop.cancel();
+    let ended = match ended {
+        Ok(workers) => {
+            workers.finish().await;
+            Ok(())
+        }
+        Err(failure) => Err(failure),
+    };
+    for task in tasks {
+        if timeout(PARTING, task).await.is_err() {
+            warn!("A link or page did not end in time and is cut off.");
+        }
+    }
+    let closed = setup.store.close().await.map_err(Failure::Store);
+    if ended.is_ok() && closed.is_ok() {
+        info!("Stopped in order.");
+    }
+    ended.and(closed)
+}
+
+/// Begins to listen to every broker and port, and to carry alerts.
+fn inputs(
+    house: &Arc<House>,
+    config: &Config,
+    inbox: &Inbox,
+    stop: &CancellationToken,
+) -> Result<Vec<JoinHandle<()>>, Failure> {
+    let calibrations = Arc::new(config.calibrations.clone());
+    let mut tasks = Vec::new();
+    for broker in &config.mqtt {
+        let destination = deliver::destination(broker);
+        let link = mqtt::start(
+            broker.clone(),
+            Arc::clone(&calibrations),
+            inbox.clone(),
+            stop.clone(),
+        );
+        tasks.push(link.task);
+        if let Some(publisher) = link.publisher {
+            let carried = deliver::carry(Arc::clone(house), destination, publisher, stop.clone());
+            tasks.push(tokio::spawn(carried));
+        }
+    }
+    for port in &config.serial {
+        // Its thread ends by itself within a second of the stop; nothing waits for it.
+        serial::start(
+            port.clone(),
+            Arc::clone(&calibrations),
+            inbox.clone(),
+            stop.clone(),
+        )
+        .map_err(|source| Failure::System {
+            what: "a thread",
+            source,
+        })?;
+    }
+    Ok(tasks)
+}

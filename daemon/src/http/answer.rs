@@ -1,0 +1,87 @@
+//! Answers of the API, and complaints: `{"error": "sentence"}`.
+
+use std::sync::Arc;
+
+use axum::{
+    Json,
+    extract::rejection::BytesRejection,
+    http::StatusCode,
+    response::{IntoResponse, Response},
+};
+use serde_json::json;
+
+use crate::{
+    store::StoreError,
+    watch::{House, Live},
+};
+
+/// What was wrong with a request, or with us.
+#[derive(Debug)]
+pub(super) struct Complaint {
+    status: StatusCode,
+    why: String,
+}
+
+impl Complaint {
+    pub(super) fn new(status: StatusCode, why: impl Into<String>) -> Self {
+        Self {
+            status,
+            why: why.into(),
+        }
+    }
+
+    /// The request says what cannot be.
+    pub(super) fn refused(why: impl Into<String>) -> Self {
+        Self::new(StatusCode::UNPROCESSABLE_ENTITY, why)
+    }
+
+    /// It cannot be done as things stand.
+    pub(super) fn conflict(why: impl Into<String>) -> Self {
+        Self::new(StatusCode::CONFLICT, why)
+    }
+}
+
+impl From<StoreError> for Complaint {
+    fn from(error: StoreError) -> Self {
+        let status = match error {
+            StoreError::NameTaken { .. } => StatusCode::CONFLICT,
+            StoreError::NoSuchBatch { .. } => StatusCode::NOT_FOUND,
+            StoreError::NotFinite { .. } => StatusCode::UNPROCESSABLE_ENTITY,
+            StoreError::Closed | StoreError::Full => StatusCode::SERVICE_UNAVAILABLE,
+            _ => StatusCode::INTERNAL_SERVER_ERROR,
+        };
+        Self::new(status, error.to_string())
+    }
+}
+
+impl From<BytesRejection> for Complaint {
+    fn from(rejection: BytesRejection) -> Self {
+        let why = format!("the body cannot be taken: {rejection}; allowed: up to 64 KiB");
+        Self::new(rejection.status(), why)
+    }
+}
+
+impl IntoResponse for Complaint {
+    fn into_response(self) -> Response {
+        (self.status, Json(json!({ "error": self.why }))).into_response()
+    }
+}
+
+/// The batch under watch that answers to `slug`.
+///
+/// # Errors
+/// There is none: which there are.
+pub(super) fn batch(house: &House, slug: &str) -> Result<Arc<Live>, Complaint> {
+    house.batch(slug).ok_or_else(|| {
+        let all = house.all();
+        let known: Vec<_> = all.iter().map(|live| live.slug.as_str()).collect();
+        let known = if known.is_empty() {
+            "none is watched yet".to_owned()
+        } else {
+            known.join(", ")
+        };
+        let given: String = slug.chars().filter(|c| !c.is_control()).take(80).collect();
+        let why = format!("no batch under watch answers to `{given}`; allowed: {known}");
+        Complaint::new(StatusCode::NOT_FOUND, why)
+    })
+}

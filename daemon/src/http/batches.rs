@@ -1,0 +1,126 @@
+//! Batches: list, add, end, forecast.
+
+use std::{sync::Arc, time::Duration};
+
+use axum::{
+    Json,
+    body::Bytes,
+    extract::{Path, Query, State, rejection::BytesRejection},
+    http::StatusCode,
+};
+use fobwatch_core::{batch::Batch, forecast::ForecastRecord};
+use jiff::{SignedDuration, Timestamp};
+use serde::Deserialize;
+use serde_json::{Map, Value, json};
+use tokio::{sync::Semaphore, time::timeout};
+
+use super::answer::{Complaint, batch};
+use crate::{
+    store::Sequence,
+    watch::{House, Live, Request, whole_microseconds},
+};
+
+/// How long an answer waits for the engine to have taken what was asked; it is stored already.
+const PATIENCE: Duration = Duration::from_secs(5);
+/// How far ahead of the clock a forecast may be asked.
+const AHEAD: SignedDuration = SignedDuration::from_hours(24 * 60);
+/// Forecasts beside those of the grid that are reckoned at once: the batches' own come first.
+static FORECASTS: Semaphore = Semaphore::const_new(1);
+
+pub(super) async fn list(State(house): State<Arc<House>>) -> Json<Value> {
+    let batches: Vec<Value> = house.all().iter().map(|live| shown(live)).collect();
+    Json(json!({ "batches": batches }))
+}
+
+fn shown(live: &Live) -> Value {
+    let standing = live.standing();
+    let mut entry = Map::new();
+    entry.insert("slug".to_owned(), json!(live.slug));
+    // A view is written without fail; if it were not, the slug still names the batch.
+    if let Ok(Value::Object(view)) = serde_json::to_value(standing.monitor.view()) {
+        entry.extend(view);
+    }
+    if let Some(why) = standing.failed {
+        entry.insert("set_aside_because".to_owned(), json!(why));
+    }
+    Value::Object(entry)
+}
+
+pub(super) async fn add(
+    State(house): State<Arc<House>>,
+    body: Result<Bytes, BytesRejection>,
+) -> Result<(StatusCode, Json<Value>), Complaint> {
+    let body = body?;
+    let text = str::from_utf8(&body)
+        .map_err(|error| Complaint::refused(format!("the batch file is not UTF-8 text: {error}")))?;
+    let (read, warnings) =
+        Batch::from_toml(text, "the batch file").map_err(|bad| Complaint::refused(bad.to_string()))?;
+    let name = read.name.clone();
+    let warnings: Vec<String> = warnings.iter().map(ToString::to_string).collect();
+    house
+        .ask(Request::Add(Box::new(read), text.to_owned()))
+        .await?;
+    let answer = json!({ "name": name, "slug": name.slug(), "warnings": warnings });
+    Ok((StatusCode::CREATED, Json(answer)))
+}
+
+pub(super) async fn end(
+    State(house): State<Arc<House>>,
+    Path(slug): Path<String>,
+) -> Result<Json<Value>, Complaint> {
+    let live = batch(&house, &slug)?;
+    house.ask(Request::End(Arc::clone(&live))).await?;
+    Ok(Json(json!({ "name": live.batch.name, "slug": live.slug })))
+}
+
+#[derive(Debug, Deserialize)]
+pub(super) struct Asked {
+    at: Option<String>,
+}
+
+pub(super) async fn forecast(
+    State(house): State<Arc<House>>,
+    Path(slug): Path<String>,
+    Query(asked): Query<Asked>,
+) -> Result<Json<ForecastRecord>, Complaint> {
+    let live = batch(&house, &slug)?;
+    let monitor = live.standing().monitor;
+    let clock = monitor.clock();
+    let at = match asked.at {
+        None => house.now(&live).max(clock),
+        Some(text) => parse(&text, clock)?,
+    };
+    let Ok(_turn) = FORECASTS.acquire().await else {
+        return Err(broken());
+    };
+    // On a copy: it leaves no trace.
+    let reckoned = tokio::task::spawn_blocking(move || monitor.forecast_request(at).run()).await;
+    let fitted = reckoned.map_err(|_panic| broken())?;
+    Ok(Json(ForecastRecord::from(&fitted.forecast)))
+}
+
+fn broken() -> Complaint {
+    Complaint::new(
+        StatusCode::INTERNAL_SERVER_ERROR,
+        "the forecast could not be reckoned; look into the log",
+    )
+}
+
+fn parse(text: &str, clock: Timestamp) -> Result<Timestamp, Complaint> {
+    let latest = clock.saturating_add(AHEAD).unwrap_or(Timestamp::MAX);
+    let given: String = text.chars().filter(|c| !c.is_control()).take(60).collect();
+    text.parse::<Timestamp>()
+        .ok()
+        .map(whole_microseconds)
+        .filter(|at| (clock..=latest).contains(at))
+        .ok_or_else(|| {
+            Complaint::refused(format!(
+                "`at` is {given}; allowed: a time after RFC 3339 from {clock}, where the batch's clock stands, to {latest}"
+            ))
+        })
+}
+
+/// Waits until the engine has taken what was stored at `sequence`, so that the next look shows it; not for ever.
+pub(super) async fn settle(live: &Live, sequence: Sequence) {
+    timeout(PATIENCE, live.reaches(sequence)).await.ok();
+}

@@ -1,0 +1,98 @@
+//! Batches at the start: those of the store, and those of a folder of batch files.
+
+use std::{collections::BTreeSet, fs, io::Read, path::Path};
+
+use fobwatch_core::batch::Batch;
+use tracing::{error, info, warn};
+
+use super::{Clock, Failure, worker};
+use crate::store::{BatchId, Store, StoreError, StoredBatch};
+
+/// The most that is read of a batch file, in bytes.
+const MOST: u64 = 64 * 1024;
+
+/// The batch files of a folder (`*.toml`) by name. A bad one is told, and the others go on.
+///
+/// # Errors
+/// The folder cannot be listed.
+pub(super) fn read(folder: &Path) -> Result<Vec<(Batch, String)>, Failure> {
+    let unreadable = |source| Failure::Batches {
+        path: folder.to_owned(),
+        source,
+    };
+    let mut files = BTreeSet::new();
+    for entry in fs::read_dir(folder).map_err(unreadable)? {
+        let path = entry.map_err(unreadable)?.path();
+        if path.extension().is_some_and(|extension| extension == "toml") {
+            files.insert(path);
+        }
+    }
+    let mut batches = Vec::new();
+    for path in files {
+        let place = path.display().to_string();
+        let mut text = String::new();
+        let read = fs::File::open(&path).and_then(|file| file.take(MOST + 1).read_to_string(&mut text));
+        if let Err(problem) = read {
+            error!("{place} cannot be read: {problem}. Its batch is not watched.");
+            continue;
+        }
+        if text.len() as u64 > MOST {
+            error!("{place} is longer than {MOST} bytes, the most of a batch file. Its batch is not watched.");
+            continue;
+        }
+        match Batch::from_toml(&text, &place) {
+            Ok((batch, warnings)) => {
+                for warning in warnings {
+                    warn!("{place}: {warning}");
+                }
+                batches.push((batch, text));
+            }
+            Err(bad) => error!("{place} is refused, so its batch is not watched.\n{bad}"),
+        }
+    }
+    Ok(batches)
+}
+
+/// Adds to the store what it does not know yet; answers with every live batch.
+///
+/// # Errors
+/// The store failed.
+pub(super) async fn live(
+    store: &Store,
+    given: Vec<(Batch, String)>,
+    clock: &dyn Clock,
+) -> Result<Vec<(BatchId, Batch)>, StoreError> {
+    let now = clock.now();
+    let mut stored = store.read(|reader| reader.batches()).await?;
+    for (batch, text) in given {
+        let known = |other: &&StoredBatch| other.name == batch.name && other.text == text;
+        if let Some(known) = stored.iter().find(known) {
+            if known.ended_at.is_some() {
+                info!(batch = %batch.name, "{} has been ended, so its file is left alone.", batch.name);
+            }
+            continue;
+        }
+        let kept = batch.clone();
+        match store.write(move |writer| writer.add_batch(&kept, &text, now)).await {
+            Ok(_id) => stored = store.read(|reader| reader.batches()).await?,
+            Err(StoreError::NameTaken { name }) => warn!(
+                batch = %name,
+                "The file of {name} differs from the batch that is watched under that name; the watched one is kept. To \
+                 change it: `fobwatch batch end {name:?}`, then start again."
+            ),
+            Err(error) => return Err(error),
+        }
+    }
+    let mut live = Vec::new();
+    for batch in stored.iter().filter(|batch| batch.ended_at.is_none()) {
+        match worker::read_again(batch) {
+            Ok(read) => live.push((batch.id, read)),
+            Err(bad) => error!(
+                batch = %batch.name,
+                "{} is NOT watched: its file was accepted once and is refused now. Look at the bottles yourself.\n{bad}",
+                batch.name
+            ),
+        }
+    }
+    Ok(live)
+}

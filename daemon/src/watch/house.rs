@@ -1,0 +1,100 @@
+//! What every part of the running daemon shares.
+
+use std::{
+    collections::BTreeMap,
+    sync::{Arc, Mutex, PoisonError, RwLock},
+    time::{Duration, Instant},
+};
+
+use fobwatch_core::{
+    alert::AlertRecord,
+    batch::{Batch, Slug},
+    engine::{ClockSource, Command, Settings},
+    note::Note,
+};
+use jiff::Timestamp;
+use tokio::sync::{broadcast, mpsc, oneshot, watch};
+
+use crate::{
+    config::Display,
+    store::{BatchId, Sequence, Store, StoreError},
+};
+
+use super::{Clock, live::Live};
+
+/// A work loop that has not turned for this long beyond its usual time is taken for stuck.
+const PATIENCE: Duration = Duration::from_secs(60);
+
+/// What a person asks for; the watch loop puts it in its place in the one order.
+#[derive(Debug)]
+pub(crate) enum Request {
+    Note(BatchId, Note),
+    Command(BatchId, Command),
+    Add(Box<Batch>, String),
+    End(Arc<Live>),
+}
+
+/// A request, and who waits for the answer: the place of what was stored.
+pub(crate) type Asked = (Request, oneshot::Sender<Result<Sequence, StoreError>>);
+
+/// What every part shares.
+#[derive(Debug)]
+pub(crate) struct House {
+    pub(crate) store: Store,
+    pub(crate) clock: Arc<dyn Clock>,
+    pub(crate) settings: Settings,
+    pub(crate) display: Display,
+    pub(crate) demo: bool,
+    pub(crate) requests: mpsc::Sender<Asked>,
+    pub(crate) batches: RwLock<BTreeMap<Slug, Arc<Live>>>,
+    /// The last place in the order that is stored; the workers follow it.
+    pub(crate) latest: watch::Sender<Sequence>,
+    /// Counts up when alerts were stored; the deliverers follow it.
+    pub(crate) alerts: watch::Sender<u64>,
+    /// Alerts to be told again, to whom it may concern.
+    pub(crate) reminders: broadcast::Sender<AlertRecord>,
+    /// Where each alert is to go.
+    pub(crate) destinations: Vec<String>,
+    pub(crate) beat: Mutex<Instant>,
+}
+
+impl House {
+    /// Every batch under watch, by slug.
+    pub(crate) fn all(&self) -> Vec<Arc<Live>> {
+        let batches = self.batches.read().unwrap_or_else(PoisonError::into_inner);
+        batches.values().cloned().collect()
+    }
+
+    pub(crate) fn batch(&self, slug: &str) -> Option<Arc<Live>> {
+        let batches = self.batches.read().unwrap_or_else(PoisonError::into_inner);
+        batches.values().find(|live| live.slug.as_str() == slug).cloned()
+    }
+
+    /// When something that a person does to a batch happens: by the batch's own clock where readings move it.
+    pub(crate) fn now(&self, live: &Live) -> Timestamp {
+        match self.settings.clock {
+            ClockSource::Ticks => self.clock.now(),
+            ClockSource::Readings => live.standing().monitor.clock(),
+        }
+    }
+
+    pub(super) fn turn(&self) {
+        *self.beat.lock().unwrap_or_else(PoisonError::into_inner) = Instant::now();
+    }
+
+    /// Whether the watch loop turns.
+    pub(crate) fn is_alive(&self) -> bool {
+        let beat = *self.beat.lock().unwrap_or_else(PoisonError::into_inner);
+        beat.elapsed() < PATIENCE + self.clock.tick_every()
+    }
+
+    /// Asks the watch loop, and waits until it is stored.
+    pub(crate) async fn ask(&self, request: Request) -> Result<Sequence, StoreError> {
+        let (answer, answered) = oneshot::channel();
+        self.requests
+            .send((request, answer))
+            .await
+            .map_err(|_closed| StoreError::Closed)?;
+        answered.await.map_err(|_closed| StoreError::Closed)?
+    }
+}

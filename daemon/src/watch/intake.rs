@@ -1,0 +1,225 @@
+//! The one who gives everything its place in the order: store, acknowledge, and tell the workers.
+
+use std::{
+    sync::{Arc, PoisonError},
+    time::{Duration, Instant},
+};
+
+use fobwatch_core::engine::ClockSource;
+use jiff::Timestamp;
+use tokio::{
+    sync::mpsc,
+    time::{MissedTickBehavior, interval, sleep},
+};
+use tokio_util::sync::CancellationToken;
+use tracing::{error, info, warn};
+
+use super::{
+    Failure,
+    house::{Asked, House, Request},
+    workers::Workers,
+};
+use crate::{
+    incoming::{Backoff, Incoming, QUEUE},
+    store::{Appended, Sequence, StoreError},
+};
+
+/// A wall clock that moved so much more, or less, than time went by has been set by someone.
+const STEP: i64 = 300;
+
+pub(super) struct Intake {
+    pub(super) house: Arc<House>,
+    pub(super) workers: Workers,
+    pub(super) incoming: mpsc::Receiver<Incoming>,
+    pub(super) requests: mpsc::Receiver<Asked>,
+    pub(super) stop: CancellationToken,
+    pub(super) told: Option<(Timestamp, Instant)>,
+}
+
+impl Intake {
+    /// Until the stop, and what has arrived by then; answers with the workers, still at work.
+    ///
+    /// # Errors
+    /// The store failed for good.
+    pub(super) async fn run(mut self) -> Result<Workers, Failure> {
+        let mut ticks = interval(self.house.clock.tick_every());
+        ticks.set_missed_tick_behavior(MissedTickBehavior::Skip);
+        let stop = self.stop.clone();
+        let mut waiting = Vec::with_capacity(QUEUE);
+        loop {
+            self.house.turn();
+            tokio::select! {
+                () = stop.cancelled() => break,
+                _ = ticks.tick() => self.tick().await?,
+                Some(asked) = self.requests.recv() => self.serve(asked).await?,
+                count = self.incoming.recv_many(&mut waiting, QUEUE) => {
+                    if count == 0 {
+                        // No input is left, and none can come; ticks and requests go on.
+                        self.without_inputs(&mut ticks).await?;
+                        break;
+                    }
+                    self.keep(&mut waiting).await?;
+                }
+            }
+        }
+        self.incoming.close();
+        while self.incoming.recv_many(&mut waiting, QUEUE).await > 0 {
+            self.keep(&mut waiting).await?;
+        }
+        Ok(self.workers)
+    }
+
+    async fn without_inputs(&mut self, ticks: &mut tokio::time::Interval) -> Result<(), Failure> {
+        let stop = self.stop.clone();
+        loop {
+            self.house.turn();
+            tokio::select! {
+                () = stop.cancelled() => return Ok(()),
+                _ = ticks.tick() => self.tick().await?,
+                Some(asked) = self.requests.recv() => self.serve(asked).await?,
+            }
+        }
+    }
+
+    /// Stores the time, so that a restart lets the engines see the same ticks between the same readings.
+    async fn tick(&mut self) -> Result<(), Failure> {
+        if self.house.settings.clock == ClockSource::Readings {
+            return Ok(());
+        }
+        let now = self.house.clock.now();
+        if let Some((before, heard)) = self.told {
+            let real = i64::try_from(heard.elapsed().as_secs()).unwrap_or(i64::MAX);
+            let moved = now.duration_since(before).as_secs();
+            if !self.house.demo && (moved - real).abs() > STEP {
+                warn!("The clock of this machine was set from {before} to about {now}. Is it right now?");
+            }
+        }
+        self.told = Some((now, Instant::now()));
+        let house = Arc::clone(&self.house);
+        let sequence = self
+            .until_stored(move || {
+                let store = house.store.clone();
+                async move { store.write(move |writer| writer.append_clock(now)).await }
+            })
+            .await?;
+        self.announce(sequence);
+        Ok(())
+    }
+
+    /// All that waits, in one transaction.
+    async fn keep(&mut self, waiting: &mut Vec<Incoming>) -> Result<(), Failure> {
+        let late = |(_, heard): (_, Instant)| heard.elapsed() >= self.house.clock.tick_every();
+        if self.told.is_none_or(late) {
+            // A reading ahead of the engines' clock counts as of the clock: it must not lag behind.
+            self.tick().await?;
+        }
+        let Some(received_at) = waiting.iter().map(|message| message.received_at).max() else {
+            return Ok(());
+        };
+        let readings: Arc<Vec<_>> = Arc::new(
+            waiting
+                .iter()
+                .flat_map(|message| message.readings.iter().cloned())
+                .collect(),
+        );
+        let house = Arc::clone(&self.house);
+        let appended = self
+            .until_stored(move || {
+                let store = house.store.clone();
+                let readings = Arc::clone(&readings);
+                async move {
+                    store
+                        .write(move |writer| writer.append_readings(&readings, received_at))
+                        .await
+                }
+            })
+            .await?;
+        for message in waiting.iter_mut() {
+            message.stored();
+        }
+        waiting.clear();
+        let last = appended.into_iter().filter_map(|appended| match appended {
+            Appended::New(sequence) => Some(sequence),
+            Appended::Duplicate => None,
+        });
+        if let Some(last) = last.max() {
+            self.announce(last);
+        }
+        Ok(())
+    }
+
+    fn announce(&self, sequence: Sequence) {
+        self.house.latest.send_replace(sequence);
+    }
+
+    /// Tries until it is stored. What cannot be stored is never acknowledged; the inputs wait meanwhile.
+    async fn until_stored<T, F>(&self, mut write: impl FnMut() -> F) -> Result<T, Failure>
+    where
+        F: Future<Output = Result<T, StoreError>>,
+    {
+        let mut backoff = Backoff::default();
+        loop {
+            match write().await {
+                Ok(done) => return Ok(done),
+                Err(failed) if failed.is_transient() && !self.stop.is_cancelled() => {
+                    error!("Nothing can be stored for now: {failed}. It is tried again; the inputs wait.");
+                    self.house.turn();
+                    sleep(backoff.after(Duration::ZERO)).await;
+                }
+                Err(failed) => return Err(Failure::Store(failed)),
+            }
+        }
+    }
+
+    async fn serve(&mut self, (request, answer): Asked) -> Result<(), Failure> {
+        let now = self.house.clock.now();
+        let store = &self.house.store;
+        let done = match request {
+            Request::Note(batch, note) => {
+                store
+                    .write(move |writer| writer.append_note(batch, &note, now))
+                    .await
+            }
+            Request::Command(batch, command) => {
+                store
+                    .write(move |writer| writer.append_command(batch, &command, now))
+                    .await
+            }
+            Request::Add(batch, text) => {
+                let kept = (*batch).clone();
+                match store
+                    .write(move |writer| writer.add_batch(&kept, &text, now))
+                    .await
+                {
+                    Ok(id) => {
+                        self.workers.begin(&self.house, *batch, id).await?;
+                        Ok(*self.house.latest.borrow())
+                    }
+                    Err(error) => Err(error),
+                }
+            }
+            Request::End(live) => {
+                let name = live.batch.name.to_string();
+                let ended = store.write(move |writer| writer.end_batch(&name, now)).await;
+                ended.map(|_id| {
+                    live.stop.cancel();
+                    let mut batches = self
+                        .house
+                        .batches
+                        .write()
+                        .unwrap_or_else(PoisonError::into_inner);
+                    batches.remove(&live.slug);
+                    info!(batch = %live.batch.name, "{} has ended and is no longer watched.", live.batch.name);
+                    *self.house.latest.borrow()
+                })
+            }
+        };
+        if let Ok(sequence) = done {
+            let latest = *self.house.latest.borrow();
+            self.announce(sequence.max(latest));
+        }
+        // Whoever asked may have gone away; what was stored stays stored.
+        answer.send(done).ok();
+        Ok(())
+    }
+}

@@ -1,0 +1,390 @@
+//! The worker of one batch: takes the stored events in their order through the engine and stores what comes of them.
+//!
+//! It reads from the store what comes after what it has seen, so going on after a restart, catching up with a batch that
+//! was added late and following live are the same thing, and a slow fit makes nobody else wait.
+
+use std::{
+    io, mem,
+    panic::{AssertUnwindSafe, catch_unwind},
+    sync::Arc,
+    thread::{self, JoinHandle},
+    time::{Duration, Instant},
+};
+
+use fobwatch_core::{
+    alert::{AlertName, AlertRecord, Transition},
+    batch::Batch,
+    engine::{Action, ClockSource, Event, FitRequest, Fitted, Monitor, drive},
+};
+use tokio::runtime::Handle;
+use tokio_util::sync::CancellationToken;
+use tracing::{debug, error, info, warn};
+
+use super::{house::House, live::Live};
+use crate::{
+    deliver::log,
+    incoming::Backoff,
+    store::{BatchId, Outcome, Sequence, Snapshot, StoreError, StoredBatch, StoredEvent, StoredWhat},
+};
+
+/// Events that are read at once, and the most that is done between two looks at the stop.
+const CHUNK: u32 = 100;
+/// A snapshot is kept after so many events ...
+const SNAPSHOT_EVENTS: u64 = 200;
+/// ... but not more often than this ...
+const SNAPSHOT_AT_MOST: Duration = Duration::from_secs(5);
+/// ... or, if anything happened, after this long.
+const SNAPSHOT_AT_LEAST: Duration = Duration::from_secs(600);
+
+/// Drives one batch.
+pub(super) struct Worker {
+    house: Arc<House>,
+    live: Arc<Live>,
+    runtime: Handle,
+    monitor: Monitor,
+    fit: fn(&FitRequest) -> Fitted,
+    seen: Sequence,
+    /// What was stored before this worker began: reminders of it were told already, or are late.
+    old: Sequence,
+    outcome: Outcome,
+    since_snapshot: u64,
+    snapshot_at: Instant,
+}
+
+/// The engine of a stored batch as it was left, and the last event that it has seen; from its first event on, where no
+/// usable snapshot is there.
+///
+/// # Errors
+/// The store cannot be read.
+pub(super) async fn revive(
+    house: &House,
+    batch: Batch,
+    id: BatchId,
+) -> Result<(Monitor, Sequence), StoreError> {
+    let bottled_at = batch.bottled_at;
+    let (snapshot, first) = house
+        .store
+        .read(move |reader| Ok((reader.snapshot(id)?, reader.sequence_before(bottled_at)?)))
+        .await?;
+    if let Some(snapshot) = snapshot {
+        match Monitor::restore(&snapshot.body, batch.clone(), house.settings.clone()) {
+            Ok(monitor) => return Ok((monitor, snapshot.sequence)),
+            Err(why) => warn!(batch = %batch.name, "{}: {why}. Its readings are gone over again.", batch.name),
+        }
+    }
+    Ok((Monitor::new(batch, house.settings.clone()), first))
+}
+
+/// Begins to watch a batch: it is listed from here on.
+///
+/// # Errors
+/// The system gives no thread.
+pub(super) fn start(
+    house: &Arc<House>,
+    live: &Arc<Live>,
+    monitor: Monitor,
+    seen: Sequence,
+    fit: fn(&FitRequest) -> Fitted,
+) -> io::Result<JoinHandle<()>> {
+    let worker = Worker {
+        house: Arc::clone(house),
+        live: Arc::clone(live),
+        runtime: Handle::current(),
+        monitor,
+        fit,
+        seen,
+        old: *house.latest.borrow(),
+        outcome: empty(live.id, house),
+        since_snapshot: 0,
+        snapshot_at: Instant::now(),
+    };
+    thread::Builder::new()
+        .name(format!("batch-{}", live.id.0))
+        .spawn(move || {
+            let _tells = TellsTheEnd(Arc::clone(&worker.live));
+            worker.run();
+        })
+}
+
+/// Says that the worker has ended, also when it panics.
+struct TellsTheEnd(Arc<Live>);
+
+impl Drop for TellsTheEnd {
+    fn drop(&mut self) {
+        self.0.end();
+    }
+}
+
+fn empty(batch: BatchId, house: &House) -> Outcome {
+    Outcome {
+        batch,
+        alerts: Vec::new(),
+        destinations: house.destinations.clone(),
+        forecasts: Vec::new(),
+        set_aside: Vec::new(),
+        snapshot: None,
+    }
+}
+
+/// What became of a chunk.
+enum Turn {
+    /// All of it was taken; there may be more.
+    Taken,
+    /// The engine failed.
+    Failed,
+    /// It is time to stop.
+    Stopped,
+}
+
+impl Worker {
+    fn run(mut self) {
+        let runtime = self.runtime.clone();
+        let stop = self.live.stop.clone();
+        let mut latest = self.house.latest.subscribe();
+        let mut backoff = Backoff::default();
+        while !stop.is_cancelled() {
+            latest.mark_unchanged();
+            let seen = self.seen;
+            let store = self.house.store.clone();
+            match runtime.block_on(store.read(move |reader| reader.events_after(seen, CHUNK))) {
+                Err(StoreError::Closed) => return,
+                Err(error) => {
+                    error!(batch = %self.live.batch.name, "{} cannot go on yet: {error}.", self.live.batch.name);
+                    pause(&runtime, &stop, backoff.after(Duration::ZERO));
+                }
+                Ok(events) if events.is_empty() => {
+                    runtime.block_on(async {
+                        tokio::select! {
+                            () = stop.cancelled() => {}
+                            // The sender lives in the house that `self` holds.
+                            _ = latest.changed() => {}
+                        }
+                    });
+                }
+                Ok(events) => match self.take(&events) {
+                    Turn::Taken => {}
+                    Turn::Failed => return,
+                    Turn::Stopped => break,
+                },
+            }
+        }
+        self.keep_snapshot();
+        self.record();
+    }
+
+    fn take(&mut self, events: &[StoredEvent]) -> Turn {
+        let before = self.live.standing().monitor;
+        let began_at = self.seen;
+        for (done, event) in events.iter().enumerate() {
+            if self.live.stop.is_cancelled() {
+                return Turn::Stopped;
+            }
+            let Some(engine_event) = self.concerns(event) else {
+                self.seen = event.sequence;
+                continue;
+            };
+            let monitor = &mut self.monitor;
+            let fit = self.fit;
+            let answer = catch_unwind(AssertUnwindSafe(|| {
+                drive(monitor, engine_event, &mut |request| fit(request))
+            }));
+            match answer {
+                Ok(actions) => {
+                    self.seen = event.sequence;
+                    self.since_snapshot += 1;
+                    self.obey(actions, event.sequence);
+                }
+                Err(_panic) => {
+                    let whole = events.get(..done).unwrap_or_default();
+                    self.fail(&before, began_at, whole, event);
+                    return Turn::Failed;
+                }
+            }
+        }
+        self.live.leave(&self.monitor, self.seen);
+        let waited = self.snapshot_at.elapsed();
+        let many = self.since_snapshot >= SNAPSHOT_EVENTS && waited >= SNAPSHOT_AT_MOST;
+        if many || (self.since_snapshot > 0 && waited >= SNAPSHOT_AT_LEAST) {
+            self.keep_snapshot();
+        }
+        self.record();
+        Turn::Taken
+    }
+
+    /// The event as this batch's engine takes it; `None`: it is of another batch.
+    fn concerns(&self, event: &StoredEvent) -> Option<Event> {
+        match &event.what {
+            StoredWhat::Reading(reading) => Some(Event::Measured(reading.clone())),
+            StoredWhat::Note(batch, note) => (*batch == self.live.id).then(|| Event::Noted(note.clone())),
+            StoredWhat::Command(batch, command) => {
+                (*batch == self.live.id).then(|| Event::Commanded(command.clone()))
+            }
+            StoredWhat::Clock(at) => {
+                (self.house.settings.clock == ClockSource::Ticks).then_some(Event::Tick { at: *at })
+            }
+        }
+    }
+
+    fn obey(&mut self, actions: Vec<Action>, sequence: Sequence) {
+        let name = &self.live.batch.name;
+        for action in actions {
+            match action {
+                // `drive` has answered it.
+                Action::Fit(_) => {}
+                Action::Alert(alert) => self.outcome.alerts.push(alert),
+                Action::Forecast(forecast) => self.outcome.forecasts.push(*forecast),
+                Action::SetAside(set_aside) => {
+                    debug!(batch = %name, ?set_aside, "A reading is not used.");
+                    self.outcome.set_aside.push(set_aside);
+                }
+                Action::Remind(alert) => {
+                    if sequence > self.old {
+                        log::tell(&alert);
+                        // Nobody may be listening: then the log alone tells it.
+                        self.house.reminders.send(alert).ok();
+                    }
+                }
+                Action::Refused { command, why } => {
+                    warn!(batch = %name, "What {} asked of {name} was not done: {why}.", command.who);
+                }
+            }
+        }
+        if !self.outcome.alerts.is_empty() {
+            self.record();
+        }
+    }
+
+    /// Keeps trying until it is stored, or it is time to stop: then a restart goes over the same events.
+    fn record(&mut self) {
+        let nothing = self.outcome.alerts.is_empty()
+            && self.outcome.forecasts.is_empty()
+            && self.outcome.set_aside.is_empty()
+            && self.outcome.snapshot.is_none();
+        if nothing {
+            return;
+        }
+        let outcome = Arc::new(mem::replace(&mut self.outcome, empty(self.live.id, &self.house)));
+        let mut backoff = Backoff::default();
+        loop {
+            let attempt = Arc::clone(&outcome);
+            let stored = self
+                .runtime
+                .block_on(self.house.store.write(move |writer| writer.record(&attempt)));
+            match stored {
+                Ok(fresh) => {
+                    for alert in &fresh {
+                        log::tell(alert);
+                    }
+                    if !fresh.is_empty() {
+                        self.house.alerts.send_modify(|count| *count += 1);
+                    }
+                    return;
+                }
+                Err(error) => {
+                    for alert in &outcome.alerts {
+                        // Not stored, but a person must hear of it.
+                        log::tell(alert);
+                    }
+                    error!(batch = %self.live.batch.name, "What came of {} could not be stored: {error}.", self.live.batch.name);
+                    if self.live.stop.is_cancelled() || matches!(error, StoreError::Closed) {
+                        return;
+                    }
+                    pause(&self.runtime, &self.live.stop, backoff.after(Duration::ZERO));
+                }
+            }
+        }
+    }
+
+    fn keep_snapshot(&mut self) {
+        if self.since_snapshot == 0 {
+            return;
+        }
+        self.since_snapshot = 0;
+        self.snapshot_at = Instant::now();
+        self.outcome.snapshot = Some(Snapshot {
+            sequence: self.seen,
+            taken_at: self.house.clock.now(),
+            body: self.monitor.snapshot(),
+        });
+    }
+
+    /// Sets the batch aside. The state before the event that failed is kept as if the event had been taken, so that a
+    /// restart goes on behind it and does not try it again.
+    fn fail(&mut self, before: &Monitor, began_at: Sequence, whole: &[StoredEvent], bad: &StoredEvent) {
+        self.monitor = before.clone();
+        self.seen = began_at;
+        for event in whole {
+            if let Some(engine_event) = self.concerns(event) {
+                let monitor = &mut self.monitor;
+                let fit = self.fit;
+                let again = catch_unwind(AssertUnwindSafe(|| {
+                    drive(monitor, engine_event, &mut |request| fit(request))
+                }));
+                if again.is_err() {
+                    // The same events went well a moment ago; without them a restart starts from the last snapshot.
+                    error!(batch = %self.live.batch.name, "The state before the failure could not be made again.");
+                    break;
+                }
+            }
+        }
+        self.seen = bad.sequence;
+        self.since_snapshot += 1;
+        self.keep_snapshot();
+        let alert = failed(&self.live.batch, &self.monitor, bad);
+        error!(batch = %self.live.batch.name, event = ?bad, "The engine failed at this event.");
+        self.live.set_aside(alert.message.clone());
+        self.outcome.alerts.push(alert);
+        self.record();
+    }
+}
+
+fn pause(runtime: &Handle, stop: &CancellationToken, wait: Duration) {
+    runtime.block_on(async {
+        tokio::select! {
+            () = stop.cancelled() => {}
+            () = tokio::time::sleep(wait) => {}
+        }
+    });
+}
+
+fn failed(batch: &Batch, monitor: &Monitor, bad: &StoredEvent) -> AlertRecord {
+    let what = match &bad.what {
+        StoredWhat::Reading(reading) => {
+            format!("a reading of {} {}", reading.source, reading.measured.quantity())
+        }
+        StoredWhat::Note(_, note) => format!("a note `{}`", note.kind),
+        StoredWhat::Command(_, command) => format!("what {} did to {}", command.who, command.alert),
+        StoredWhat::Clock(at) => format!("the clock at {at}"),
+    };
+    let message = format!(
+        "{} is no longer watched: the reckoning failed at {what} (event {}). Nothing warns of its pressure now: look at the \
+         bottles yourself, and cool them if in doubt. Stop and start fobwatch to watch it again from behind that event. \
+         The other batches are watched as before.",
+        batch.name, bad.sequence.0
+    );
+    AlertRecord {
+        batch: batch.name.clone(),
+        alert: AlertName::SensorSuspect,
+        state: Transition::Raised,
+        priority: AlertName::SensorSuspect.priority(),
+        at: monitor.clock().max(bad.received_at),
+        message,
+        who: None,
+        source: None,
+        quantity: None,
+    }
+}
+
+/// A stored batch read again from its text.
+///
+/// # Errors
+/// A later program may refuse what an earlier one took: all problems.
+pub(super) fn read_again(stored: &StoredBatch) -> Result<Batch, fobwatch_core::document::BadDocument> {
+    let place = format!("the stored batch `{}`", stored.name);
+    Batch::from_toml(&stored.text, &place).map(|(batch, _warnings)| batch)
+}
+
+/// Tells at the start what will be watched.
+pub(super) fn greet(batch: &Batch, seen: Sequence) {
+    info!(batch = %batch.name, after = seen.0, "{} is watched.", batch.name);
+}

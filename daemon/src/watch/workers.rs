@@ -1,0 +1,74 @@
+//! The workers of all batches under watch.
+
+use std::{
+    sync::{Arc, PoisonError},
+    thread::JoinHandle,
+};
+
+use fobwatch_core::{
+    batch::Batch,
+    engine::{FitRequest, Fitted},
+};
+use tokio_util::sync::CancellationToken;
+use tracing::error;
+
+use super::{Failure, house::House, live::Live, worker};
+use crate::store::BatchId;
+
+pub(super) struct Workers {
+    threads: Vec<JoinHandle<()>>,
+    stop: CancellationToken,
+    fit: fn(&FitRequest) -> Fitted,
+}
+
+impl Workers {
+    pub(super) fn new() -> Self {
+        Self::with_fit(FitRequest::run)
+    }
+
+    pub(super) fn with_fit(fit: fn(&FitRequest) -> Fitted) -> Self {
+        Self {
+            threads: Vec::new(),
+            stop: CancellationToken::new(),
+            fit,
+        }
+    }
+
+    /// Begins to watch a stored batch where it was left.
+    ///
+    /// # Errors
+    /// The store cannot be read, or the system gives no thread.
+    pub(super) async fn begin(&mut self, house: &Arc<House>, batch: Batch, id: BatchId) -> Result<(), Failure> {
+        let (monitor, seen) = worker::revive(house, batch, id).await?;
+        let live = Arc::new(Live::new(id, monitor.clone(), seen, self.stop.child_token()));
+        house
+            .batches
+            .write()
+            .unwrap_or_else(PoisonError::into_inner)
+            .insert(live.slug.clone(), Arc::clone(&live));
+        worker::greet(&live.batch, seen);
+        let thread =
+            worker::start(house, &live, monitor, seen, self.fit).map_err(|source| Failure::System {
+                what: "a thread",
+                source,
+            })?;
+        self.threads.push(thread);
+        Ok(())
+    }
+
+    /// Lets each finish its event and keep its state.
+    pub(super) async fn finish(self) {
+        self.stop.cancel();
+        let threads = self.threads;
+        let joined = tokio::task::spawn_blocking(move || {
+            threads
+                .into_iter()
+                .map(JoinHandle::join)
+                .filter(Result::is_err)
+                .count()
+        });
+        if joined.await.unwrap_or(1) > 0 {
+            error!("A batch's worker ended in disorder; its batch goes on from its last snapshot at the next start.");
+        }
+    }
+}
