@@ -16,7 +16,8 @@ use jiff::Timestamp;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
 use crate::{
-    config::Display,
+    config::{self, Config, Display},
+    deliver,
     store::{BatchId, Sequence, Store, StoreError},
 };
 
@@ -24,6 +25,8 @@ use super::{Clock, live::Live};
 
 /// A work loop that has not turned for this long beyond its usual time is taken for stuck.
 const PATIENCE: Duration = Duration::from_secs(60);
+/// Requests of people that may wait, and reminders that a slow deliverer may miss.
+const REQUESTS: usize = 64;
 
 /// What a person asks for; the watch loop puts it in its place in the one order.
 #[derive(Debug)]
@@ -59,6 +62,40 @@ pub(crate) struct House {
 }
 
 impl House {
+    /// A house without batches yet, and the requests that its watch loop is to take.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub(super) async fn new(
+        store: Store,
+        config: &Config,
+        clock: Arc<dyn Clock>,
+        demo: bool,
+    ) -> Result<(Arc<Self>, mpsc::Receiver<Asked>), StoreError> {
+        let (requests, asked) = mpsc::channel(REQUESTS);
+        let latest = store.read(|reader| reader.last_sequence()).await?;
+        let source = match config.clock {
+            config::Clock::Wall => ClockSource::Ticks,
+            config::Clock::Readings => ClockSource::Readings,
+        };
+        let told = config.mqtt.iter().filter(|broker| broker.publish_prefix.is_some());
+        let house = Self {
+            store,
+            clock,
+            settings: config.settings(source),
+            display: config.display.clone(),
+            demo,
+            requests,
+            batches: RwLock::default(),
+            latest: watch::Sender::new(latest),
+            alerts: watch::Sender::new(0),
+            reminders: broadcast::Sender::new(REQUESTS),
+            destinations: told.map(deliver::destination).collect(),
+            beat: Mutex::new(Instant::now()),
+        };
+        Ok((Arc::new(house), asked))
+    }
+
     /// Every batch under watch, by slug.
     pub(crate) fn all(&self) -> Vec<Arc<Live>> {
         let batches = self.batches.read().unwrap_or_else(PoisonError::into_inner);

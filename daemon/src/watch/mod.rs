@@ -16,18 +16,17 @@ mod worker;
 mod workers;
 
 use std::{
-    collections::BTreeMap,
     env,
     net::SocketAddr,
     path::PathBuf,
-    sync::{Arc, Mutex, RwLock},
-    time::{Duration, Instant},
+    sync::Arc,
+    time::Duration,
 };
 
-use fobwatch_core::{batch::Batch, engine::ClockSource};
+use fobwatch_core::batch::Batch;
 use tokio::{
     net::TcpListener,
-    sync::{broadcast, mpsc, watch},
+    sync::mpsc,
     task::JoinHandle,
     time::timeout,
 };
@@ -35,7 +34,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
 
 use crate::{
-    config::{self, Config},
+    config::Config,
     deliver, http,
     incoming::{self, Inbox, Incoming},
     mqtt, serial,
@@ -49,8 +48,6 @@ pub(crate) use house::{House, Request};
 pub(crate) use live::Live;
 pub use signals::stop_on_signals;
 
-/// Requests of people that may wait; the next one waits to be taken.
-const REQUESTS: usize = 64;
 /// How long inputs, answers under way and deliveries may take to end.
 const PARTING: Duration = Duration::from_secs(5);
 
@@ -160,31 +157,8 @@ pub async fn serve(setup: Setup) -> Result<(), Failure> {
     let listener = TcpListener::bind(address)
         .await
         .map_err(|source| Failure::Listen { address, source })?;
-    let (requests, asked) = mpsc::channel(REQUESTS);
-    let latest = setup.store.read(|reader| reader.last_sequence()).await?;
     let config = setup.config;
-    let house = Arc::new(House {
-        store: setup.store.clone(),
-        settings: config.settings(match config.clock {
-            config::Clock::Wall => ClockSource::Ticks,
-            config::Clock::Readings => ClockSource::Readings,
-        }),
-        display: config.display.clone(),
-        demo: setup.demo,
-        requests,
-        batches: RwLock::new(BTreeMap::new()),
-        latest: watch::Sender::new(latest),
-        alerts: watch::Sender::new(0),
-        reminders: broadcast::Sender::new(REQUESTS),
-        destinations: config
-            .mqtt
-            .iter()
-            .filter(|broker| broker.publish_prefix.is_some())
-            .map(deliver::destination)
-            .collect(),
-        beat: Mutex::new(Instant::now()),
-        clock: setup.clock,
-    });
+    let (house, requests) = House::new(setup.store.clone(), &config, setup.clock, setup.demo).await?;
     let mut workers = workers::Workers::new();
     for (id, batch) in folder::live(&setup.store, setup.batches, house.clock.as_ref()).await? {
         workers.begin(&house, batch, id).await?;
@@ -205,7 +179,7 @@ pub async fn serve(setup: Setup) -> Result<(), Failure> {
         house: Arc::clone(&house),
         workers,
         incoming: setup.incoming,
-        requests: asked,
+        requests,
         stop: stop.clone(),
         told: None,
     };

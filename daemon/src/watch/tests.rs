@@ -1,0 +1,303 @@
+use std::{sync::Arc, time::Duration};
+
+use fobwatch_core::{
+    alert::{AlertName, AlertRecord, Transition},
+    batch::Batch,
+    engine::{FitRequest, Fitted},
+    forecast::Forecast,
+    quantity::Unit,
+    reading::{Measured, Quantity, Reading, Source},
+};
+use jiff::{SignedDuration, Timestamp};
+use tempfile::TempDir;
+use tokio::time::timeout;
+use tokio_util::sync::CancellationToken;
+
+use super::{Clock, House, Setup, WallClock, house::Asked, intake::Intake, serve, workers::Workers};
+use crate::{
+    config::Config,
+    incoming::{self, Incoming},
+    store::{BatchId, Outcome, Sequence, Store},
+};
+
+/// A bound on waiting; nothing is measured with it.
+const PATIENCE: Duration = Duration::from_secs(120);
+
+#[derive(Debug)]
+pub(crate) struct StoppedClock(pub(crate) Timestamp);
+
+impl Clock for StoppedClock {
+    fn now(&self) -> Timestamp {
+        self.0
+    }
+
+    fn tick_every(&self) -> Duration {
+        Duration::from_secs(3_600)
+    }
+}
+
+pub(crate) fn start() -> Timestamp {
+    "2026-03-02T07:00:00Z".parse().unwrap()
+}
+
+pub(crate) fn batch_text(name: &str) -> String {
+    format!(
+        "name = \"{name}\"\nbottled_at = \"2026-03-02T07:00:00Z\"\n\
+         [drink]\nsucrose_g_per_l = 60.0\nculture_ml_per_l = 25.0\n\
+         [bottle]\nmaterial = \"glass\"\ncapacity_ml = 500\nfill_ml = 475\ncount = 8\npressure_limit_bar = 1.5\n\
+         [target]\nco2_volumes = 2.8\nfridge_c = 4.0\n"
+    )
+}
+
+fn batch(name: &str) -> Batch {
+    Batch::from_toml(&batch_text(name), "test").unwrap().0
+}
+
+pub(crate) fn reading(minutes: i64, quantity: Quantity, value: f64, unit: Unit) -> Reading {
+    Reading {
+        at: start() + SignedDuration::from_mins(minutes),
+        source: Source::new("pilot").unwrap(),
+        measured: Measured::new(quantity, value, unit).unwrap(),
+    }
+}
+
+/// Twelve hours: the gauge climbs through the limit, and is silent for two hours on the way.
+fn hours() -> Vec<(i64, Vec<Reading>)> {
+    (0..144)
+        .map(|step| step * 5)
+        .map(|minutes| {
+            let heard = !(180..300).contains(&minutes);
+            let hours = f64::from(i32::try_from(minutes).unwrap()) / 60.0;
+            let readings = vec![
+                reading(minutes, Quantity::Pressure, 0.15 * hours, Unit::Bar),
+                reading(minutes, Quantity::LiquidTemperature, 21.0, Unit::Celsius),
+            ];
+            (minutes, if heard { readings } else { Vec::new() })
+        })
+        .collect()
+}
+
+async fn feed(store: &Store, hours: &[(i64, Vec<Reading>)]) {
+    let hours = hours.to_vec();
+    store
+        .write(move |writer| {
+            for (minutes, readings) in &hours {
+                let at = start() + SignedDuration::from_mins(*minutes);
+                writer.append_clock(at)?;
+                writer.append_readings(readings, at)?;
+            }
+            Ok(())
+        })
+        .await
+        .unwrap();
+}
+
+pub(crate) async fn house(store: &Store) -> (Arc<House>, tokio::sync::mpsc::Receiver<Asked>) {
+    let clock = Arc::new(StoppedClock(start() + SignedDuration::from_hours(12)));
+    House::new(store.clone(), &Config::defaults().unwrap(), clock, false)
+        .await
+        .unwrap()
+}
+
+/// The watch loop of `house` without inputs, until `stop`.
+pub(crate) fn watch_loop(
+    house: &Arc<House>,
+    requests: tokio::sync::mpsc::Receiver<Asked>,
+    stop: &CancellationToken,
+) -> tokio::task::JoinHandle<()> {
+    let (inbox, incoming) = incoming::channel();
+    let intake = Intake {
+        house: Arc::clone(house),
+        workers: Workers::new(),
+        incoming,
+        requests,
+        stop: stop.clone(),
+        told: None,
+    };
+    tokio::spawn(async move {
+        let workers = intake.run().await.unwrap();
+        drop(inbox);
+        workers.finish().await;
+    })
+}
+
+async fn add(store: &Store, name: &str) -> BatchId {
+    let (batch, text) = (batch(name), batch_text(name));
+    store
+        .write(move |writer| writer.add_batch(&batch, &text, start()))
+        .await
+        .unwrap()
+}
+
+/// Runs the workers over all that is stored, and stops them in order.
+async fn run_through(store: &Store, batches: &[(BatchId, &str)], fit: fn(&FitRequest) -> Fitted) {
+    let (house, _requests) = house(store).await;
+    let mut workers = Workers::with_fit(fit);
+    for (id, name) in batches {
+        workers.begin(&house, batch(name), *id).await.unwrap();
+    }
+    let last = *house.latest.borrow();
+    for live in house.all() {
+        timeout(PATIENCE, live.reaches(last)).await.unwrap();
+    }
+    workers.finish().await;
+}
+
+async fn left(store: &Store, id: BatchId) -> (Vec<AlertRecord>, Vec<Forecast>) {
+    store
+        .read(move |reader| Ok((reader.alerts(id)?, reader.forecasts(id)?)))
+        .await
+        .unwrap()
+}
+
+fn raised(alerts: &[AlertRecord], name: AlertName) -> usize {
+    alerts
+        .iter()
+        .filter(|alert| alert.alert == name && alert.state == Transition::Raised)
+        .count()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_restart_leaves_the_same_alerts_and_forecasts_as_none() {
+    let hours = hours();
+    let (whole, parted) = (TempDir::new().unwrap(), TempDir::new().unwrap());
+
+    let store = Store::open(whole.path()).unwrap();
+    let id = add(&store, "hibiscus 12").await;
+    feed(&store, &hours).await;
+    run_through(&store, &[(id, "hibiscus 12")], FitRequest::run).await;
+    let expected = left(&store, id).await;
+    assert_eq!(raised(&expected.0, AlertName::OverLimit), 1, "{:#?}", expected.0);
+    assert!(raised(&expected.0, AlertName::SensorSilent) >= 1, "{:#?}", expected.0);
+    assert!(expected.1.len() >= 20, "{}", expected.1.len());
+
+    let store = Store::open(parted.path()).unwrap();
+    let id = add(&store, "hibiscus 12").await;
+    let (first, rest) = hours.split_at(50);
+    feed(&store, first).await;
+    run_through(&store, &[(id, "hibiscus 12")], FitRequest::run).await;
+    let early = store
+        .read(move |reader| reader.snapshot(id))
+        .await
+        .unwrap()
+        .unwrap();
+    feed(&store, rest).await;
+    run_through(&store, &[(id, "hibiscus 12")], FitRequest::run).await;
+    assert_eq!(left(&store, id).await, expected);
+
+    // As after a power cut: the last snapshot is an early one, and alerts of after it are stored already.
+    let outcome = Outcome {
+        batch: id,
+        alerts: Vec::new(),
+        destinations: Vec::new(),
+        forecasts: Vec::new(),
+        set_aside: Vec::new(),
+        snapshot: Some(early),
+    };
+    store.write(move |writer| writer.record(&outcome)).await.unwrap();
+    run_through(&store, &[(id, "hibiscus 12")], FitRequest::run).await;
+    assert_eq!(left(&store, id).await, expected);
+}
+
+fn fails_on_plum(request: &FitRequest) -> Fitted {
+    let late = request.at >= start() + SignedDuration::from_hours(4);
+    assert!(
+        !(late && request.evidence.batch().name.as_str() == "plum 1"),
+        "made to fail"
+    );
+    request.run()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_failing_engine_sets_its_batch_aside_and_the_event_is_not_tried_again() {
+    let folder = TempDir::new().unwrap();
+    let store = Store::open(folder.path()).unwrap();
+    let plum = add(&store, "plum 1").await;
+    let hibiscus = add(&store, "hibiscus 12").await;
+    let both = [(plum, "plum 1"), (hibiscus, "hibiscus 12")];
+    feed(&store, &hours()).await;
+    run_through(&store, &both, fails_on_plum).await;
+    let of_engine = |alerts: &[AlertRecord]| {
+        let whole = |alert: &&AlertRecord| alert.alert == AlertName::SensorSuspect && alert.source.is_none();
+        alerts.iter().filter(whole).cloned().collect::<Vec<_>>()
+    };
+    let alerts = of_engine(&left(&store, plum).await.0);
+    assert_eq!(alerts.len(), 1, "{alerts:#?}");
+    assert!(alerts[0].message.contains("no longer watched"), "{alerts:#?}");
+    assert_eq!(raised(&left(&store, hibiscus).await.0, AlertName::OverLimit), 1);
+    assert_eq!(raised(&left(&store, plum).await.0, AlertName::OverLimit), 0);
+
+    let behind = store
+        .read(move |reader| reader.snapshot(plum))
+        .await
+        .unwrap()
+        .unwrap()
+        .sequence;
+    run_through(&store, &both, FitRequest::run).await;
+    let alerts = left(&store, plum).await.0;
+    assert_eq!(of_engine(&alerts).len(), 1, "{alerts:#?}");
+    assert_eq!(raised(&alerts, AlertName::OverLimit), 1, "{alerts:#?}");
+    assert!(behind > Sequence(0));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_acknowledged_is_in_the_store_after_a_stop() {
+    let folder = TempDir::new().unwrap();
+    let store = Store::open(folder.path()).unwrap();
+    let (inbox, incoming) = incoming::channel();
+    let stop = CancellationToken::new();
+    let daemon = tokio::spawn(serve(Setup {
+        config: Config::defaults().unwrap(),
+        store: store.clone(),
+        listen: "127.0.0.1:0".parse().unwrap(),
+        batches: vec![(batch("plum 1"), batch_text("plum 1"))],
+        clock: Arc::new(StoppedClock(start() + SignedDuration::from_hours(1))),
+        demo: false,
+        inbox: inbox.clone(),
+        incoming,
+        stop: stop.clone(),
+    }));
+    let (ack, acknowledged) = tokio::sync::oneshot::channel();
+    let sent = reading(10, Quantity::Pressure, 0.1, Unit::Bar);
+    let message = Incoming {
+        readings: vec![sent.clone(), sent.clone()],
+        received_at: start(),
+        ack: Some(ack),
+    };
+    inbox.send(message).await.unwrap();
+    timeout(PATIENCE, acknowledged).await.unwrap().unwrap();
+    stop.cancel();
+    timeout(PATIENCE, daemon).await.unwrap().unwrap().unwrap();
+
+    let store = Store::open(folder.path()).unwrap();
+    let source = sent.source.clone();
+    let until = start() + SignedDuration::from_hours(1);
+    let kept = store
+        .read(move |reader| reader.readings(&source, Quantity::Pressure, start(), until))
+        .await
+        .unwrap();
+    assert_eq!(kept, [sent]);
+    let batches = store.read(|reader| reader.batches()).await.unwrap();
+    assert_eq!(batches.len(), 1);
+}
+
+#[tokio::test]
+async fn only_this_machine_may_be_served() {
+    let folder = TempDir::new().unwrap();
+    let (inbox, incoming) = incoming::channel();
+    let refused = serve(Setup {
+        config: Config::defaults().unwrap(),
+        store: Store::open(folder.path()).unwrap(),
+        listen: "0.0.0.0:8740".parse().unwrap(),
+        batches: Vec::new(),
+        clock: Arc::new(WallClock),
+        demo: false,
+        inbox,
+        incoming,
+        stop: CancellationToken::new(),
+    })
+    .await
+    .unwrap_err();
+    assert_eq!(refused.exit_code(), 2);
+    assert!(refused.to_string().contains("127.0.0.1:8740"), "{refused}");
+}
