@@ -75,7 +75,10 @@ enum Carried {
 async fn carry_all(house: &House, destination: &str, publisher: &Publisher) -> Result<Carried, StoreError> {
     loop {
         let name = destination.to_owned();
-        let rows = house.store.read(move |reader| reader.outbox(&name, CHUNK)).await?;
+        let rows = house
+            .store
+            .read(move |reader| reader.outbox(&name, CHUNK))
+            .await?;
         if rows.is_empty() {
             return Ok(Carried::All);
         }

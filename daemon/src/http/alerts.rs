@@ -46,7 +46,8 @@ fn of(live: &Live) -> Vec<Value> {
     }
     for alert in standing.monitor.view().alerts {
         // An alert is written without fail; if it were not, it is named all the same.
-        let mut entry = serde_json::to_value(&alert).unwrap_or_else(|_no_json| json!({ "alert": alert.alert }));
+        let mut entry =
+            serde_json::to_value(&alert).unwrap_or_else(|_no_json| json!({ "alert": alert.alert }));
         if let Value::Object(entry) = &mut entry {
             entry.insert("batch".to_owned(), json!(live.batch.name));
             entry.insert("slug".to_owned(), json!(live.slug));
@@ -99,7 +100,9 @@ pub(super) async fn obey(
     }
     let sequence = house.ask(Request::Command(live.id, command)).await?;
     settle(&live, sequence).await;
-    Ok(Json(json!({ "batch": live.batch.name, "alert": alert, "at": at })))
+    Ok(Json(
+        json!({ "batch": live.batch.name, "alert": alert, "at": at }),
+    ))
 }
 
 fn refused(error: impl std::fmt::Display) -> Complaint {

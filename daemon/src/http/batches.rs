@@ -57,9 +57,7 @@ pub(super) async fn add(
         Batch::from_toml(text, "the batch file").map_err(|bad| Complaint::refused(bad.to_string()))?;
     let name = read.name.clone();
     let warnings: Vec<String> = warnings.iter().map(ToString::to_string).collect();
-    house
-        .ask(Request::Add(Box::new(read), text.to_owned()))
-        .await?;
+    house.ask(Request::Add(Box::new(read), text.to_owned())).await?;
     let answer = json!({ "name": name, "slug": name.slug(), "warnings": warnings });
     Ok((StatusCode::CREATED, Json(answer)))
 }

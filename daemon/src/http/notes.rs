@@ -29,7 +29,9 @@ pub(super) async fn add(
     let note = decode::notes::read(&body).map_err(|wrong| Complaint::refused(format!("note: {wrong}")))?;
     let bottles = live.batch.bottle.count;
     if let Some(beyond) = note.bottles.iter().flatten().find(|number| **number > bottles) {
-        let why = format!("note: `bottles` names number {beyond}; allowed: 1 to {bottles}, the bottles of this batch");
+        let why = format!(
+            "note: `bottles` names number {beyond}; allowed: 1 to {bottles}, the bottles of this batch"
+        );
         return Err(Complaint::refused(why));
     }
     let answer = json!({ "batch": live.batch.name, "time": note.at, "kind": note.kind.name() });

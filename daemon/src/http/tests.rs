@@ -1,0 +1,225 @@
+use std::sync::Arc;
+
+use axum::{
+    body::{Body, to_bytes},
+    http::{Request, StatusCode, header::CONTENT_SECURITY_POLICY},
+};
+use fobwatch_core::{quantity::Unit, reading::Quantity};
+use jiff::SignedDuration;
+use serde_json::{Value, json};
+use tempfile::TempDir;
+use tokio::task::JoinHandle;
+use tokio_util::sync::CancellationToken;
+use tower::ServiceExt;
+
+use super::router;
+use crate::{
+    store::Store,
+    watch::{
+        House,
+        tests::{batch_text, house, reading, start, watch_loop},
+    },
+};
+
+/// A daemon without sockets.
+struct Daemon {
+    house: Arc<House>,
+    stop: CancellationToken,
+    work: JoinHandle<()>,
+    _folder: TempDir,
+}
+
+impl Daemon {
+    async fn start() -> Self {
+        let folder = TempDir::new().unwrap();
+        let store = Store::open(folder.path()).unwrap();
+        let high = reading(60, Quantity::Pressure, 1.6, Unit::Bar);
+        let again = reading(65, Quantity::Pressure, 1.6, Unit::Bar);
+        let at = start() + SignedDuration::from_mins(70);
+        store
+            .write(move |writer| {
+                writer.append_clock(at)?;
+                writer.append_readings(&[high, again], at)
+            })
+            .await
+            .unwrap();
+        let (house, requests) = house(&store).await;
+        let stop = CancellationToken::new();
+        let work = watch_loop(&house, requests, &stop);
+        Self {
+            house,
+            stop,
+            work,
+            _folder: folder,
+        }
+    }
+
+    async fn send(&self, request: Request<Body>) -> (StatusCode, Value) {
+        let response = router(Arc::clone(&self.house)).oneshot(request).await.unwrap();
+        let policy = response.headers().get(CONTENT_SECURITY_POLICY).unwrap();
+        assert!(policy.to_str().unwrap().starts_with("default-src 'none'"));
+        let status = response.status();
+        let bytes = to_bytes(response.into_body(), 1 << 20).await.unwrap();
+        let text = String::from_utf8(bytes.to_vec()).unwrap();
+        (status, serde_json::from_str(&text).unwrap_or(Value::String(text)))
+    }
+
+    async fn get(&self, path: &str) -> (StatusCode, Value) {
+        let request = Request::get(path).header("host", "localhost:8740");
+        self.send(request.body(Body::empty()).unwrap()).await
+    }
+
+    async fn post(&self, path: &str, body: impl ToString) -> (StatusCode, Value) {
+        let request = Request::post(path).header("host", "127.0.0.1:8740");
+        self.send(request.body(Body::from(body.to_string())).unwrap())
+            .await
+    }
+
+    async fn end(self) {
+        self.stop.cancel();
+        self.work.await.unwrap();
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_batch_is_added_told_noted_and_ended() {
+    let daemon = Daemon::start().await;
+    assert_eq!(daemon.get("/health").await.0, StatusCode::OK);
+
+    let (status, answer) = daemon
+        .post("/api/v1/batches", batch_text("lime and mint 4"))
+        .await;
+    assert_eq!(status, StatusCode::CREATED, "{answer}");
+    assert_eq!(answer["slug"], "lime-and-mint-4");
+    let (status, answer) = daemon
+        .post("/api/v1/batches", batch_text("lime and mint 4"))
+        .await;
+    assert_eq!(status, StatusCode::CONFLICT, "{answer}");
+
+    let (status, answer) = daemon
+        .post(
+            "/api/v1/batches/lime-and-mint-4/notes",
+            json!({ "kind": "vented", "text": "a hiss" }),
+        )
+        .await;
+    assert_eq!(status, StatusCode::CREATED, "{answer}");
+    let (status, answer) = daemon
+        .post(
+            "/api/v1/batches/lime-and-mint-4/notes",
+            json!({ "kind": "sung_to" }),
+        )
+        .await;
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(answer["error"].as_str().unwrap().contains("sung_to"), "{answer}");
+    let (status, answer) = daemon
+        .post(
+            "/api/v1/batches/lime-and-mint-4/notes",
+            json!({ "kind": "opened", "bottles": [9] }),
+        )
+        .await;
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(answer["error"].as_str().unwrap().contains("1 to 8"), "{answer}");
+
+    let (_, answer) = daemon.get("/api/v1/batches").await;
+    assert_eq!(answer["batches"][0]["batch"], "lime and mint 4", "{answer}");
+    let (status, answer) = daemon.get("/api/v1/batches/lime-and-mint-4/forecast").await;
+    assert_eq!(status, StatusCode::OK, "{answer}");
+    assert_eq!(answer["record"], "forecast");
+    let early = "/api/v1/batches/lime-and-mint-4/forecast?at=2026-03-01T00:00:00Z";
+    let (status, answer) = daemon.get(early).await;
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(
+        answer["error"].as_str().unwrap().contains("2026-03-01T00:00:00Z"),
+        "{answer}"
+    );
+
+    let (status, answer) = daemon.post("/api/v1/batches/lime-and-mint-4/end", "").await;
+    assert_eq!(
+        (status, &answer["slug"]),
+        (StatusCode::OK, &json!("lime-and-mint-4"))
+    );
+    let (_, answer) = daemon.get("/api/v1/batches").await;
+    assert_eq!(answer, json!({ "batches": [] }));
+    let (status, _) = daemon.post("/api/v1/batches/lime-and-mint-4/end", "").await;
+    assert_eq!(status, StatusCode::NOT_FOUND);
+    daemon.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_bad_batch_file_is_refused_with_all_its_problems() {
+    let daemon = Daemon::start().await;
+    let bad = batch_text("plum 1")
+        .replace("fill_ml = 475", "fill_ml = 700")
+        .replace("fridge_c", "frigde_c");
+    let (status, answer) = daemon.post("/api/v1/batches", bad).await;
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
+    let error = answer["error"].as_str().unwrap();
+    assert!(error.contains("fill_ml") && error.contains("frigde_c"), "{error}");
+    let (status, _) = daemon.post("/api/v1/batches", "#".repeat(65 * 1024)).await;
+    assert_eq!(status, StatusCode::PAYLOAD_TOO_LARGE);
+    daemon.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_alert_is_listed_and_obeys_a_person() {
+    let daemon = Daemon::start().await;
+    daemon.post("/api/v1/batches", batch_text("plum 1")).await;
+    let live = daemon.house.batch("plum-1").unwrap();
+    live.reaches(*daemon.house.latest.borrow()).await;
+    let over = |answer: &Value| {
+        let alerts = answer["alerts"].as_array().unwrap().clone();
+        alerts.into_iter().find(|alert| alert["alert"] == "over_limit")
+    };
+    let alert = over(&daemon.get("/api/v1/alerts").await.1).unwrap();
+    assert_eq!(alert["batch"], "plum 1");
+    assert_eq!(alert["state"], "unacknowledged");
+    assert_eq!(alert["priority"], "critical");
+
+    let path = "/api/v1/batches/plum-1/alerts/over_limit";
+    let shelve = json!({ "deed": "shelve", "who": "Ada", "for_s": 3600, "reason": "later" });
+    let (status, answer) = daemon.post(path, shelve).await;
+    assert_eq!(status, StatusCode::CONFLICT);
+    assert!(
+        answer["error"].as_str().unwrap().contains("cannot be shelved"),
+        "{answer}"
+    );
+    let (status, answer) = daemon.post(path, json!({ "deed": "sing", "who": "Ada" })).await;
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{answer}");
+    let (status, answer) = daemon
+        .post(path, json!({ "deed": "acknowledge", "who": "Ada" }))
+        .await;
+    assert_eq!(status, StatusCode::OK, "{answer}");
+    let alert = over(&daemon.get("/api/v1/alerts").await.1).unwrap();
+    assert_eq!(alert["state"], "acknowledged");
+    daemon.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn strangers_are_refused() {
+    let daemon = Daemon::start().await;
+    for host in [
+        "example.org",
+        "localhost.example.org:8740",
+        "me@localhost",
+        "10.0.0.1:8740",
+    ] {
+        let request = Request::get("/api/v1/batches").header("host", host);
+        let (status, _) = daemon.send(request.body(Body::empty()).unwrap()).await;
+        assert_eq!(status, StatusCode::FORBIDDEN, "{host}");
+    }
+    for (header, value, allowed) in [
+        ("origin", "http://example.org", false),
+        ("origin", "null", false),
+        ("origin", "http://localhost:8740", true),
+        ("sec-fetch-site", "cross-site", false),
+        ("sec-fetch-site", "same-site", false),
+        ("sec-fetch-site", "same-origin", true),
+    ] {
+        let request = Request::post("/api/v1/batches/none/end")
+            .header("host", "localhost:8740")
+            .header(header, value);
+        let (status, _) = daemon.send(request.body(Body::empty()).unwrap()).await;
+        assert_eq!(status != StatusCode::FORBIDDEN, allowed, "{header}: {value}");
+    }
+    daemon.end().await;
+}

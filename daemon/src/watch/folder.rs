@@ -37,7 +37,9 @@ pub(super) fn read(folder: &Path) -> Result<Vec<(Batch, String)>, Failure> {
             continue;
         }
         if text.len() as u64 > MOST {
-            error!("{place} is longer than {MOST} bytes, the most of a batch file. Its batch is not watched.");
+            error!(
+                "{place} is longer than {MOST} bytes, the most of a batch file. Its batch is not watched."
+            );
             continue;
         }
         match Batch::from_toml(&text, &place) {
@@ -73,7 +75,10 @@ pub(super) async fn live(
             continue;
         }
         let kept = batch.clone();
-        match store.write(move |writer| writer.add_batch(&kept, &text, now)).await {
+        match store
+            .write(move |writer| writer.add_batch(&kept, &text, now))
+            .await
+        {
             Ok(_id) => stored = store.read(|reader| reader.batches()).await?,
             Err(StoreError::NameTaken { name }) => warn!(
                 batch = %name,

@@ -78,7 +78,10 @@ impl House {
             config::Clock::Wall => ClockSource::Ticks,
             config::Clock::Readings => ClockSource::Readings,
         };
-        let told = config.mqtt.iter().filter(|broker| broker.publish_prefix.is_some());
+        let told = config
+            .mqtt
+            .iter()
+            .filter(|broker| broker.publish_prefix.is_some());
         let house = Self {
             store,
             clock,

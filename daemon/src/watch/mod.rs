@@ -11,25 +11,14 @@ mod intake;
 mod live;
 mod signals;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 mod worker;
 mod workers;
 
-use std::{
-    env,
-    net::SocketAddr,
-    path::PathBuf,
-    sync::Arc,
-    time::Duration,
-};
+use std::{env, net::SocketAddr, path::PathBuf, sync::Arc, time::Duration};
 
 use fobwatch_core::batch::Batch;
-use tokio::{
-    net::TcpListener,
-    sync::mpsc,
-    task::JoinHandle,
-    time::timeout,
-};
+use tokio::{net::TcpListener, sync::mpsc, task::JoinHandle, time::timeout};
 use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
 

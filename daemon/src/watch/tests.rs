@@ -168,7 +168,11 @@ async fn a_restart_leaves_the_same_alerts_and_forecasts_as_none() {
     run_through(&store, &[(id, "hibiscus 12")], FitRequest::run).await;
     let expected = left(&store, id).await;
     assert_eq!(raised(&expected.0, AlertName::OverLimit), 1, "{:#?}", expected.0);
-    assert!(raised(&expected.0, AlertName::SensorSilent) >= 1, "{:#?}", expected.0);
+    assert!(
+        raised(&expected.0, AlertName::SensorSilent) >= 1,
+        "{:#?}",
+        expected.0
+    );
     assert!(expected.1.len() >= 20, "{}", expected.1.len());
 
     let store = Store::open(parted.path()).unwrap();

@@ -69,7 +69,9 @@ pub(super) async fn revive(
     if let Some(snapshot) = snapshot {
         match Monitor::restore(&snapshot.body, batch.clone(), house.settings.clone()) {
             Ok(monitor) => return Ok((monitor, snapshot.sequence)),
-            Err(why) => warn!(batch = %batch.name, "{}: {why}. Its readings are gone over again.", batch.name),
+            Err(why) => {
+                warn!(batch = %batch.name, "{}: {why}. Its readings are gone over again.", batch.name)
+            }
         }
     }
     Ok((Monitor::new(batch, house.settings.clone()), first))

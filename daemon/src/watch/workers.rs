@@ -38,7 +38,12 @@ impl Workers {
     ///
     /// # Errors
     /// The store cannot be read, or the system gives no thread.
-    pub(super) async fn begin(&mut self, house: &Arc<House>, batch: Batch, id: BatchId) -> Result<(), Failure> {
+    pub(super) async fn begin(
+        &mut self,
+        house: &Arc<House>,
+        batch: Batch,
+        id: BatchId,
+    ) -> Result<(), Failure> {
         let (monitor, seen) = worker::revive(house, batch, id).await?;
         let live = Arc::new(Live::new(id, monitor.clone(), seen, self.stop.child_token()));
         house
@@ -68,7 +73,9 @@ impl Workers {
                 .count()
         });
         if joined.await.unwrap_or(1) > 0 {
-            error!("A batch's worker ended in disorder; its batch goes on from its last snapshot at the next start.");
+            error!(
+                "A batch's worker ended in disorder; its batch goes on from its last snapshot at the next start."
+            );
         }
     }
 }
