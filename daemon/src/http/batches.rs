@@ -8,7 +8,12 @@ use axum::{
     extract::{Path, Query, State, rejection::BytesRejection},
     http::StatusCode,
 };
-use fobwatch_core::{batch::Batch, forecast::ForecastRecord};
+use fobwatch_core::{
+    batch::Batch,
+    engine::SensorView,
+    forecast::{Forecast, ForecastRecord},
+    reading::Measured,
+};
 use jiff::{SignedDuration, Timestamp};
 use serde::Deserialize;
 use serde_json::{Map, Value, json};
@@ -32,18 +37,55 @@ pub(super) async fn list(State(house): State<Arc<House>>) -> Json<Value> {
     Json(json!({ "batches": batches }))
 }
 
+/// The view, with units in the keys where it holds bare numbers.
 fn shown(live: &Live) -> Value {
     let standing = live.standing();
+    let view = standing.monitor.view();
     let mut entry = Map::new();
     entry.insert("slug".to_owned(), json!(live.slug));
     // A view is written without fail; if it were not, the slug still names the batch.
-    if let Ok(Value::Object(view)) = serde_json::to_value(standing.monitor.view()) {
-        entry.extend(view);
+    if let Ok(Value::Object(all)) = serde_json::to_value(&view) {
+        entry.extend(all);
     }
+    for bare in ["target", "limit", "outlook"] {
+        entry.remove(bare);
+    }
+    entry.insert("target_co2_volumes".to_owned(), json!(view.target.volumes()));
+    entry.insert("limit_bar".to_owned(), json!(view.limit.bar()));
+    let record = |forecast: Option<&Forecast>| json!(forecast.map(ForecastRecord::from));
+    entry.insert("forecast".to_owned(), record(view.forecast.as_ref()));
+    if let (Some(apart), Some(Value::Object(shown))) = (&view.apart, entry.get_mut("apart")) {
+        shown.insert("forecast".to_owned(), record(apart.forecast.as_ref()));
+    }
+    let sensors = view.sensors.iter().map(sensor).collect();
+    entry.insert("sensors".to_owned(), Value::Array(sensors));
     if let Some(why) = standing.failed {
         entry.insert("set_aside_because".to_owned(), json!(why));
     }
     Value::Object(entry)
+}
+
+fn sensor(sensor: &SensorView) -> Value {
+    let (value, unit) = match sensor.last {
+        None => (None, None),
+        Some(Measured::Pressure(p)) => (Some(p.bar()), Some("bar")),
+        Some(Measured::AbsolutePressure(p) | Measured::AmbientPressure(p)) => (Some(p.bar()), Some("bar")),
+        Some(Measured::LiquidTemperature(t) | Measured::RoomTemperature(t)) => {
+            (Some(t.celsius()), Some("degC"))
+        }
+        Some(Measured::Gravity(g)) => (Some(g.specific()), Some("SG")),
+    };
+    json!({
+        "source": sensor.source,
+        "quantity": sensor.quantity,
+        "value": value,
+        "unit": unit,
+        "at": sensor.at,
+        "usual_interval_s": sensor.usual_interval_s,
+        "silent": sensor.silent,
+        "doubt": sensor.doubt,
+        "words": sensor.words,
+    })
 }
 
 pub(super) async fn add(

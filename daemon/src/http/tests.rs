@@ -122,6 +122,14 @@ async fn a_batch_is_added_told_noted_and_ended() {
 
     let (_, answer) = daemon.get("/api/v1/batches").await;
     assert_eq!(answer["batches"][0]["batch"], "lime and mint 4", "{answer}");
+    assert_eq!(answer["batches"][0]["limit_bar"], 1.5);
+    assert_eq!(answer["batches"][0]["sensors"][0]["value"], 1.6, "{answer}");
+    assert_eq!(answer["batches"][0]["sensors"][0]["unit"], "bar");
+    let sensor = &answer["batches"][0]["sensors"][0];
+    assert_eq!(
+        sensor["at"], "2026-03-02T08:05:00Z",
+        "the clock is not behind the first reading"
+    );
     let (status, answer) = daemon.get("/api/v1/batches/lime-and-mint-4/forecast").await;
     assert_eq!(status, StatusCode::OK, "{answer}");
     assert_eq!(answer["record"], "forecast");

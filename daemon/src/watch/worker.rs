@@ -163,7 +163,7 @@ impl Worker {
                         }
                     });
                 }
-                Ok(events) => match self.take(&events) {
+                Ok(events) => match self.take(&self.with_first_tick(events)) {
                     Turn::Taken => {}
                     Turn::Failed => return,
                     Turn::Stopped => break,
@@ -172,6 +172,23 @@ impl Worker {
         }
         self.keep_snapshot();
         self.record();
+    }
+
+    /// Where nothing moved the engine's clock yet, the arrival of the first event does: a reading from ahead of the clock
+    /// would count as of the clock.
+    fn with_first_tick(&self, mut events: Vec<StoredEvent>) -> Vec<StoredEvent> {
+        let untouched = self.monitor.clock() == self.live.batch.bottled_at;
+        if let Some(received_at) = events.first().map(|event| event.received_at)
+            && untouched
+        {
+            let tick = StoredEvent {
+                sequence: self.seen,
+                received_at,
+                what: StoredWhat::Clock(received_at),
+            };
+            events.insert(0, tick);
+        }
+        events
     }
 
     fn take(&mut self, events: &[StoredEvent]) -> Turn {
