@@ -13,7 +13,7 @@ use tempfile::TempDir;
 use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 
-use super::{Clock, House, Setup, WallClock, house::Asked, intake::Intake, serve, workers::Workers};
+use super::{Clock, House, Setup, WallClock, house::Asked, intake::Intake, serve, worker, workers::Workers};
 use crate::{
     config::Config,
     incoming::{self, Incoming},
@@ -201,6 +201,19 @@ async fn a_restart_leaves_the_same_alerts_and_forecasts_as_none() {
     store.write(move |writer| writer.record(&outcome)).await.unwrap();
     run_through(&store, &[(id, "hibiscus 12")], FitRequest::run).await;
     assert_eq!(left(&store, id).await, expected);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_crash_before_the_first_event_was_taken_changes_no_beginning() {
+    let folder = TempDir::new().unwrap();
+    let store = Store::open(folder.path()).unwrap();
+    let id = add(&store, "plum 1").await;
+    let (house, _requests) = house(&store).await;
+    let begun = worker::revive(&house, batch("plum 1"), id).await.unwrap();
+    feed(&store, &hours()).await;
+    let again = worker::revive(&house, batch("plum 1"), id).await.unwrap();
+    assert_eq!(again.1, begun.1);
+    assert_eq!(again.0.snapshot(), begun.0.snapshot());
 }
 
 fn fails_on_plum(request: &FitRequest) -> Fitted {

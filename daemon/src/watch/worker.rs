@@ -55,7 +55,7 @@ pub(super) struct Worker {
 /// usable snapshot is there.
 ///
 /// # Errors
-/// The store cannot be read.
+/// The store cannot be read or written.
 pub(super) async fn revive(
     house: &House,
     batch: Batch,
@@ -74,7 +74,18 @@ pub(super) async fn revive(
             }
         }
     }
-    Ok((Monitor::new(batch, house.settings.clone()), first))
+    let monitor = Monitor::new(batch, house.settings.clone());
+    // Where it begins depends on what is stored by now; after a crash it must begin at the same place.
+    let beginning = Outcome {
+        snapshot: Some(Snapshot {
+            sequence: first,
+            taken_at: house.clock.now(),
+            body: monitor.snapshot(),
+        }),
+        ..empty(id, house)
+    };
+    house.store.write(move |writer| writer.record(&beginning)).await?;
+    Ok((monitor, first))
 }
 
 /// Begins to watch a batch: it is listed from here on.
