@@ -28,7 +28,7 @@ use crate::{
 };
 
 /// Events that are read at once, and the most that is done between two looks at the stop.
-const CHUNK: u32 = 100;
+const CHUNK: u32 = 500;
 /// A snapshot is kept after so many events ...
 const SNAPSHOT_EVENTS: u64 = 200;
 /// ... but not more often than this ...
