@@ -11,6 +11,7 @@ pub mod demo;
 pub mod http;
 pub mod incoming;
 pub mod mqtt;
+pub mod page;
 pub mod sentence;
 pub mod serial;
 pub mod store;

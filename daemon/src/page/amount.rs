@@ -1,0 +1,219 @@
+//! Amounts with their units, as a person says them.
+
+use fobwatch_core::{
+    quantity::{Co2Volumes, GaugePressure, Temperature},
+    reading::{Measured, Quantity},
+};
+
+/// Units in which the page speaks.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Units {
+    /// Of pressures.
+    pub pressure: PressureUnit,
+    /// Of temperatures.
+    pub temperature: TemperatureUnit,
+}
+
+/// A unit of pressure for people.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum PressureUnit {
+    /// bar.
+    #[default]
+    Bar,
+    /// kPa.
+    Kilopascal,
+    /// psi.
+    Psi,
+}
+
+/// A unit of temperature for people.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum TemperatureUnit {
+    /// °C.
+    #[default]
+    Celsius,
+    /// °F.
+    Fahrenheit,
+}
+
+impl PressureUnit {
+    pub(super) fn name(self) -> &'static str {
+        match self {
+            Self::Bar => "bar",
+            Self::Kilopascal => "kPa",
+            Self::Psi => "psi",
+        }
+    }
+
+    fn digits(self) -> usize {
+        match self {
+            Self::Bar => 1,
+            Self::Kilopascal | Self::Psi => 0,
+        }
+    }
+
+    pub(super) fn of(self, pressure: GaugePressure) -> f64 {
+        match self {
+            Self::Bar => pressure.bar(),
+            Self::Kilopascal => pressure.pascal() / 1_000.0,
+            Self::Psi => pressure.psi(),
+        }
+    }
+}
+
+impl Units {
+    /// "2.4", the unit said elsewhere in the sentence.
+    pub(super) fn figure(self, pressure: GaugePressure) -> String {
+        signless(format!(
+            "{:.*}",
+            self.pressure.digits(),
+            self.pressure.of(pressure)
+        ))
+    }
+
+    /// "2.4 bar".
+    pub(super) fn pressure(self, pressure: GaugePressure) -> String {
+        format!("{}\u{a0}{}", self.figure(pressure), self.pressure.name())
+    }
+
+    /// "2.5 bar" for 2.41 bar: what may be reached is never rounded down.
+    pub(super) fn at_most(self, pressure: GaugePressure) -> String {
+        let scale = if self.pressure.digits() == 1 { 10.0 } else { 1.0 };
+        let up = ((self.pressure.of(pressure) * scale) - 1e-6).ceil() / scale;
+        format!(
+            "{}\u{a0}{}",
+            signless(format!("{up:.*}", self.pressure.digits())),
+            self.pressure.name()
+        )
+    }
+
+    /// The user's own limit, digit for digit as far as a hundredth of a bar goes.
+    pub(super) fn limit(self, limit: GaugePressure) -> String {
+        format!("{}\u{a0}{}", self.limit_figure(limit), self.pressure.name())
+    }
+
+    /// The same without its unit.
+    pub(super) fn limit_figure(self, limit: GaugePressure) -> String {
+        match self.pressure {
+            PressureUnit::Bar => short(limit.bar(), 1, 2),
+            unit => short(unit.of(limit), 0, 1),
+        }
+    }
+
+    /// "20.8 °C".
+    pub(super) fn temperature(self, temperature: Temperature) -> String {
+        let (value, unit) = match self.temperature {
+            TemperatureUnit::Celsius => (temperature.celsius(), "°C"),
+            TemperatureUnit::Fahrenheit => (temperature.fahrenheit(), "°F"),
+        };
+        format!("{}\u{a0}{unit}", signless(format!("{value:.1}")))
+    }
+
+    /// A reading with its unit.
+    pub(super) fn measured(self, measured: &Measured) -> String {
+        match measured {
+            Measured::Pressure(pressure) => match self.pressure {
+                PressureUnit::Bar => format!("{}\u{a0}bar", signless(format!("{:.2}", pressure.bar()))),
+                _ => self.pressure(*pressure),
+            },
+            Measured::AbsolutePressure(pressure) => {
+                format!("{:.2}\u{a0}bar above vacuum", pressure.bar())
+            }
+            Measured::AmbientPressure(pressure) => {
+                format!("{:.0}\u{a0}hPa", pressure.pascal() / 100.0)
+            }
+            Measured::LiquidTemperature(temperature) | Measured::RoomTemperature(temperature) => {
+                self.temperature(*temperature)
+            }
+            Measured::Gravity(gravity) => format!("{:.4}\u{a0}SG", gravity.specific()),
+        }
+    }
+}
+
+/// What is measured, in a person's words.
+pub(super) fn quantity(quantity: Quantity) -> &'static str {
+    match quantity {
+        Quantity::Pressure => "gauge pressure",
+        Quantity::AbsolutePressure => "absolute pressure",
+        Quantity::AmbientPressure => "air pressure",
+        Quantity::LiquidTemperature => "drink temperature",
+        Quantity::RoomTemperature => "room temperature",
+        Quantity::Gravity => "gravity",
+    }
+}
+
+/// "2.1 volumes".
+pub(super) fn volumes(content: Co2Volumes) -> String {
+    format!("{:.1}\u{a0}volumes", content.volumes())
+}
+
+/// The content wanted, as the user wrote it: "2.8 volumes", "2.75 volumes".
+pub(super) fn wish(content: Co2Volumes) -> String {
+    format!("{}\u{a0}volumes", short(content.volumes(), 1, 2))
+}
+
+/// With at least `least` and at most `most` decimals.
+fn short(value: f64, least: usize, most: usize) -> String {
+    let long = format!("{value:.most$}");
+    let digits = long.split_once('.').map_or(0, |(_, decimals)| {
+        decimals.trim_end_matches('0').len().max(least)
+    });
+    format!("{value:.digits$}")
+}
+
+/// No "-0.0".
+fn signless(text: String) -> String {
+    match text.strip_prefix('-') {
+        Some(rest) if rest.chars().all(|c| c == '0' || c == '.') => rest.to_owned(),
+        _ => text,
+    }
+}
+
+/// "1 batch", "3 batches".
+pub(super) fn count(number: usize, one: &str, many: &str) -> String {
+    const WORDS: [&str; 10] = [
+        "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine",
+    ];
+    let figure = WORDS
+        .get(number)
+        .map_or_else(|| number.to_string(), |word| (*word).to_owned());
+    format!("{figure} {}", if number == 1 { one } else { many })
+}
+
+/// The text as a sentence begins with it.
+pub(super) fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(chars).collect()
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn bar(value: f64) -> GaugePressure {
+        GaugePressure::from_bar(value).unwrap()
+    }
+
+    #[test]
+    fn what_may_be_reached_is_never_rounded_down() {
+        let units = Units::default();
+        assert_eq!(units.at_most(bar(2.41)), "2.5\u{a0}bar");
+        assert_eq!(units.at_most(bar(2.4)), "2.4\u{a0}bar");
+        assert_eq!(units.pressure(bar(-0.01)), "0.0\u{a0}bar");
+    }
+
+    #[test]
+    fn a_limit_keeps_its_digits() {
+        let units = Units::default();
+        assert_eq!(units.limit(bar(5.0)), "5.0\u{a0}bar");
+        assert_eq!(units.limit(bar(4.75)), "4.75\u{a0}bar");
+        let psi = Units {
+            pressure: PressureUnit::Psi,
+            ..units
+        };
+        // NIST SP 811 (2008), B.8: 1 psi = 6.894 757 kPa, so 5 bar are 72.5 psi.
+        assert_eq!(psi.limit(bar(5.0)), "72.5\u{a0}psi");
+    }
+}

@@ -1,0 +1,186 @@
+//! The document around it all.
+
+use std::collections::BTreeSet;
+
+use maud::{DOCTYPE, Markup, html};
+
+use super::{
+    Context, Shown, agenda, batch, caution, chart, headline,
+    need::{self, Entry, Urgency},
+    shelf,
+};
+
+/// With more batches than this, those that need nobody soon are folded.
+const MOST_OPEN: usize = 8;
+/// Seconds until the page is fetched anew.
+const REFRESH_SECS: u32 = 30;
+/// The same in the demo, where an hour passes in a second.
+const REFRESH_SECS_DEMO: u32 = 5;
+
+/// A batch with its place in the document and its lines of the agenda.
+struct Placed<'a> {
+    shown: &'a Shown,
+    anchor: String,
+    entries: Vec<Entry<'a>>,
+}
+
+pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
+    let entries = need::entries(batches, context);
+    let headline = headline::say(batches, &entries, context);
+    let title = if context.demo {
+        format!("Demo: {headline}")
+    } else {
+        headline.clone()
+    };
+    let danger = entries.first().is_some_and(|entry| entry.urgency == Urgency::Danger);
+    let refresh = if context.demo { REFRESH_SECS_DEMO } else { REFRESH_SECS };
+    html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
+                meta http-equiv="refresh" content=(refresh);
+                title { (title) " \u{2013} fobwatch" }
+                link rel="icon" href="/favicon.svg" type="image/svg+xml";
+                link rel="stylesheet" href="/style.css";
+            }
+            body {
+                a class="skip" href="#main" { "To the agenda" }
+                @if context.demo {
+                    p class="demo" role="note" {
+                        strong { "Demo." } " Made-up batches, an hour in every second. No real bottle is watched."
+                    }
+                }
+                header {
+                    p class="mark-name" { "fobwatch" }
+                    nav aria-label="On this page" {
+                        @if !batches.is_empty() { a href="#shelf" { "The shelf" } }
+                        a href="#gone-wrong" { "Gone wrong?" }
+                    }
+                }
+                main id="main" {
+                    h1 class=[danger.then_some("danger")] { (headline) }
+                    @if let Some(pressure) = headline::pressure(batches, context) {
+                        p class="press" { (pressure) }
+                    }
+                    p class="soft" {
+                        time datetime=(context.now) { (context.clock().in_full(context.now)) } ". "
+                        (headline::heard(batches, context))
+                    }
+                    @if batches.is_empty() {
+                        (empty())
+                    } @else {
+                        (agenda::list(&entries, context))
+                        (shelf_and_batches(batches, entries, context))
+                    }
+                    (caution::gone_wrong())
+                }
+                footer { (caution::foot()) }
+            }
+        }
+    }
+}
+
+fn shelf_and_batches<'a>(batches: &'a [Shown], entries: Vec<Entry<'a>>, context: &Context) -> Markup {
+    let placed = place(batches, entries);
+    let axis = shelf::axis(batches, context.now);
+    let (days, days_drawn) = shelf::days(axis, context);
+    let open = if placed.len() > MOST_OPEN {
+        let wanting = placed
+            .iter()
+            .filter(|placed| placed.entries.iter().any(|entry| entry.urgency <= Urgency::Look))
+            .count();
+        wanting.max(MOST_OPEN)
+    } else {
+        placed.len()
+    };
+    let (first, rest) = placed.split_at(open.min(placed.len()));
+    let row = |placed: &Placed<'_>| shelf::row(placed.shown, &placed.anchor, axis, &days, context);
+    html! {
+        section id="shelf" aria-labelledby="shelf-head" {
+            h2 id="shelf-head" { "On the shelf" }
+            (days_drawn)
+            @for placed in first { (row(placed)) }
+            @if !rest.is_empty() {
+                details {
+                    summary { (rest.len()) " more batches" }
+                    @for placed in rest { (row(placed)) }
+                }
+            }
+            (shelf::key())
+        }
+        @for placed in first {
+            (batch::section(placed.shown, &placed.anchor, &placed.entries, context, chart::MOST_POINTS))
+        }
+        @for placed in rest {
+            details class="folded" {
+                summary { (placed.shown.batch.name) }
+                (batch::section(placed.shown, &placed.anchor, &placed.entries, context, chart::FEW_POINTS))
+            }
+        }
+    }
+}
+
+/// The batches in the order of the agenda, each with an anchor of its own.
+fn place<'a>(batches: &'a [Shown], entries: Vec<Entry<'a>>) -> Vec<Placed<'a>> {
+    let mut taken = BTreeSet::new();
+    let mut placed: Vec<Placed<'a>> = Vec::with_capacity(batches.len());
+    for entry in entries {
+        let of_same = placed
+            .iter_mut()
+            .find(|placed| std::ptr::eq(placed.shown, entry.shown));
+        if let Some(placed) = of_same {
+            placed.entries.push(entry);
+            continue;
+        }
+        let mut anchor = format!("batch-{}", entry.shown.batch.name.slug());
+        while !taken.insert(anchor.clone()) {
+            anchor.push_str("-x");
+        }
+        placed.push(Placed {
+            shown: entry.shown,
+            anchor,
+            entries: vec![entry],
+        });
+    }
+    placed
+}
+
+fn empty() -> Markup {
+    html! {
+        section aria-labelledby="start-head" {
+            h2 id="start-head" { "Begin here" }
+            p { "Write a batch file: what is in the bottles, the limit that their maker states, the fizz you want." }
+            pre {
+                code {
+                    "name = \"hibiscus 12\"\n\
+                     culture = \"jar two\"\n\
+                     bottled_at = \"2026-03-02T07:00:00Z\"\n\
+                     \n\
+                     [drink]\n\
+                     sucrose_g_per_l = 60.0\n\
+                     \n\
+                     [bottle]\n\
+                     material = \"glass\"\n\
+                     capacity_ml = 500\n\
+                     fill_ml = 475\n\
+                     count = 8\n\
+                     pressure_limit_bar =     # the figure of the bottle's maker; there is no default\n\
+                     \n\
+                     [target]\n\
+                     co2_volumes = 2.8\n\
+                     fridge_c = 4.0\n"
+                }
+            }
+            p { "Then let fobwatch watch it:" }
+            pre { code { "fobwatch batch add hibiscus-12.toml" } }
+            p { "And tell what you do with the bottles, as you do it:" }
+            pre { code { "fobwatch note 'hibiscus 12' moved_to_fridge" } }
+            p class="soft" {
+                "No bottles at hand? " code { "fobwatch watch --demo" } " shows the whole job with made-up batches."
+            }
+        }
+    }
+}

@@ -1,0 +1,72 @@
+//! The page: what a person must do, and when, in plain sentences, rendered on the server.
+//!
+//! Pure functions: [`agenda`] and [`chart`] take what is known and the time, and give HTML and SVG. Whatever came from
+//! outside (names, sources, messages) is escaped by the `maud` macros. The page needs no script and no resource but
+//! [`style`] and [`favicon`], so it lives under `default-src 'none'; style-src 'self'; img-src 'self' data:`.
+
+mod agenda;
+mod amount;
+mod batch;
+mod caution;
+mod chart;
+mod clock;
+mod geometry;
+mod headline;
+mod layout;
+mod need;
+mod shelf;
+mod shown;
+#[cfg(test)]
+mod tests;
+
+use jiff::{Timestamp, tz::TimeZone};
+
+pub use amount::{PressureUnit, TemperatureUnit, Units};
+pub use shown::{Heard, Place, Shown, Standing};
+
+/// For whom and when the page is written.
+#[derive(Clone, Debug)]
+pub struct Context {
+    /// What the clock shows.
+    pub now: Timestamp,
+    /// The user's zone.
+    pub zone: TimeZone,
+    /// The batches are made up: said everywhere.
+    pub demo: bool,
+    /// Units of display.
+    pub units: Units,
+}
+
+impl Context {
+    fn clock(&self) -> clock::Clock<'_> {
+        clock::Clock {
+            now: self.now,
+            zone: &self.zone,
+        }
+    }
+}
+
+/// The page at `/`: an HTML document.
+#[must_use]
+pub fn agenda(batches: &[Shown], context: &Context) -> String {
+    layout::document(batches, context).into_string()
+}
+
+/// The content of one batch over time with its forecast: an SVG element that stretches to the width it is given.
+/// `None` while nothing has been reckoned.
+#[must_use]
+pub fn chart(batch: &Shown, context: &Context) -> Option<String> {
+    chart::draw(batch, "chart", context, chart::MOST_POINTS).map(maud::PreEscaped::into_string)
+}
+
+/// The style sheet, to be served at `/style.css` as `text/css`.
+#[must_use]
+pub fn style() -> &'static str {
+    include_str!("style.css")
+}
+
+/// The icon, to be served at `/favicon.svg` as `image/svg+xml`.
+#[must_use]
+pub fn favicon() -> &'static str {
+    include_str!("favicon.svg")
+}
