@@ -1,110 +1,101 @@
 //! Amounts with their units, as a person says them.
 
 use fobwatch_core::{
-    quantity::{Co2Volumes, GaugePressure, Temperature},
+    quantity::{Co2Volumes, GaugePressure, Temperature, Unit},
     reading::{Measured, Quantity},
 };
 
+use crate::config::Display;
+
 /// Units in which the page speaks.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Units {
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Units {
     /// Of pressures.
-    pub pressure: PressureUnit,
+    pub(super) pressure: Unit,
     /// Of temperatures.
-    pub temperature: TemperatureUnit,
+    pub(super) temperature: Unit,
 }
 
-/// A unit of pressure for people.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum PressureUnit {
-    /// bar.
-    #[default]
-    Bar,
-    /// kPa.
-    Kilopascal,
-    /// psi.
-    Psi,
-}
-
-/// A unit of temperature for people.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum TemperatureUnit {
-    /// °C.
-    #[default]
-    Celsius,
-    /// °F.
-    Fahrenheit,
-}
-
-impl PressureUnit {
-    pub(super) fn name(self) -> &'static str {
-        match self {
-            Self::Bar => "bar",
-            Self::Kilopascal => "kPa",
-            Self::Psi => "psi",
-        }
-    }
-
-    fn digits(self) -> usize {
-        match self {
-            Self::Bar => 1,
-            Self::Kilopascal | Self::Psi => 0,
-        }
-    }
-
-    pub(super) fn of(self, pressure: GaugePressure) -> f64 {
-        match self {
-            Self::Bar => pressure.bar(),
-            Self::Kilopascal => pressure.pascal() / 1_000.0,
-            Self::Psi => pressure.psi(),
+impl From<&Display> for Units {
+    fn from(display: &Display) -> Self {
+        Self {
+            pressure: display.pressure,
+            temperature: display.temperature,
         }
     }
 }
 
 impl Units {
+    /// "bar".
+    pub(super) fn of_pressure(self) -> &'static str {
+        match self.pressure {
+            Unit::Psi => "psi",
+            Unit::Kilopascal => "kPa",
+            Unit::Millibar => "mbar",
+            Unit::Hectopascal => "hPa",
+            Unit::Pascal => "Pa",
+            _ => "bar",
+        }
+    }
+
+    /// The number in the unit of [`Units::of_pressure`].
+    pub(super) fn number(self, pressure: GaugePressure) -> f64 {
+        match self.pressure {
+            Unit::Psi => pressure.psi(),
+            Unit::Kilopascal => pressure.pascal() / 1_000.0,
+            Unit::Millibar | Unit::Hectopascal => pressure.pascal() / 100.0,
+            Unit::Pascal => pressure.pascal(),
+            _ => pressure.bar(),
+        }
+    }
+
+    fn digits(self) -> usize {
+        match self.of_pressure() {
+            "bar" => 1,
+            _ => 0,
+        }
+    }
+
     /// "2.4", the unit said elsewhere in the sentence.
     pub(super) fn figure(self, pressure: GaugePressure) -> String {
-        signless(format!(
-            "{:.*}",
-            self.pressure.digits(),
-            self.pressure.of(pressure)
-        ))
+        signless(format!("{:.*}", self.digits(), self.number(pressure)))
     }
 
     /// "2.4 bar".
     pub(super) fn pressure(self, pressure: GaugePressure) -> String {
-        format!("{}\u{a0}{}", self.figure(pressure), self.pressure.name())
+        format!("{}\u{a0}{}", self.figure(pressure), self.of_pressure())
     }
 
     /// "2.5 bar" for 2.41 bar: what may be reached is never rounded down.
     pub(super) fn at_most(self, pressure: GaugePressure) -> String {
-        let scale = if self.pressure.digits() == 1 { 10.0 } else { 1.0 };
-        let up = ((self.pressure.of(pressure) * scale) - 1e-6).ceil() / scale;
+        let scale = if self.digits() == 1 { 10.0 } else { 1.0 };
+        let up = ((self.number(pressure) * scale) - 1e-6).ceil() / scale;
         format!(
             "{}\u{a0}{}",
-            signless(format!("{up:.*}", self.pressure.digits())),
-            self.pressure.name()
+            signless(format!("{up:.*}", self.digits())),
+            self.of_pressure()
         )
     }
 
     /// The user's own limit, digit for digit as far as a hundredth of a bar goes.
     pub(super) fn limit(self, limit: GaugePressure) -> String {
-        format!("{}\u{a0}{}", self.limit_figure(limit), self.pressure.name())
+        format!("{}\u{a0}{}", self.limit_figure(limit), self.of_pressure())
     }
 
     /// The same without its unit.
     pub(super) fn limit_figure(self, limit: GaugePressure) -> String {
-        match self.pressure {
-            PressureUnit::Bar => short(limit.bar(), 1, 2),
-            unit => short(unit.of(limit), 0, 1),
+        match self.digits() {
+            1 => short(limit.bar(), 1, 2),
+            _ => short(self.number(limit), 0, 1),
         }
     }
 
     /// "20.8 °C".
     pub(super) fn temperature(self, temperature: Temperature) -> String {
         let (value, unit) = match self.temperature {
-            TemperatureUnit::Celsius => (temperature.celsius(), "°C"),
-            TemperatureUnit::Fahrenheit => (temperature.fahrenheit(), "°F"),
+            Unit::Fahrenheit => (temperature.fahrenheit(), "°F"),
+            Unit::Kelvin => (temperature.kelvin(), "K"),
+            _ => (temperature.celsius(), "°C"),
         };
         format!("{}\u{a0}{unit}", signless(format!("{value:.1}")))
     }
@@ -112,10 +103,10 @@ impl Units {
     /// A reading with its unit.
     pub(super) fn measured(self, measured: &Measured) -> String {
         match measured {
-            Measured::Pressure(pressure) => match self.pressure {
-                PressureUnit::Bar => format!("{}\u{a0}bar", signless(format!("{:.2}", pressure.bar()))),
-                _ => self.pressure(*pressure),
-            },
+            Measured::Pressure(pressure) if self.digits() == 1 => {
+                format!("{}\u{a0}bar", signless(format!("{:.2}", pressure.bar())))
+            }
+            Measured::Pressure(pressure) => self.pressure(*pressure),
             Measured::AbsolutePressure(pressure) => {
                 format!("{:.2}\u{a0}bar above vacuum", pressure.bar())
             }
@@ -155,9 +146,9 @@ pub(super) fn wish(content: Co2Volumes) -> String {
 /// With at least `least` and at most `most` decimals.
 fn short(value: f64, least: usize, most: usize) -> String {
     let long = format!("{value:.most$}");
-    let digits = long.split_once('.').map_or(0, |(_, decimals)| {
-        decimals.trim_end_matches('0').len().max(least)
-    });
+    let digits = long
+        .split_once('.')
+        .map_or(0, |(_, decimals)| decimals.trim_end_matches('0').len().max(least));
     format!("{value:.digits$}")
 }
 
@@ -183,9 +174,9 @@ pub(super) fn count(number: usize, one: &str, many: &str) -> String {
 /// The text as a sentence begins with it.
 pub(super) fn capital(text: &str) -> String {
     let mut chars = text.chars();
-    chars.next().map_or_else(String::new, |first| {
-        first.to_uppercase().chain(chars).collect()
-    })
+    chars
+        .next()
+        .map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
 }
 
 #[cfg(test)]
@@ -198,7 +189,10 @@ mod tests {
 
     #[test]
     fn what_may_be_reached_is_never_rounded_down() {
-        let units = Units::default();
+        let units = Units {
+            pressure: Unit::Bar,
+            temperature: Unit::Celsius,
+        };
         assert_eq!(units.at_most(bar(2.41)), "2.5\u{a0}bar");
         assert_eq!(units.at_most(bar(2.4)), "2.4\u{a0}bar");
         assert_eq!(units.pressure(bar(-0.01)), "0.0\u{a0}bar");
@@ -206,11 +200,14 @@ mod tests {
 
     #[test]
     fn a_limit_keeps_its_digits() {
-        let units = Units::default();
+        let units = Units {
+            pressure: Unit::Bar,
+            temperature: Unit::Celsius,
+        };
         assert_eq!(units.limit(bar(5.0)), "5.0\u{a0}bar");
         assert_eq!(units.limit(bar(4.75)), "4.75\u{a0}bar");
         let psi = Units {
-            pressure: PressureUnit::Psi,
+            pressure: Unit::Psi,
             ..units
         };
         // NIST SP 811 (2008), B.8: 1 psi = 6.894 757 kPa, so 5 bar are 72.5 psi.

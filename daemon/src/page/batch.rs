@@ -2,26 +2,18 @@
 
 use fobwatch_core::{
     batch::{Headspace, Material},
+    engine::{Place, SensorView},
     forecast::Forecast,
-    reading::{Quantity, Source},
 };
-use jiff::SignedDuration;
 use maud::{Markup, html};
 
 use super::{
-    Context, Heard, Place, Shown,
+    Context, Shown,
     amount::{self, capital, volumes},
     chart,
     need::{Entry, Urgency, stand},
+    shown::is_old,
 };
-
-/// A value older than this looks old.
-const OLD: SignedDuration = SignedDuration::from_mins(30);
-
-/// The value can no longer be taken for the present one.
-pub(super) fn is_old(age: SignedDuration) -> bool {
-    age >= OLD
-}
 
 /// The section of a batch. `anchor` is its id, `points` how finely its curve is drawn.
 pub(super) fn section(
@@ -48,7 +40,7 @@ pub(super) fn section(
                 None => p { "No curve yet: it is drawn with the first forecast." },
             }
             div class="columns" {
-                @if let Some(forecast) = &shown.forecast {
+                @if let Some(forecast) = shown.forecast() {
                     div { h3 { "If it were forgotten" } (forgotten(shown, forecast, context)) }
                     div { h3 { "The culture" } (culture(shown, forecast)) }
                 }
@@ -63,7 +55,7 @@ pub(super) fn section(
 
 fn heading(shown: &Shown) -> String {
     let name = shown.subject();
-    match &shown.forecast {
+    match shown.forecast() {
         Some(forecast) => {
             let (now, wish) = (forecast.co2.p50.volumes(), shown.batch.target.co2.volumes());
             let so_far = if now < 0.1 * wish {
@@ -92,17 +84,15 @@ fn volumes_figure(volumes: f64) -> String {
 }
 
 fn pressure(shown: &Shown, context: &Context) -> String {
-    let units = context.units;
+    let units = context.units();
     let limit = units.limit(shown.batch.bottle.pressure_limit);
-    let mut text = match &shown.outlook {
+    let mut text = match shown.outlook() {
         Some(outlook) => format!(
             "Fullest bottle: about {}, at most {}, of your limit of {limit}.",
             units.pressure(outlook.worst_bottle_now.p50),
-            units.at_most(outlook.worst_bottle_now.p95),
+            units.at_most(shown.most_now().unwrap_or(outlook.worst_bottle_now.p95)),
         ),
-        None => format!(
-            "The pressure is not known; your limit is {limit}. Treat the bottles as live."
-        ),
+        None => format!("The pressure is not known; your limit is {limit}. Treat the bottles as live."),
     };
     match shown.gauge() {
         Some((at, read)) => text.push_str(&format!(
@@ -112,7 +102,7 @@ fn pressure(shown: &Shown, context: &Context) -> String {
         )),
         None => text.push_str(" No trusted gauge is heard: nobody can vouch for the pressure."),
     }
-    if let Some(forecast) = &shown.forecast {
+    if let Some(forecast) = shown.forecast() {
         text.push(' ');
         text.push_str(&stand(shown, forecast));
     }
@@ -128,17 +118,10 @@ fn bottles(shown: &Shown, context: &Context) -> String {
         Material::Steel => "steel",
     };
     let clock = context.clock();
-    let place = match shown.place {
-        Place::Room => "in the room".to_owned(),
-        Place::Fridge { since, left_behind } => {
-            let since = since.map_or_else(String::new, |at| format!(" since {}", clock.moment(at)));
-            let rest = if left_behind > 0 {
-                format!(", {left_behind} left in the room")
-            } else {
-                String::new()
-            };
-            format!("in the fridge{since}{rest}")
-        }
+    let place = match (&shown.view.apart, shown.view.place) {
+        (Some(apart), Place::Fridge) => format!("in the fridge but for {}", apart.count),
+        (_, Place::Fridge) => "in the fridge".to_owned(),
+        (_, Place::Room) => "in the room".to_owned(),
     };
     let mut text = format!(
         "{} of {:.0}\u{a0}mL in {material}, {place}; sealed {}.",
@@ -150,7 +133,9 @@ fn bottles(shown: &Shown, context: &Context) -> String {
         text.push_str(" Capped on foam.");
     }
     if batch.pilot.is_some() {
-        text.push_str(" The sensors sit on a bottle of their own: it tells about itself, the others may be ahead.");
+        text.push_str(
+            " The sensors sit on a bottle of their own: it tells about itself, the others may be ahead.",
+        );
     }
     if let Some(source) = &bottle.limit_source {
         text.push_str(&format!(" Your limit: {source}."));
@@ -159,7 +144,7 @@ fn bottles(shown: &Shown, context: &Context) -> String {
 }
 
 fn forgotten(shown: &Shown, forecast: &Forecast, context: &Context) -> Markup {
-    let units = context.units;
+    let units = context.units();
     let clock = context.clock();
     let end = &forecast.if_forgotten;
     let limit = shown.batch.bottle.pressure_limit;
@@ -238,18 +223,7 @@ fn culture(shown: &Shown, forecast: &Forecast) -> Markup {
 }
 
 fn sensors(shown: &Shown, context: &Context) -> Markup {
-    let missing: Vec<(&Quantity, &Source)> = shown
-        .batch
-        .sensors
-        .iter()
-        .filter(|(quantity, source)| {
-            !shown
-                .heard
-                .iter()
-                .any(|heard| heard.measured.quantity() == **quantity && heard.source == **source)
-        })
-        .collect();
-    if shown.heard.is_empty() && missing.is_empty() {
+    if shown.view.sensors.is_empty() {
         return html! {
             p { "No sensor has been heard. The forecast rests on the batch file alone." }
         };
@@ -257,37 +231,39 @@ fn sensors(shown: &Shown, context: &Context) -> Markup {
     html! {
         table {
             thead { tr { th scope="col" { "what" } th scope="col" { "last value" } th scope="col" { "heard" } } }
-            tbody {
-                @for heard in &shown.heard { (sensor(shown, heard, context)) }
-                @for (quantity, source) in missing {
-                    tr class="old" {
-                        th scope="row" { (amount::quantity(*quantity)) small { (source) } }
-                        td { span class="word" { "Nothing yet" } }
-                        td { "not since sealing" }
-                    }
-                }
-            }
+            tbody { @for heard in &shown.view.sensors { (sensor(heard, context)) } }
         }
     }
 }
 
-fn sensor(shown: &Shown, heard: &Heard, context: &Context) -> Markup {
-    let age = context.now.duration_since(heard.at);
-    let doubt = shown.doubt_of(&heard.source, heard.measured.quantity());
-    let word = match doubt {
-        Some(fobwatch_core::alert::AlertName::SensorSilent) => Some("Silent"),
-        Some(_) => Some("Doubtful"),
-        None if is_old(age) => Some("Old"),
-        None => None,
+fn sensor(heard: &SensorView, context: &Context) -> Markup {
+    let word = if heard.silent {
+        Some("Silent")
+    } else if heard.doubt.is_some() {
+        Some("Doubtful")
+    } else if is_old(heard, context.now) {
+        Some("Old")
+    } else {
+        None
     };
     html! {
         tr class=[word.map(|_| "old")] {
-            th scope="row" { (amount::quantity(heard.measured.quantity())) small { (heard.source) } }
+            th scope="row" { (capital(amount::quantity(heard.quantity))) small { (heard.source) } }
             td {
-                span class="value" { (context.units.measured(&heard.measured)) }
+                span class="value" {
+                    @match &heard.last {
+                        Some(measured) => (context.units().measured(measured)),
+                        None => "nothing yet",
+                    }
+                }
                 @if let Some(word) = word { " " span class="word" { (word) } }
             }
-            td { time datetime=(heard.at) { (context.clock().ago(heard.at)) } }
+            td {
+                @match heard.at {
+                    Some(at) => time datetime=(at) { (context.clock().ago(at)) },
+                    None => "not since sealing",
+                }
+            }
         }
     }
 }
@@ -295,8 +271,7 @@ fn sensor(shown: &Shown, heard: &Heard, context: &Context) -> Markup {
 /// The command lines by which a person tells what was done.
 fn commands(shown: &Shown) -> Markup {
     let name = quoted(shown.batch.name.as_str());
-    let chilled = matches!(shown.place, Place::Fridge { left_behind: 0, .. });
-    let (kind, words) = if chilled {
+    let (kind, words) = if shown.is_chilled() {
         ("taken_out", "Took them out of the fridge:")
     } else {
         ("moved_to_fridge", "Moved them to the fridge:")

@@ -31,25 +31,21 @@ const LINE_OF_TEXT: f64 = 16.0;
 
 /// The picture, or nothing while there is no curve. `id` makes the ids inside it its own.
 pub(super) fn draw(shown: &Shown, id: &str, context: &Context, most: usize) -> Option<Markup> {
-    let (forecast, outlook) = (shown.forecast.as_ref()?, shown.outlook.as_ref()?);
+    let (forecast, outlook) = (shown.forecast()?, shown.outlook()?);
     let clock = context.clock();
     let axis = axis(shown, forecast, outlook, context.now)?;
     let curve = &outlook.curve;
     let days = axis.days(clock, MOST_DAYS);
     let content = content_scale(shown, curve, axis, context.now);
     let pressure = pressure_scale(shown, context, curve, axis);
-    let units = context.units;
+    let units = context.units();
     let co2 = lines(curve, axis, content, context.now, most, content_of);
     let bar = lines(curve, axis, pressure, context.now, most, |point| {
         let p = &point.worst_bottle;
-        [
-            units.pressure.of(p.p05),
-            units.pressure.of(p.p50),
-            units.pressure.of(p.p95),
-        ]
+        [units.number(p.p05), units.number(p.p50), units.number(p.p95)]
     });
     let limit = shown.batch.bottle.pressure_limit;
-    let limit_y = pressure.y(units.pressure.of(limit));
+    let limit_y = pressure.y(units.number(limit));
     let wish = shown.batch.target.co2;
     let wish_y = content.y(wish.volumes());
     let band = band(forecast, axis);
@@ -95,7 +91,7 @@ pub(super) fn draw(shown: &Shown, id: &str, context: &Context, most: usize) -> O
             }
             // Pressure.
             text class="tick" x="0" y=(px(PRESSURE_TOP - 8.0)) {
-                "pressure of the fullest bottle, " (units.pressure.name())
+                "pressure of the fullest bottle, " (units.of_pressure())
             }
             svg x="0" y=(px(PRESSURE_TOP)) width="100%" height=(px(PRESSURE)) viewBox={ "0 0 " (WIDE) " " (PRESSURE) }
                 preserveAspectRatio="none" {
@@ -167,7 +163,10 @@ fn axis(shown: &Shown, forecast: &Forecast, outlook: &Outlook, now: Timestamp) -
     let (first, last) = (outlook.curve.first()?.at, outlook.curve.last()?.at);
     let hours = SignedDuration::from_hours;
     let plus = |at: Timestamp, more: SignedDuration| at.saturating_add(more).unwrap_or(at);
-    let past = now.duration_since(shown.batch.bottled_at).max(hours(24)).min(hours(10 * 24));
+    let past = now
+        .duration_since(shown.batch.bottled_at)
+        .max(hours(24))
+        .min(hours(10 * 24));
     let start = first.max(plus(now, -past));
     let comes = [forecast.move_at, forecast.target_at]
         .into_iter()
@@ -197,7 +196,10 @@ fn content_scale(shown: &Shown, curve: &[CurvePoint], axis: TimeAxis, now: Times
         .filter(|point| point.at <= now)
         .map(|point| point.co2.p95.volumes());
     // The fan may run off the top; the median may not, unless it leaves everything else at the bottom.
-    let most = median.map(|m| m.min(1.9 * wish)).chain(so_far).fold(1.3 * wish, f64::max);
+    let most = median
+        .map(|m| m.min(1.9 * wish))
+        .chain(so_far)
+        .fold(1.3 * wish, f64::max);
     Scale {
         most: most * 1.08,
         top: 0.0,
@@ -206,12 +208,14 @@ fn content_scale(shown: &Shown, curve: &[CurvePoint], axis: TimeAxis, now: Times
 }
 
 fn pressure_scale(shown: &Shown, context: &Context, curve: &[CurvePoint], axis: TimeAxis) -> Scale {
-    let unit = context.units.pressure;
-    let limit = unit.of(shown.batch.bottle.pressure_limit).max(0.01);
+    let limit = context
+        .units()
+        .number(shown.batch.bottle.pressure_limit)
+        .max(0.01);
     let most = curve
         .iter()
         .filter(|point| axis.holds(point.at))
-        .map(|point| unit.of(point.worst_bottle.p50))
+        .map(|point| context.units().number(point.worst_bottle.p50))
         .fold(1.12 * limit, f64::max);
     Scale {
         most: most.min(1.8 * limit),
@@ -222,7 +226,11 @@ fn pressure_scale(shown: &Shown, context: &Context, curve: &[CurvePoint], axis: 
 
 fn figure(mark: f64) -> String {
     let whole = (mark - mark.round()).abs() < 1e-9;
-    if whole { format!("{mark:.0}") } else { format!("{mark:.1}") }
+    if whole {
+        format!("{mark:.0}")
+    } else {
+        format!("{mark:.1}")
+    }
 }
 
 /// The picture in words.
@@ -246,8 +254,8 @@ fn describe(
     }
     text.push_str(&format!(
         " The fullest bottle is at about {} of your limit of {}.",
-        context.units.pressure(outlook.worst_bottle_now.p50),
-        context.units.limit(shown.batch.bottle.pressure_limit),
+        context.units().pressure(outlook.worst_bottle_now.p50),
+        context.units().limit(shown.batch.bottle.pressure_limit),
     ));
     text
 }

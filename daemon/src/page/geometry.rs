@@ -81,7 +81,9 @@ impl TimeAxis {
         let step = starts.len().div_ceil(most.max(1)).max(1);
         let mut days = Vec::new();
         for (index, begin) in starts.iter().enumerate().filter(|(index, _)| index % step == 0) {
-            let next = starts.get(index + 1).map_or(1.0, |next| self.share(next.timestamp()));
+            let next = starts
+                .get(index + 1)
+                .map_or(1.0, |next| self.share(next.timestamp()));
             let from = self.share(begin.timestamp());
             let (left, right) = (from.max(0.0), next.min(1.0));
             let begins = (from > 0.0).then_some(from);
@@ -139,14 +141,22 @@ impl Scale {
 
 /// A length in a picture. Whatever is no number is put at 0: a picture never carries `NaN`.
 pub(super) fn px(length: f64) -> String {
-    let length = if length.is_finite() { length.clamp(-9_999.0, 9_999.0) } else { 0.0 };
+    let length = if length.is_finite() {
+        length.clamp(-9_999.0, 9_999.0)
+    } else {
+        0.0
+    };
     let text = format!("{length:.1}");
     if text == "-0.0" { "0.0".to_owned() } else { text }
 }
 
 /// A share of the width as a percentage.
 pub(super) fn percent(share: f64) -> String {
-    let share = if share.is_finite() { share.clamp(-10.0, 10.0) } else { 0.0 };
+    let share = if share.is_finite() {
+        share.clamp(-10.0, 10.0)
+    } else {
+        0.0
+    };
     format!("{:.2}%", share * 100.0)
 }
 
@@ -163,7 +173,10 @@ pub(super) fn points(points: impl IntoIterator<Item = (f64, f64)>) -> String {
 
 /// The points of the curve that the axis shows, with their neighbours, thinned to about `most`.
 pub(super) fn visible(curve: &[CurvePoint], axis: TimeAxis, most: usize) -> Vec<&CurvePoint> {
-    let first = curve.iter().rposition(|point| point.at <= axis.start).unwrap_or(0);
+    let first = curve
+        .iter()
+        .rposition(|point| point.at <= axis.start)
+        .unwrap_or(0);
     let last = curve
         .iter()
         .position(|point| point.at >= axis.end)
@@ -204,7 +217,6 @@ pub(super) struct Lines {
     pub(super) past: String,
     pub(super) ahead: String,
 }
-
 
 /// Draws `amount` along the curve; the line turns from so-far to to-come at `now`.
 pub(super) fn lines(

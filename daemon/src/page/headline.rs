@@ -1,10 +1,11 @@
 //! The first line: must I do something, and when? And under it the pressure, always.
 
 use super::{
-    Context, Place, Shown,
+    Context, Shown,
     amount::{capital, count},
     clock::span,
     need::{Entry, Urgency},
+    shown::is_old,
 };
 
 /// One or two sentences.
@@ -41,7 +42,7 @@ pub(super) fn say(batches: &[Shown], entries: &[Entry<'_>], context: &Context) -
             }
         }
         Urgency::Planned => format!("Nothing to do now. {}", comes(first, context)),
-        Urgency::Nothing if batches.iter().all(is_chilled) => {
+        Urgency::Nothing if batches.iter().all(Shown::is_chilled) => {
             "Nothing to do. All bottles are in the fridge.".to_owned()
         }
         Urgency::Nothing => "Nothing to do now, and no move is in sight.".to_owned(),
@@ -58,10 +59,6 @@ fn alike(entries: &[Entry<'_>], urgency: Urgency) -> usize {
         names.dedup();
     }
     names.len()
-}
-
-fn is_chilled(shown: &Shown) -> bool {
-    matches!(shown.place, Place::Fridge { left_behind: 0, .. })
 }
 
 fn planned<'a, 'b>(entries: &'a [Entry<'b>]) -> Option<&'a Entry<'b>> {
@@ -82,60 +79,67 @@ fn comes(entry: &Entry<'_>, context: &Context) -> String {
 
 /// The fullest bottle now, of the user's own limit, and the highest it may be within a day.
 pub(super) fn pressure(batches: &[Shown], context: &Context) -> Option<String> {
-    let units = context.units;
+    let units = context.units();
     let fullest = batches
         .iter()
-        .filter_map(|shown| Some((shown, shown.outlook.as_ref()?, shown.full()?)))
-        .max_by(|a, b| a.2.total_cmp(&b.2));
-    let unknown = batches.iter().filter(|shown| shown.outlook.is_none()).count();
-    let doubt = || {
-        format!(
+        .filter_map(|shown| Some((shown, shown.full()?)))
+        .max_by(|a, b| a.1.total_cmp(&b.1))
+        .map(|(shown, _)| shown);
+    let mut said = Vec::new();
+    if let Some((shown, outlook, most)) =
+        fullest.and_then(|shown| Some((shown, shown.outlook()?, shown.most_now()?)))
+    {
+        let day = outlook.worst_bottle_24h.p95;
+        said.push(format!(
+            "Fullest bottle now: {}, about {} and at most {}, of your limit of {}. Within 24 hours at most {}.",
+            shown.batch.name,
+            units.pressure(outlook.worst_bottle_now.p50),
+            units.at_most(most),
+            units.limit(shown.batch.bottle.pressure_limit),
+            units.at_most(if most > day { most } else { day }),
+        ));
+    }
+    let unknown = batches.iter().filter(|shown| shown.outlook().is_none()).count();
+    if unknown > 0 {
+        said.push(format!(
             "The pressure of {} is not known: treat those bottles as live.",
             count(unknown, "batch", "batches")
-        )
-    };
-    let Some((shown, outlook, _)) = fullest else {
-        return (unknown > 0).then(doubt);
-    };
-    let now = &outlook.worst_bottle_now;
-    let mut text = format!(
-        "Fullest bottle now: {}, about {} and at most {}, of your limit of {}.",
-        shown.batch.name,
-        units.pressure(now.p50),
-        units.at_most(now.p95),
-        units.limit(shown.batch.bottle.pressure_limit),
-    );
-    text.push_str(&format!(
-        " Within 24 hours at most {}.",
-        units.at_most(outlook.worst_bottle_24h.p95)
-    ));
-    if unknown > 0 {
-        text.push(' ');
-        text.push_str(&doubt());
+        ));
     }
-    Some(text)
+    let silent = batches
+        .iter()
+        .filter(|shown| shown.outlook().is_some() && shown.gauge().is_none())
+        .count();
+    if silent > 0 {
+        said.push(format!(
+            "No trusted gauge is heard of {}: there the pressure is reckoned, not measured.",
+            count(silent, "batch", "batches")
+        ));
+    }
+    (!said.is_empty()).then(|| said.join(" "))
 }
 
-/// "Four batches; all of 6 sensors heard within the last 5 minutes."
+/// "Four batches; every sensor was heard within the last 5 minutes."
 pub(super) fn heard(batches: &[Shown], context: &Context) -> String {
-    let ages: Vec<_> = batches
-        .iter()
-        .flat_map(|shown| &shown.heard)
-        .map(|heard| context.now.duration_since(heard.at))
-        .collect();
+    let sensors: Vec<_> = batches.iter().flat_map(|shown| &shown.view.sensors).collect();
     let batches = capital(&count(batches.len(), "batch", "batches"));
-    let Some(oldest) = ages.iter().max() else {
+    let ages = sensors
+        .iter()
+        .filter_map(|sensor| Some(context.now.duration_since(sensor.at?)));
+    let Some(oldest) = ages.max() else {
         return format!("{batches}; no sensor has been heard yet.");
     };
-    let late = ages.iter().filter(|age| super::batch::is_old(**age)).count();
-    if late == 0 {
-        let minutes = oldest.as_secs().max(60);
-        let within = span(jiff::SignedDuration::from_secs(minutes));
+    let old = sensors
+        .iter()
+        .filter(|sensor| is_old(sensor, context.now))
+        .count();
+    if old == 0 {
+        let within = span(oldest.max(jiff::SignedDuration::from_mins(1)));
         format!("{batches}; every sensor was heard within the last {within}.")
     } else {
         format!(
-            "{batches}; {late} of {} have not been heard for half an hour or longer.",
-            count(ages.len(), "sensor", "sensors")
+            "{batches}; {old} of {} not heard of late.",
+            count(sensors.len(), "sensor", "sensors")
         )
     }
 }

@@ -32,8 +32,14 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
     } else {
         headline.clone()
     };
-    let danger = entries.first().is_some_and(|entry| entry.urgency == Urgency::Danger);
-    let refresh = if context.demo { REFRESH_SECS_DEMO } else { REFRESH_SECS };
+    let danger = entries
+        .first()
+        .is_some_and(|entry| entry.urgency == Urgency::Danger);
+    let refresh = if context.demo {
+        REFRESH_SECS_DEMO
+    } else {
+        REFRESH_SECS
+    };
     html! {
         (DOCTYPE)
         html lang="en" {

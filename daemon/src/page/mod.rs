@@ -10,6 +10,8 @@ mod batch;
 mod caution;
 mod chart;
 mod clock;
+#[cfg(test)]
+mod fixture;
 mod geometry;
 mod headline;
 mod layout;
@@ -19,30 +21,33 @@ mod shown;
 #[cfg(test)]
 mod tests;
 
-use jiff::{Timestamp, tz::TimeZone};
+use jiff::Timestamp;
 
-pub use amount::{PressureUnit, TemperatureUnit, Units};
-pub use shown::{Heard, Place, Shown, Standing};
+use crate::config::Display;
+
+pub use shown::Shown;
 
 /// For whom and when the page is written.
 #[derive(Clone, Debug)]
 pub struct Context {
     /// What the clock shows.
     pub now: Timestamp,
-    /// The user's zone.
-    pub zone: TimeZone,
+    /// The user's zone and units.
+    pub display: Display,
     /// The batches are made up: said everywhere.
     pub demo: bool,
-    /// Units of display.
-    pub units: Units,
 }
 
 impl Context {
     fn clock(&self) -> clock::Clock<'_> {
         clock::Clock {
             now: self.now,
-            zone: &self.zone,
+            zone: &self.display.zone,
         }
+    }
+
+    fn units(&self) -> amount::Units {
+        amount::Units::from(&self.display)
     }
 }
 

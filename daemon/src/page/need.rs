@@ -2,15 +2,17 @@
 
 use fobwatch_core::{
     alert::AlertName,
+    engine::AlertView,
     forecast::{Forecast, When},
 };
 use jiff::{SignedDuration, Timestamp};
 
 use super::{
-    Context, Place, Shown, Standing,
+    Context, Shown,
     amount::{self, volumes},
     caution,
     clock::{Clock, span},
+    shown::is_seen,
 };
 
 /// A forecast older than this is said to be old.
@@ -79,42 +81,34 @@ pub(super) fn entries<'a>(batches: &'a [Shown], context: &'a Context) -> Vec<Ent
 }
 
 fn of_batch<'a>(shown: &'a Shown, context: &Context, clock: Clock<'_>) -> Vec<Entry<'a>> {
+    let of_moves =
+        |alert: &&AlertView| matches!(alert.alert, AlertName::FridgeSoon | AlertName::MoveToFridge);
     let mut entries: Vec<Entry<'a>> = shown
-        .speaking()
-        .filter(|standing| {
-            !matches!(
-                standing.record.alert,
-                AlertName::FridgeSoon | AlertName::MoveToFridge
-            )
-        })
-        .map(|standing| alerted(shown, standing, context, clock))
+        .standing()
+        .filter(|alert| !of_moves(alert))
+        .map(|alert| alerted(shown, alert, context, clock))
         .collect();
-    if shown.full() >= Some(1.0) && shown.stands(AlertName::OverLimit).is_none() {
+    if shown.full() >= Some(1.0) && shown.alert(AlertName::OverLimit).is_none() {
         entries.push(estimated_danger(shown, context));
     }
-    if let Some(why) = &shown.set_aside {
-        entries.push(Entry {
-            shown,
-            urgency: Urgency::Look,
-            at: None,
-            day: "Now".to_owned(),
-            hours: String::new(),
-            heading: format!("{} is set aside: nobody reckons its pressure.", shown.subject()),
-            reasons: vec![why.clone(), "Treat its bottles as live.".to_owned()],
-            seen: false,
-        });
+    if let Some(why) = &shown.failed {
+        let mut entry = Entry::new(shown, Urgency::Look);
+        entry.day = "Now".to_owned();
+        entry.heading = format!("{} is set aside: nobody reckons its pressure.", shown.subject());
+        entry.reasons = vec![why.clone(), "Treat its bottles as live.".to_owned()];
+        entries.push(entry);
     }
     let pressed = entries.iter().any(|entry| entry.urgency <= Urgency::DangerAhead);
-    if !pressed && shown.set_aside.is_none() {
+    if !pressed && shown.failed.is_none() {
         entries.push(next_move(shown, context, clock));
     }
     entries
 }
 
-fn alerted<'a>(shown: &'a Shown, standing: &'a Standing, context: &Context, clock: Clock<'_>) -> Entry<'a> {
+fn alerted<'a>(shown: &'a Shown, alert: &AlertView, context: &Context, clock: Clock<'_>) -> Entry<'a> {
     let name = shown.batch.name.as_str();
-    let limit = context.units.limit(shown.batch.bottle.pressure_limit);
-    let (urgency, heading) = match standing.record.alert {
+    let limit = context.units().limit(shown.batch.bottle.pressure_limit);
+    let (urgency, heading) = match alert.alert {
         AlertName::OverLimit => (
             Urgency::Danger,
             format!("Stay out of the room with {name}: it may be at your limit of {limit}."),
@@ -128,56 +122,68 @@ fn alerted<'a>(shown: &'a Shown, standing: &'a Standing, context: &Context, cloc
             format!("{} may pass your limit of {limit}.", shown.subject()),
         ),
         AlertName::FridgeSoon | AlertName::MoveToFridge => (Urgency::Move, move_now(shown)),
-        AlertName::SensorSilent => (
-            Urgency::Look,
-            format!("{} of {name} is silent.", sensor(standing)),
-        ),
+        AlertName::SensorSilent => (Urgency::Look, format!("{} of {name} is silent.", sensor(alert))),
         AlertName::SensorSuspect => (
             Urgency::Look,
-            format!("{} of {name} cannot be believed.", sensor(standing)),
+            format!("{} of {name} cannot be believed.", sensor(alert)),
         ),
     };
-    let mut reasons = vec![standing.record.message.clone()];
-    if standing.record.alert.latches() {
-        reasons.push("It stays here until a person clears it, with a reason.".to_owned());
+    let mut entry = Entry::new(shown, urgency);
+    entry.since(alert, clock);
+    entry.heading = heading;
+    if alert.alert.latches() {
+        entry.reasons.push(if alert.present {
+            "It stays here until a person clears it, with a reason.".to_owned()
+        } else {
+            "It is no longer measured, but that proves nothing: it stays here until a person clears it, with a reason."
+                .to_owned()
+        });
     }
-    Entry {
-        shown,
-        urgency,
-        at: Some(standing.since),
-        day: "Now".to_owned(),
-        hours: format!("since {}", clock.moment(standing.since)),
-        heading,
-        reasons,
-        seen: standing.is_seen(),
-    }
+    entry
 }
 
-fn sensor(standing: &Standing) -> String {
-    let what = standing
-        .record
-        .quantity
-        .map_or("sensor", |quantity| amount::quantity(quantity));
-    match &standing.record.source {
+fn sensor(alert: &AlertView) -> String {
+    let what = alert.quantity.map_or("sensor", amount::quantity);
+    match &alert.source {
         Some(source) => format!("The {what} from {source}"),
         None => format!("The {what}"),
     }
 }
 
+impl<'a> Entry<'a> {
+    fn new(shown: &'a Shown, urgency: Urgency) -> Self {
+        Self {
+            shown,
+            urgency,
+            at: None,
+            day: String::new(),
+            hours: String::new(),
+            heading: String::new(),
+            reasons: Vec::new(),
+            seen: false,
+        }
+    }
+
+    /// It is there now, since the alert says so; the alert's message is the reason.
+    fn since(&mut self, alert: &AlertView, clock: Clock<'_>) {
+        self.at = Some(alert.since);
+        self.day = "Now".to_owned();
+        self.hours = format!("since {}", clock.moment(alert.since));
+        self.reasons.push(alert.message.clone());
+        self.seen = is_seen(alert);
+    }
+}
+
 /// No alert stands yet, but the estimate already reaches the limit: safety does not wait for the next grid point.
 fn estimated_danger<'a>(shown: &'a Shown, context: &Context) -> Entry<'a> {
-    let limit = context.units.limit(shown.batch.bottle.pressure_limit);
+    let limit = context.units().limit(shown.batch.bottle.pressure_limit);
     let name = shown.batch.name.as_str();
-    Entry {
-        shown,
-        urgency: Urgency::Danger,
-        at: shown.outlook.as_ref().map(|outlook| outlook.at),
-        day: "Now".to_owned(),
-        hours: String::new(),
-        heading: format!("Stay out of the room with {name}: it may be at your limit of {limit}."),
-        reasons: vec![format!("Danger. {}", caution::KEEP_OUT)],
-        seen: false,
-    }
+    let mut entry = Entry::new(shown, Urgency::Danger);
+    entry.at = shown.outlook().map(|outlook| outlook.at);
+    entry.day = "Now".to_owned();
+    entry.heading = format!("Stay out of the room with {name}: it may be at your limit of {limit}.");
+    entry.reasons.push(format!("Danger. {}", caution::KEEP_OUT));
+    entry
 }
 
 fn move_now(shown: &Shown) -> String {
@@ -186,73 +192,63 @@ fn move_now(shown: &Shown) -> String {
 
 /// The line of a batch that is in no danger: the move that comes, or why there is none.
 fn next_move<'a>(shown: &'a Shown, context: &Context, clock: Clock<'_>) -> Entry<'a> {
-    let mut entry = Entry {
-        shown,
-        urgency: Urgency::Nothing,
-        at: None,
-        day: "Nothing needed".to_owned(),
-        hours: String::new(),
-        heading: String::new(),
-        reasons: Vec::new(),
-        seen: false,
-    };
-    if let Some(standing) = shown.stands(AlertName::MoveToFridge) {
+    let mut entry = Entry::new(shown, Urgency::Nothing);
+    entry.day = "Nothing needed".to_owned();
+    if let Some(alert) = shown.alert(AlertName::MoveToFridge) {
         entry.urgency = Urgency::Move;
-        entry.at = Some(standing.since);
-        entry.day = "Now".to_owned();
-        entry.hours = format!("since {}", clock.moment(standing.since));
         entry.heading = move_now(shown);
-        entry.reasons.push(standing.record.message.clone());
-        entry.seen = standing.is_seen();
-        return entry;
-    }
-    let Some(forecast) = &shown.forecast else {
+        entry.since(alert, clock);
+    } else if shown.is_chilled() {
+        entry.heading = format!("{} is in the fridge.", shown.subject());
+        entry
+            .reasons
+            .push("The fridge slows the culture; it does not stop it.".to_owned());
+    } else if let Some(forecast) = shown.forecast() {
+        in_the_room(&mut entry, forecast, context, clock);
+    } else {
+        entry.day = "Waiting".to_owned();
         entry.heading = format!("{} has no forecast yet.", shown.subject());
         entry.reasons.push(format!(
             "Sealed {}. Its first forecast comes within half an hour of the first reading.",
             clock.moment(shown.batch.bottled_at)
         ));
-        entry.day = "Waiting".to_owned();
-        return entry;
-    };
-    match shown.place {
-        Place::Fridge { since, left_behind: 0 } => chilled(&mut entry, since, clock),
-        _ => in_the_room(&mut entry, forecast, context, clock),
     }
-    let age = context.now.duration_since(forecast.at);
-    if age > OLD_FORECAST {
-        entry.reasons.push(format!(
-            "This was reckoned {} ago, {}: since then nobody knows more.",
-            span(age),
-            clock.moment(forecast.at)
-        ));
+    if let Some(apart) = &shown.view.apart {
+        entry.reasons.push(apart.why.clone());
+    }
+    if shown.view.opened {
+        entry.reasons.push(
+            "The bottle with the sensors was opened, so the others are reckoned on without it.".to_owned(),
+        );
+    }
+    if let Some(forecast) = shown.forecast() {
+        let age = context.now.duration_since(forecast.at);
+        if age > OLD_FORECAST {
+            entry.reasons.push(format!(
+                "This was reckoned {} ago, {}: since then nobody knows more.",
+                span(age),
+                clock.moment(forecast.at)
+            ));
+        }
     }
     entry
-}
-
-fn chilled(entry: &mut Entry<'_>, since: Option<Timestamp>, clock: Clock<'_>) {
-    let since = since.map_or_else(String::new, |at| format!(" since {}", clock.moment(at)));
-    entry.heading = format!("{} is in the fridge{since}.", entry.shown.subject());
-    entry
-        .reasons
-        .push("The fridge slows the culture; it does not stop it.".to_owned());
 }
 
 fn in_the_room(entry: &mut Entry<'_>, forecast: &Forecast, context: &Context, clock: Clock<'_>) {
     let shown = entry.shown;
-    if let Place::Fridge { left_behind, .. } = shown.place {
-        entry.reasons.push(format!(
-            "{} stayed in the room.",
-            amount::capital(&amount::count(
-                usize::try_from(left_behind).unwrap_or(usize::MAX),
-                "bottle",
-                "bottles"
-            ))
-        ));
-    }
     let wish = amount::wish(shown.batch.target.co2);
     let due = forecast.move_at.and_then(|when| Some((when, when.p50?)));
+    let shelved = shown.shelved(AlertName::MoveToFridge);
     match due {
+        Some(_) if shelved.is_some() => {
+            let until = shelved.and_then(|alert| alert.shelved_until);
+            let until = until.map_or_else(
+                || "for a time".to_owned(),
+                |at| format!("until {}", clock.moment(at)),
+            );
+            entry.heading = format!("The move of {} was set aside {until}.", shown.batch.name);
+            entry.reasons.push(stand(shown, forecast));
+        }
         Some((when, best)) if best <= context.now => {
             entry.urgency = Urgency::Move;
             entry.at = Some(best);
@@ -260,8 +256,8 @@ fn in_the_room(entry: &mut Entry<'_>, forecast: &Forecast, context: &Context, cl
             entry.hours = format!("best since {}", clock.moment(best));
             entry.heading = move_now(shown);
             entry.reasons.push(stand(shown, forecast));
-            entry.reasons.push(caution::CARRYING.to_owned());
             note_latest(entry, &when, clock);
+            entry.reasons.push(caution::CARRYING.to_owned());
         }
         Some((when, best)) => {
             entry.urgency = Urgency::Planned;
@@ -274,9 +270,9 @@ fn in_the_room(entry: &mut Entry<'_>, forecast: &Forecast, context: &Context, cl
                 clock.hour(best)
             );
             entry.reasons.push(stand(shown, forecast));
-            if let Some(soon) = shown.stands(AlertName::FridgeSoon) {
-                entry.reasons.push(soon.record.message.clone());
-                entry.seen = soon.is_seen();
+            if let Some(soon) = shown.alert(AlertName::FridgeSoon) {
+                entry.reasons.push(soon.message.clone());
+                entry.seen = is_seen(soon);
             } else {
                 entry
                     .reasons
@@ -317,7 +313,7 @@ pub(super) fn stand(shown: &Shown, forecast: &Forecast) -> String {
         co2.p95.volumes(),
         amount::wish(shown.batch.target.co2),
     );
-    if let Some(outlook) = &shown.outlook {
+    if let Some(outlook) = shown.outlook() {
         let rate = outlook.rate.p50;
         if rate.is_finite() && rate >= 0.005 {
             text.push_str(&format!(" It gains about {rate:.2}\u{a0}volumes an hour."));

@@ -5,7 +5,7 @@ use jiff::{SignedDuration, Timestamp};
 use maud::{Markup, html};
 
 use super::{
-    Context, Place, Shown,
+    Context, Shown,
     amount::volumes,
     geometry::{Day, Scale, TimeAxis, WIDE, lines, percent, px},
 };
@@ -22,10 +22,12 @@ pub(super) fn axis(batches: &[Shown], now: Timestamp) -> TimeAxis {
     let hours = SignedDuration::from_hours;
     let plus = |more: SignedDuration| now.saturating_add(more).unwrap_or(now);
     let oldest = batches.iter().map(|shown| shown.batch.bottled_at).min();
-    let start = oldest.unwrap_or(now).clamp(plus(hours(-5 * 24)), plus(hours(-24)));
+    let start = oldest
+        .unwrap_or(now)
+        .clamp(plus(hours(-5 * 24)), plus(hours(-24)));
     let latest = batches
         .iter()
-        .filter_map(|shown| shown.forecast.as_ref()?.move_at?.p50)
+        .filter_map(|shown| shown.forecast()?.move_at?.p50)
         .max()
         .map(|at| at.saturating_add(hours(18)).unwrap_or(at));
     let end = latest.unwrap_or(now).clamp(plus(hours(48)), plus(hours(6 * 24)));
@@ -52,7 +54,7 @@ pub(super) fn days(axis: TimeAxis, context: &Context) -> (Vec<Day>, Markup) {
 
 /// One row. `anchor`: where the batch's section is.
 pub(super) fn row(shown: &Shown, anchor: &str, axis: TimeAxis, days: &[Day], context: &Context) -> Markup {
-    let units = context.units;
+    let units = context.units();
     let limit = shown.batch.bottle.pressure_limit;
     let state = state(shown, context);
     html! {
@@ -63,15 +65,15 @@ pub(super) fn row(shown: &Shown, anchor: &str, axis: TimeAxis, days: &[Day], con
             }
             (picture(shown, axis, days, context))
             span class="what" {
-                @match &shown.outlook {
+                @match shown.outlook() {
                     Some(outlook) => b {
                         (units.figure(outlook.worst_bottle_now.p50)) " of "
-                        (units.limit_figure(limit)) "\u{a0}" (units.pressure.name())
+                        (units.limit_figure(limit)) "\u{a0}" (units.of_pressure())
                     },
                     None => b { "pressure not known" },
                 }
                 small {
-                    @if let Some(forecast) = &shown.forecast { (volumes(forecast.co2.p50)) "; " }
+                    @if let Some(forecast) = shown.forecast() { (volumes(forecast.co2.p50)) "; " }
                     @if state.danger { strong class="danger" { "Danger: " } }
                     (state.words)
                 }
@@ -95,21 +97,21 @@ fn state(shown: &Shown, context: &Context) -> State {
     if shown.may_be_at_limit() {
         return danger("may be at your limit");
     }
-    if shown.stands(AlertName::SuddenLoss).is_some() {
+    if shown.alert(AlertName::SuddenLoss).is_some() {
         return danger("a bottle may have burst");
     }
-    if shown.stands(AlertName::LimitNear).is_some() {
+    if shown.alert(AlertName::LimitNear).is_some() {
         return danger("may pass your limit");
     }
-    if shown.set_aside.is_some() {
+    if shown.failed.is_some() {
         return calm("set aside".to_owned());
     }
-    match (shown.place, &shown.forecast) {
-        (Place::Fridge { left_behind: 0, .. }, _) => calm("in the fridge".to_owned()),
-        (_, None) => calm("no forecast yet".to_owned()),
-        (_, Some(forecast)) => match forecast.move_at.and_then(|when| when.p50) {
+    match shown.forecast() {
+        _ if shown.is_chilled() => calm("in the fridge".to_owned()),
+        None => calm("no forecast yet".to_owned()),
+        Some(forecast) => match forecast.move_at.and_then(|when| when.p50) {
             Some(at) if at <= context.now => calm("to the fridge now".to_owned()),
-            _ if shown.stands(AlertName::MoveToFridge).is_some() => calm("to the fridge now".to_owned()),
+            _ if shown.alert(AlertName::MoveToFridge).is_some() => calm("to the fridge now".to_owned()),
             Some(at) => calm(format!("fridge {}", clock.moment(at))),
             None => calm("not coming due".to_owned()),
         },
@@ -125,7 +127,7 @@ fn picture(shown: &Shown, axis: TimeAxis, days: &[Day], context: &Context) -> Ma
         bottom: HEIGHT - 6.0,
     };
     let sealed = axis.share(shown.batch.bottled_at).clamp(0.0, 1.0) * WIDE;
-    let drawn = shown.outlook.as_ref().map(|outlook| {
+    let drawn = shown.outlook().map(|outlook| {
         lines(&outlook.curve, axis, scale, context.now, MOST_POINTS, |point| {
             [
                 point.co2.p05.volumes(),
@@ -134,16 +136,13 @@ fn picture(shown: &Shown, axis: TimeAxis, days: &[Day], context: &Context) -> Ma
             ]
         })
     });
-    let chilled = matches!(shown.place, Place::Fridge { left_behind: 0, .. });
     let limit = shown
-        .forecast
-        .as_ref()
-        .filter(|_| !chilled)
+        .forecast()
+        .filter(|_| !shown.is_chilled())
         .and_then(|forecast| forecast.limit_at?.p05)
         .filter(|at| axis.holds(*at));
     let move_at = shown
-        .forecast
-        .as_ref()
+        .forecast()
         .and_then(|forecast| forecast.move_at?.p50)
         .filter(|at| axis.holds(*at));
     html! {

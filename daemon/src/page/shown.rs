@@ -1,88 +1,59 @@
 //! What the page shows of one batch.
 
 use fobwatch_core::{
-    alert::{AlarmState, AlertName, AlertRecord},
+    alert::{AlarmState, AlertName},
     batch::Batch,
+    engine::{AlertView, Monitor, Place, SensorView, View},
     forecast::{Forecast, Outlook},
     quantity::GaugePressure,
-    reading::{Measured, Quantity, Source},
+    reading::Measured,
 };
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
+
+/// A value older than this, and than a few of its usual intervals, looks old.
+const OLD: SignedDuration = SignedDuration::from_mins(30);
+/// A few.
+const OLD_INTERVALS: i32 = 3;
 
 /// One batch as it stands.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Shown {
     /// The batch.
     pub batch: Batch,
-    /// The last forecast; `None`: none was made yet.
-    pub forecast: Option<Forecast>,
-    /// What belongs to the forecast.
-    pub outlook: Option<Outlook>,
-    /// Where the bottles are.
-    pub place: Place,
-    /// Alerts that are not at rest.
-    pub alerts: Vec<Standing>,
-    /// The last value of every sensor.
-    pub heard: Vec<Heard>,
-    /// Why the batch was set aside, if it was.
-    pub set_aside: Option<String>,
+    /// What the engine shows of it.
+    pub view: View,
+    /// Why it was set aside, if its engine failed.
+    pub failed: Option<String>,
 }
 
-/// Where the bottles of a batch are.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Place {
-    /// All in the room.
-    Room,
-    /// In the fridge, since when if known.
-    Fridge {
-        /// Since when.
-        since: Option<Timestamp>,
-        /// Bottles that stayed in the room.
-        left_behind: u32,
-    },
-}
-
-/// An alert with the state in which it stands.
-#[derive(Clone, Debug)]
-pub struct Standing {
-    /// Its last transition, with the message.
-    pub record: AlertRecord,
-    /// Its state.
-    pub state: AlarmState,
-    /// Since when the condition is there.
-    pub since: Timestamp,
-}
-
-/// What a sensor said last.
-#[derive(Clone, Debug)]
-pub struct Heard {
-    /// Which sensor.
-    pub source: Source,
-    /// What it showed.
-    pub measured: Measured,
-    /// When.
-    pub at: Timestamp,
-}
-
-impl Standing {
-    /// A person is to hear of it: not shelved, explained by another or out of service.
-    pub(super) fn speaks(&self) -> bool {
-        matches!(
-            self.state,
-            AlarmState::Unacknowledged | AlarmState::Acknowledged | AlarmState::ReturnedUnacknowledged
-        )
+impl From<&Monitor> for Shown {
+    fn from(monitor: &Monitor) -> Self {
+        Self {
+            batch: monitor.batch().clone(),
+            view: monitor.view(),
+            failed: None,
+        }
     }
+}
 
-    pub(super) fn is_seen(&self) -> bool {
-        self.state == AlarmState::Acknowledged
-    }
+/// The condition is there, or only a person clears it, and nobody set it aside.
+fn stands(alert: &AlertView) -> bool {
+    let aside = matches!(
+        alert.state,
+        AlarmState::Shelved | AlarmState::SuppressedByDesign | AlarmState::OutOfService
+    );
+    (alert.present && !aside) || alert.latched
+}
 
-    pub(super) fn is_of_sensor(&self) -> bool {
-        matches!(
-            self.record.alert,
-            AlertName::SensorSilent | AlertName::SensorSuspect
-        )
-    }
+/// A person has said that it was seen.
+pub(super) fn is_seen(alert: &AlertView) -> bool {
+    alert.state == AlarmState::Acknowledged
+}
+
+/// The value can no longer be taken for the present one.
+pub(super) fn is_old(sensor: &SensorView, now: Timestamp) -> bool {
+    let few = SignedDuration::from_secs(sensor.usual_interval_s).saturating_mul(OLD_INTERVALS);
+    sensor.silent || sensor.at.is_none_or(|at| now.duration_since(at) >= few.max(OLD))
 }
 
 impl Shown {
@@ -91,51 +62,64 @@ impl Shown {
         super::amount::capital(self.batch.name.as_str())
     }
 
-    pub(super) fn speaking(&self) -> impl Iterator<Item = &Standing> {
-        self.alerts.iter().filter(|alert| alert.speaks())
+    /// Alerts that stand in sight, most urgent first.
+    pub(super) fn standing(&self) -> impl Iterator<Item = &AlertView> {
+        self.view.alerts.iter().filter(|alert| stands(alert))
     }
 
-    pub(super) fn stands(&self, alert: AlertName) -> Option<&Standing> {
-        self.speaking().find(|standing| standing.record.alert == alert)
+    /// The alert, if it stands in sight.
+    pub(super) fn alert(&self, alert: AlertName) -> Option<&AlertView> {
+        self.standing().find(|view| view.alert == alert)
+    }
+
+    /// The alert, if a person set it aside for a time.
+    pub(super) fn shelved(&self, alert: AlertName) -> Option<&AlertView> {
+        let shelved = |view: &&AlertView| view.alert == alert && view.state == AlarmState::Shelved;
+        self.view.alerts.iter().find(shelved)
+    }
+
+    /// The forecast of the bottles that come due first: those left in the room, if some are.
+    pub(super) fn forecast(&self) -> Option<&Forecast> {
+        let apart = self.view.apart.as_ref().and_then(|apart| apart.forecast.as_ref());
+        apart.or(self.view.forecast.as_ref())
+    }
+
+    pub(super) fn outlook(&self) -> Option<&Outlook> {
+        self.view.outlook.as_ref()
+    }
+
+    pub(super) fn is_chilled(&self) -> bool {
+        self.view.place == Place::Fridge && self.view.apart.is_none()
     }
 
     /// The fullest bottle may be at the limit now: an alert says so, or the 95 % estimate does.
     pub(super) fn may_be_at_limit(&self) -> bool {
-        self.stands(AlertName::OverLimit).is_some() || self.full() >= Some(1.0)
+        self.alert(AlertName::OverLimit).is_some() || self.full() >= Some(1.0)
     }
 
-    /// The 95 % estimate of the fullest bottle now, as a share of the limit.
+    /// The most that the fullest bottle may hold now: the 95 % estimate, or the gauge if it reads more.
+    pub(super) fn most_now(&self) -> Option<GaugePressure> {
+        let most = self.outlook()?.worst_bottle_now.p95;
+        let read = self.gauge().map_or(most, |(_, read)| read);
+        Some(if read > most { read } else { most })
+    }
+
+    /// The same as a share of the limit.
     pub(super) fn full(&self) -> Option<f64> {
-        let most = self.outlook.as_ref()?.worst_bottle_now.p95.pascal();
-        let read = self.gauge().map_or(most, |(_, read)| read.pascal().max(most));
         let limit = self.batch.bottle.pressure_limit.pascal();
-        Some(if limit > 0.0 { read / limit } else { f64::INFINITY })
+        let most = self.most_now()?.pascal();
+        Some(if limit > 0.0 { most / limit } else { f64::INFINITY })
     }
 
-    /// The last gauge pressure that a trusted sensor read.
+    /// The newest gauge pressure of a sensor that is heard and believed.
     pub(super) fn gauge(&self) -> Option<(Timestamp, GaugePressure)> {
-        let of_gauge = |heard: &&Heard| matches!(heard.measured, Measured::Pressure(_));
-        let newest = self
-            .heard
-            .iter()
-            .filter(of_gauge)
-            .filter(|heard| self.doubt_of(&heard.source, Quantity::Pressure).is_none())
-            .max_by_key(|heard| heard.at)?;
-        match newest.measured {
-            Measured::Pressure(pressure) => Some((newest.at, pressure)),
-            _ => None,
-        }
-    }
-
-    /// The sensor alert that stands against this sensor.
-    pub(super) fn doubt_of(&self, source: &Source, quantity: Quantity) -> Option<AlertName> {
-        self.alerts
-            .iter()
-            .filter(|alert| alert.is_of_sensor() && alert.state != AlarmState::Normal)
-            .filter(|alert| alert.state != AlarmState::ReturnedUnacknowledged)
-            .find(|alert| {
-                alert.record.source.as_ref() == Some(source) && alert.record.quantity == Some(quantity)
+        let trusted = self.view.sensors.iter().filter(|sensor| !sensor.silent);
+        trusted
+            .filter(|sensor| sensor.doubt.is_none())
+            .filter_map(|sensor| match (sensor.at, sensor.last) {
+                (Some(at), Some(Measured::Pressure(pressure))) => Some((at, pressure)),
+                _ => None,
             })
-            .map(|alert| alert.record.alert)
+            .max_by_key(|(at, _)| *at)
     }
 }
