@@ -5,6 +5,7 @@ mod answer;
 mod batches;
 mod guard;
 mod notes;
+mod page;
 #[cfg(test)]
 mod tests;
 
@@ -41,6 +42,9 @@ pub(crate) async fn serve(house: Arc<House>, listener: TcpListener, stop: Cancel
 /// Every address.
 pub(crate) fn router(house: Arc<House>) -> Router {
     Router::new()
+        .route("/", get(page::agenda))
+        .route("/style.css", get(page::style))
+        .route("/favicon.svg", get(page::favicon))
         .route("/health", get(health))
         .route("/api/v1/batches", get(batches::list).post(batches::add))
         .route("/api/v1/batches/{slug}/forecast", get(batches::forecast))

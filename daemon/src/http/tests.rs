@@ -203,6 +203,22 @@ async fn an_alert_is_listed_and_obeys_a_person() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn the_page_names_the_batch_and_what_stands() {
+    let daemon = Daemon::start().await;
+    daemon.post("/api/v1/batches", batch_text("plum <1>")).await;
+    let live = daemon.house.all().pop().unwrap();
+    live.reaches(*daemon.house.latest.borrow()).await;
+    let (status, page) = daemon.get("/").await;
+    let page = page.as_str().unwrap();
+    assert_eq!(status, StatusCode::OK);
+    assert!(page.contains("lum &lt;1&gt;") && !page.contains("<1>"), "{page}");
+    assert!(page.contains("Danger"), "{page}");
+    assert_eq!(daemon.get("/style.css").await.0, StatusCode::OK);
+    assert_eq!(daemon.get("/favicon.svg").await.0, StatusCode::OK);
+    daemon.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn strangers_are_refused() {
     let daemon = Daemon::start().await;
     for host in [
