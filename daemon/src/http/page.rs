@@ -31,9 +31,7 @@ pub(super) async fn agenda(State(house): State<Arc<House>>) -> Html<String> {
         // Where readings move the clocks of the batches, the page follows them.
         now: match house.settings.clock {
             fobwatch_core::engine::ClockSource::Ticks => house.clock.now(),
-            fobwatch_core::engine::ClockSource::Readings => {
-                clocks.max().unwrap_or_else(|| house.clock.now())
-            }
+            fobwatch_core::engine::ClockSource::Readings => clocks.max().unwrap_or_else(|| house.clock.now()),
         },
         display: house.display.clone(),
         demo: house.demo,
