@@ -1,3 +1,7 @@
 //! The fobwatch command.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    fobwatch::commands::run()
+}

@@ -1,0 +1,45 @@
+//! `fobwatch watch`
+
+use std::{net::SocketAddr, path::PathBuf};
+
+use clap::Args;
+
+use super::Ended;
+use crate::watch;
+
+/// Run the daemon: listen to the sensors, keep every reading, show the page, raise alerts.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  fobwatch watch --config kitchen.toml --batches batches/")]
+pub(super) struct Watch {
+    /// Configuration file; without it the defaults hold
+    #[arg(long, value_name = "FILE")]
+    config: Option<PathBuf>,
+    /// Folder in which readings are kept
+    #[arg(long, value_name = "DIR")]
+    data: Option<PathBuf>,
+    /// Address of page and API, on this machine alone
+    #[arg(long, value_name = "ADDR")]
+    listen: Option<SocketAddr>,
+    /// Folder of batch files to watch
+    #[arg(long, value_name = "DIR")]
+    batches: Option<PathBuf>,
+}
+
+impl Watch {
+    pub(super) fn run(self) -> Result<(), Ended> {
+        let runtime = tokio::runtime::Builder::new_multi_thread()
+            .enable_all()
+            .build()
+            .map_err(|error| Ended::Failed(format!("the system refuses threads: {error}")))?;
+        let ended = runtime.block_on(watch::run(watch::Options {
+            config: self.config,
+            data: self.data,
+            listen: self.listen,
+            batches: self.batches,
+        }));
+        ended.map_err(|failure| match failure.exit_code() {
+            2 => Ended::Refused(failure.to_string()),
+            _ => Ended::Failed(failure.to_string()),
+        })
+    }
+}
