@@ -48,7 +48,7 @@ impl Plan {
             let middle = 0.5 * (low + high);
             batch.expected_room = Temperature::from_celsius(middle).ok();
             advice.push(format!(
-                "Reckoned for a room of {middle:.1} degC, give or take a degree or two."
+                "Reckoned for a room of {middle:.1} degC, the middle of what was given."
             ));
         } else if batch.expected_room.is_none() {
             advice.push(

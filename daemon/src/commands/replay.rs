@@ -59,6 +59,7 @@ struct Run {
     asked: BTreeSet<Timestamp>,
     every: Option<SignedDuration>,
     next: Option<Timestamp>,
+    last: Option<Timestamp>,
 }
 
 impl Replay {
@@ -91,14 +92,19 @@ impl Replay {
             asked: self.at.iter().copied().collect(),
             every,
             next: every.and_then(|every| sealed.checked_add(every).ok()),
+            last: None,
         };
         for row in rows {
             match row {
                 Ok(reading) => {
-                    while let Some(note) = notes.next_if(|note| note.at <= reading.at) {
+                    // Not the row's own time: one from far ahead does not move the clock.
+                    let at = reading.at;
+                    let event = Event::Measured(reading);
+                    let reached = run.monitor.reaches(&event);
+                    while let Some(note) = notes.next_if(|note| note.at <= reached) {
                         run.take(note.at, Event::Noted(note))?;
                     }
-                    run.take(reading.at, Event::Measured(reading))?;
+                    run.take(at, event)?;
                 }
                 Err(bad) => eprintln!("{}: {bad}", self.readings.display()),
             }
@@ -151,6 +157,7 @@ impl Run {
 
     fn answer(&mut self, due: Timestamp) -> Result<(), Ended> {
         self.asked.remove(&due);
+        self.last = Some(due);
         if self.next == Some(due) {
             self.next = self.every.and_then(|every| due.checked_add(every).ok());
         }
@@ -174,8 +181,8 @@ impl Run {
         for action in self.monitor.close() {
             told(&action)?;
         }
-        if one_more {
-            let at = self.monitor.clock();
+        let at = self.monitor.clock();
+        if one_more && self.last != Some(at) {
             self.answer(at)?;
         }
         Ok(())
