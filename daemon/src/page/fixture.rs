@@ -284,7 +284,7 @@ pub(super) fn plum() -> Shown {
 pub(super) fn danger() -> Shown {
     let mut shown = Made {
         age_h: 90.0,
-        final_volumes: 7.2,
+        final_volumes: 9.0,
         ..Made::new("hibiscus 11")
     }
     .shown();
@@ -320,9 +320,9 @@ fn three<T>(of: impl Fn(f64) -> T) -> Quantiles<T> {
 }
 
 pub(super) fn bar(bar: f64) -> GaugePressure {
-    GaugePressure::from_bar(bar).unwrap()
+    GaugePressure::from_bar(bar.clamp(-1.2, 100.0)).unwrap()
 }
 
 fn co2(volumes: f64) -> Co2Volumes {
-    Co2Volumes::from_volumes(volumes).unwrap()
+    Co2Volumes::from_volumes(volumes.clamp(0.0, 100.0)).unwrap()
 }

@@ -118,7 +118,7 @@ fn the_headline_says_what_and_when() {
     let calm = agenda(&[pear(), lime(), hibiscus()], &context());
     assert_eq!(
         headline(&calm),
-        "Nothing to do now. Tomorrow, Thursday, at 12:10 CET, hibiscus 12 goes to the fridge."
+        "Nothing to do now. Tomorrow, Thursday, at 13:10 CET, hibiscus 12 goes to the fridge."
     );
     let now = agenda(&[hibiscus(), move_now()], &context());
     assert_eq!(headline(&now), "Move lime and mint 3 to the fridge now.");
@@ -131,7 +131,7 @@ fn pressure_stands_under_the_headline_with_the_users_own_limit() {
     let page = agenda(&all(), &context());
     let press = &page[place(&page, "</h1>")..place(&page, "agenda-head")];
     assert!(
-        press.contains("Fullest bottle now: hibiscus 11, about 4.3\u{a0}bar and at most"),
+        press.contains("Fullest bottle now: hibiscus 11, about 5.3\u{a0}bar and at most"),
         "{press}"
     );
     assert!(press.contains("of your limit of 5.0\u{a0}bar"));
