@@ -153,7 +153,7 @@ pub async fn serve(setup: Setup) -> Result<(), Failure> {
         workers.begin(&house, batch, id).await?;
     }
     if house.all().is_empty() {
-        info!("No batch is watched yet; add one with `fobwatch batch add FILE`.");
+        info!("No batch is watched yet; put a batch file into a folder and name it with --batches.");
     }
     let stop = setup.stop;
     let mut tasks = inputs(&house, &config, &setup.inbox, &stop)?;
