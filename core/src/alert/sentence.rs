@@ -158,6 +158,22 @@ impl Speaker<'_> {
         )
     }
 
+    /// `fridge_soon` ended without a move; `None`: no move is expected.
+    #[must_use]
+    pub fn fridge_later(&self, forecast: Option<&Forecast>) -> String {
+        match forecast.and_then(|forecast| forecast.move_at.as_ref()) {
+            Some(when) => format!(
+                "{}: the move is further away again, {}.",
+                self.name(),
+                self.interval(when)
+            ),
+            None => format!(
+                "{}: it is no longer expected to come due for the fridge within 60 days.",
+                self.name()
+            ),
+        }
+    }
+
     /// `move_to_fridge`.
     #[must_use]
     pub fn move_to_fridge(&self, outlook: &Outlook) -> String {

@@ -1,9 +1,9 @@
-//! The rules of the forecast alerts, judged at each fit. INTERFACE's table, with a deadband and two evaluations in a
-//! row on the way out, so that noise cannot chatter.
+//! The rules of the forecast alerts, judged at each fit. INTERFACE's table, with a deadband and several evaluations in
+//! a row on the way out, so that noise cannot chatter.
 
 use std::collections::BTreeMap;
 
-use jiff::{SignedDuration, Timestamp};
+use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use crate::{
@@ -19,10 +19,14 @@ use super::{Action, Fitted, Monitor, board::Key, intake::Sensor, monitor::is_gau
 
 /// Evaluations in a row that a condition must hold, to begin (where a rule says so) and to end.
 const IN_A_ROW: u8 = 2;
-/// A move alert ends when the content after a move is this far below the target, in volumes.
-const MOVE_DEADBAND: f64 = 0.03;
-/// `fridge_soon` ends when the move is this much further away than the notice.
-const SOON_DEADBAND: SignedDuration = SignedDuration::from_hours(1);
+/// Evaluations in a row after which an alert about the move ends: 3 h. A forecast that wavers for less tells nothing.
+const MOVE_GONE_IN_A_ROW: u8 = 6;
+/// `move_to_fridge` ends when the content after a move is this far below the target, in volumes: beyond the error of the
+/// content now (FORECAST: median 0.03).
+const MOVE_DEADBAND: f64 = 0.05;
+/// `fridge_soon` ends when the move is further away than the notice by more than the notice divided by this: 6 h beyond
+/// 12 h, about what one forecast in ten is wrong by that far ahead (FORECAST: 6 to 7 h).
+const SOON_DEADBAND: i32 = 2;
 /// A pressure alert ends below this share of the limit (TRADE, 9: a deadband of 2 % for pressure).
 const PRESSURE_DEADBAND: f64 = 0.98;
 /// `limit_near` ends below this share of the chance that raises it.
@@ -120,6 +124,8 @@ impl Monitor {
         }
         self.judge_limit_near(&all, now, out);
         self.judge_move(&warm, now, out);
+        // Before it is judged, for the same reason.
+        self.let_soon_give_way(now, out);
         self.judge_soon(&warm, now, out);
         self.release_moves(now, out);
         // A loss is a moment, not a state: after it only the latch stands, and a person can clear it.
@@ -274,7 +280,7 @@ impl Monitor {
                 let message = self.speaker().move_to_fridge(&group.outlook);
                 self.state.board.begins(key, now, message, out);
             }
-            Some(_) if hold.gone >= IN_A_ROW => {
+            Some(_) if hold.gone >= MOVE_GONE_IN_A_ROW => {
                 let message = self
                     .speaker()
                     .over("a move made now would end below the target again.");
@@ -292,15 +298,16 @@ impl Monitor {
             .filter_map(|group| move_at(group).map(|at| (at, group)))
             .reduce(|a, b| if b.0 < a.0 { b } else { a });
         let away = first.map(|(at, _)| at.duration_since(now));
+        let far = notice.saturating_add(notice.checked_div(SOON_DEADBAND).unwrap_or_default());
         let there = away.is_some_and(|away| away <= notice);
-        let gone = away.is_none_or(|away| away > notice.saturating_add(SOON_DEADBAND));
+        let gone = away.is_none_or(|away| away > far);
         let hold = self
             .state
             .holds
             .count(AlertName::FridgeSoon, Verdict::of(there, gone));
         let key = Key::from(AlertName::FridgeSoon);
         match first {
-            Some((_, group)) if there => {
+            Some((_, group)) if there && (hold.there >= IN_A_ROW || self.state.board.is_present(&key)) => {
                 let message = self.speaker().fridge_soon(&group.forecast);
                 self.state.board.begins(key, now, message, out);
             }
@@ -308,11 +315,26 @@ impl Monitor {
                 let message = self.speaker().over("the bottles are in the fridge.");
                 self.state.board.ends(&key, now, message, out);
             }
-            _ if hold.gone >= IN_A_ROW => {
-                let message = self.speaker().over("the move is further away again.");
+            later if hold.gone >= MOVE_GONE_IN_A_ROW => {
+                let message = self
+                    .speaker()
+                    .fridge_later(later.map(|(_, group)| &group.forecast));
                 self.state.board.ends(&key, now, message, out);
             }
             _ => {}
+        }
+    }
+
+    /// `fridge_soon` is explained by a move that is due: suppressed by design in the words of ISA-18.2. Both end together
+    /// when the bottles are in the fridge.
+    fn let_soon_give_way(&mut self, now: Timestamp, out: &mut Vec<Action>) {
+        if self.state.board.is_present(&AlertName::MoveToFridge.into()) {
+            let message = self
+                .speaker()
+                .over("the move is due now: move_to_fridge says so.");
+            self.state
+                .board
+                .suppress(&AlertName::FridgeSoon.into(), now, message, out);
         }
     }
 
@@ -341,8 +363,13 @@ impl Monitor {
         if self.at_limit(&all) {
             return;
         }
-        for alert in [AlertName::MoveToFridge, AlertName::FridgeSoon] {
-            self.state.board.unsuppress(&alert.into(), now, out);
+        let (due, soon) = (
+            Key::from(AlertName::MoveToFridge),
+            Key::from(AlertName::FridgeSoon),
+        );
+        self.state.board.unsuppress(&due, now, out);
+        if !self.state.board.is_present(&due) {
+            self.state.board.unsuppress(&soon, now, out);
         }
     }
 

@@ -181,7 +181,7 @@ fn is_ahead(at: Timestamp, now: Timestamp) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::engine::tests::{batch, reading};
+    use crate::engine::tests::fixture::{batch, reading};
 
     const SEALED: &str = "2026-03-02T07:00:00Z";
 

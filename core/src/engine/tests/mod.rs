@@ -1,0 +1,8 @@
+//! The engine on events made by hand, with fits answered by hand.
+
+mod any_sequence;
+pub(super) mod fixture;
+mod memory;
+mod moves;
+mod pressure;
+mod time;

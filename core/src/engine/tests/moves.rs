@@ -1,0 +1,179 @@
+//! The move to the fridge: announced, advised, noted, seen, and bottles left behind.
+
+use jiff::SignedDuration;
+
+use super::fixture::*;
+use crate::{
+    alert::{AlertName, Transition},
+    engine::{Action, Monitor, Place, drive},
+    forecast::Quantiles,
+    note::NoteKind,
+    reading::Quantity,
+};
+
+#[test]
+fn a_batch_that_ripens_is_announced_and_then_moved() {
+    let life = Life::default();
+    let mut monitor = monitor();
+    // 2.8 volumes are reached at 93.3 h: the first whole hour is 94.
+    let actions = live(&mut monitor, &life, 0.0, 100.0, |h| 0.03 * h, |_| 21.0);
+    assert_eq!(
+        told(&actions),
+        [
+            (AlertName::FridgeSoon, RAISED),
+            (AlertName::MoveToFridge, RAISED),
+            (AlertName::FridgeSoon, Transition::Suppressed)
+        ]
+    );
+    // Twelve hours before, and once more.
+    assert_eq!(record_of(&actions, AlertName::FridgeSoon, RAISED).at, hour(82.5));
+    // The content passes between the evaluations at 93 and 93.5 h; the second in a row is at 94 h.
+    assert_eq!(
+        record_of(&actions, AlertName::MoveToFridge, RAISED).at,
+        hour(94.0)
+    );
+    let cooling = |h: f64| 4.0 + 17.0 * (-(h - 100.0) / 1.5).exp();
+    let after = live(&mut monitor, &life, 100.0, 110.0, |_| 2.5, cooling);
+    for alert in [AlertName::MoveToFridge, AlertName::FridgeSoon] {
+        let cleared = record_of(&after, alert, CLEARED);
+        assert!(cleared.message.contains("in the fridge"), "{}", cleared.message);
+    }
+    assert_eq!(told_of(&after, AlertName::FridgeSoon), [CLEARED]);
+    assert_eq!(monitor.view().place, Place::Fridge);
+}
+
+#[test]
+fn a_noted_move_clears_nothing_until_cooling_is_seen() {
+    let life = Life::default();
+    let mut monitor = monitor();
+    live(&mut monitor, &life, 0.0, 96.0, |h| 0.03 * h, |_| 21.0);
+    let noted = feed(&mut monitor, &life, note(96.0, NoteKind::MovedToFridge, None));
+    let warm = live(&mut monitor, &life, 96.2, 99.0, |h| 0.03 * h, |_| 21.0);
+    assert_eq!((told(&noted), told(&warm)), (vec![], vec![]));
+    assert!(monitor.view().apart.unwrap().why.contains("has not cooled yet"));
+    let cooling = |h: f64| 4.0 + 17.0 * (-(h - 99.0) / 1.5).exp();
+    let cold = live(&mut monitor, &life, 99.0, 104.0, |_| 2.5, cooling);
+    assert!(told(&cold).contains(&(AlertName::MoveToFridge, CLEARED)));
+    assert_eq!(monitor.view().apart, None);
+}
+
+#[test]
+fn a_noted_move_after_which_the_drink_stays_warm_is_not_believed() {
+    let life = Life::default();
+    let mut monitor = monitor();
+    live(&mut monitor, &life, 0.0, 50.0, |h| 0.03 * h, |_| 21.0);
+    feed(&mut monitor, &life, note(50.0, NoteKind::MovedToFridge, None));
+    live(&mut monitor, &life, 50.2, 60.0, |h| 0.03 * h, |_| 21.0);
+    assert_eq!(monitor.view().place, Place::Room);
+    assert_eq!(monitor.view().apart, None);
+}
+
+#[test]
+fn bottles_left_behind_keep_their_alerts() {
+    let life = Life::default();
+    let mut monitor = monitor();
+    live(&mut monitor, &life, 0.0, 96.0, |h| 0.03 * h, |_| 21.0);
+    let some = note(96.0, NoteKind::MovedToFridge, Some(vec![1, 2, 3]));
+    feed(&mut monitor, &life, some);
+    let cooling = |h: f64| 4.0 + 17.0 * (-(h - 96.0) / 1.5).exp();
+    let cold = live(&mut monitor, &life, 96.2, 104.0, |h| 3.0 - 0.01 * h, cooling);
+    assert_eq!(told(&cold), []);
+    let apart = monitor.view().apart.unwrap();
+    assert_eq!(
+        (apart.count, apart.why.as_str()),
+        (5, "5 of 8 bottles are still in the room.")
+    );
+    let rest = note(104.0, NoteKind::MovedToFridge, Some((4..=8).collect()));
+    let mut after = feed(&mut monitor, &life, rest);
+    after.extend(live(
+        &mut monitor,
+        &life,
+        104.2,
+        106.0,
+        |h| 3.0 - 0.01 * h,
+        |_| 4.0,
+    ));
+    assert!(told(&after).contains(&(AlertName::MoveToFridge, CLEARED)));
+}
+
+/// Answers a forecast whose move lies `away` hours ahead.
+fn with_move(monitor: &mut Monitor, hours: impl Iterator<Item = (f64, f64)>) -> Vec<Action> {
+    let mut out = Vec::new();
+    for (h, away) in hours {
+        let event = row(h, Quantity::Pressure, 0.5 + 0.01 * h);
+        out.extend(drive(monitor, event, &mut |request| {
+            let mut fitted = Life {
+                content: |_| 1.0,
+                worst: |_| 1.0,
+                ..Life::default()
+            }
+            .answer(request);
+            let at = Some(hour(h + away));
+            fitted.forecast.move_at = Some(Quantiles {
+                p05: at,
+                p50: at,
+                p95: at,
+            });
+            fitted
+        }));
+    }
+    out
+}
+
+#[test]
+fn a_forecast_that_wavers_round_the_notice_announces_the_move_once() {
+    let mut monitor = monitor();
+    // Half-hour by half-hour: one glitch, then to and fro between 9 and 16 h.
+    let away = |i: i32| match i {
+        10 => -30.0,
+        0..40 => 20.0,
+        _ if i % 3 == 0 => 16.0,
+        _ if i % 7 == 0 => 19.0,
+        _ => 9.0,
+    };
+    let actions = with_move(
+        &mut monitor,
+        (0..140).map(|i| (f64::from(i) * 0.5 + 0.1, away(i))),
+    );
+    assert_eq!(told_of(&actions, AlertName::FridgeSoon), [RAISED]);
+}
+
+#[test]
+fn a_move_that_goes_far_away_again_ends_its_announcement() {
+    let mut monitor = monitor();
+    let away = |i: i32| if i < 10 { 10.0 } else { 30.0 };
+    let actions = with_move(&mut monitor, (0..20).map(|i| (f64::from(i) * 0.5 + 0.1, away(i))));
+    assert_eq!(told_of(&actions, AlertName::FridgeSoon), [RAISED, CLEARED]);
+    let cleared = record_of(&actions, AlertName::FridgeSoon, CLEARED);
+    assert!(
+        cleared
+            .message
+            .starts_with("hibiscus 12: the move is further away again, most likely"),
+        "{}",
+        cleared.message
+    );
+    let taken = record_of(&actions, AlertName::FridgeSoon, RAISED).at;
+    assert!(cleared.at.duration_since(taken) >= SignedDuration::from_hours(3));
+}
+
+#[test]
+fn noise_round_a_threshold_does_not_chatter() {
+    let life = Life {
+        // 2.77 and 2.83 in turn, after 10 h.
+        content: |h| {
+            if h < 10.0 {
+                1.0
+            } else if ((h * 2.0) as i64) % 2 == 0 {
+                2.83
+            } else {
+                2.775
+            }
+        },
+        worst: |_| 1.0,
+        ..Life::default()
+    };
+    let mut monitor = monitor();
+    let actions = live(&mut monitor, &life, 0.0, 60.0, |h| 1.0 + 0.001 * h, |_| 21.0);
+    let moves = told_of(&actions, AlertName::MoveToFridge);
+    assert!(moves.len() <= 1, "{moves:?}");
+}

@@ -1,0 +1,220 @@
+//! The pressure alerts: by the estimate, by the raw gauge, and what a person may do to them.
+
+use super::fixture::*;
+use crate::{
+    alert::{AlertName, Refused, Transition},
+    engine::{Action, Deed, Event},
+    note::NoteKind,
+    reading::Quantity,
+};
+
+#[test]
+fn the_estimate_at_the_limit_is_danger_and_withdraws_the_move() {
+    let life = Life {
+        chance: |h| if h > 100.0 { 0.5 } else { 0.0 },
+        ..Life::default()
+    };
+    let mut monitor = monitor();
+    let actions = live(&mut monitor, &life, 0.0, 140.0, |_| 1.0, |_| 21.0);
+    // p95 is 0.2 bar above 0.03 h: 4 bar at 126.67 h.
+    let danger = record_of(&actions, AlertName::OverLimit, RAISED);
+    assert_eq!(danger.at, hour(127.0));
+    assert!(danger.message.starts_with(
+        "Danger. hibiscus 12 may be at your limit of 4.00 bar. Keep people and animals out of the room. Do not touch, \
+         open, move, cover or go to look. If you can cool the room from outside it, do. Stay out even if the gauge falls."
+    ));
+    let withdrawn = record_of(&actions, AlertName::MoveToFridge, Transition::Suppressed);
+    assert_eq!(withdrawn.at, hour(127.0));
+    assert!(withdrawn.message.contains("withdrawn"));
+    assert!(record_of(&actions, AlertName::LimitNear, RAISED).at < danger.at);
+}
+
+#[test]
+fn a_raw_gauge_at_the_limit_is_danger_at_once_whatever_the_model_says() {
+    let life = Life {
+        worst: |_| 0.5,
+        content: |_| 1.0,
+        ..Life::default()
+    };
+    let mut monitor = monitor();
+    let creeping = |h: f64| 0.5 + 0.4 * h;
+    let actions = live(&mut monitor, &life, 0.0, 9.5, creeping, |_| 21.0);
+    let danger = record_of(&actions, AlertName::OverLimit, RAISED);
+    assert!(
+        danger.at >= hour(8.75) && danger.at <= hour(8.84),
+        "{}",
+        danger.at
+    );
+    assert!(
+        danger.message.contains("The gauge pilot read 4.0"),
+        "{}",
+        danger.message
+    );
+}
+
+#[test]
+fn over_limit_cannot_be_shelved_and_only_a_person_clears_it_once_it_is_gone() {
+    let mut monitor = monitor();
+    let high = Life {
+        worst: |_| 4.5,
+        ..Life::default()
+    };
+    live(&mut monitor, &high, 0.0, 2.0, |_| 1.0, |_| 21.0);
+    let alert = AlertName::OverLimit;
+    let shelve = Deed::Shelve {
+        until: hour(10.0),
+        reason: "busy".to_owned(),
+    };
+    assert_eq!(
+        monitor.permits(&command(2.0, alert, shelve.clone())),
+        Err(Refused::NeverShelved { alert })
+    );
+    let refused = feed(&mut monitor, &high, Event::Commanded(command(2.0, alert, shelve)));
+    assert!(matches!(refused.last(), Some(Action::Refused { .. })));
+    let reset = Deed::Reset {
+        reason: "all moved to the yard".to_owned(),
+    };
+    assert_eq!(
+        monitor.permits(&command(2.0, alert, reset.clone())),
+        Err(Refused::StillPresent { alert })
+    );
+    let low = Life {
+        worst: |_| 1.0,
+        content: |_| 1.0,
+        ..Life::default()
+    };
+    let gone = live(&mut monitor, &low, 2.0, 5.0, |_| 1.0, |_| 21.0);
+    assert!(!told(&gone).contains(&(alert, CLEARED)), "it is latched");
+    assert_eq!(monitor.permits(&command(5.0, alert, reset.clone())), Ok(()));
+    let cleared = feed(&mut monitor, &low, Event::Commanded(command(5.0, alert, reset)));
+    let record = record_of(&cleared, alert, CLEARED);
+    assert_eq!(record.who.as_deref(), Some("Ada"));
+}
+
+#[test]
+fn limit_near_needs_two_evaluations_with_a_gauge_and_one_without() {
+    let life = Life {
+        chance: |h| {
+            if h >= 10.0 {
+                0.3
+            } else if h >= 5.0 {
+                0.1
+            } else {
+                0.0
+            }
+        },
+        worst: |_| 1.0,
+        content: |_| 1.0,
+    };
+    let mut with_gauge = monitor();
+    let actions = live(&mut with_gauge, &life, 0.0, 12.0, |h| 0.9 + 0.01 * h, |_| 21.0);
+    assert_eq!(record_of(&actions, AlertName::LimitNear, RAISED).at, hour(10.5));
+    let mut without = monitor();
+    let mut actions = Vec::new();
+    for h in 0..12 {
+        let event = row(f64::from(h), Quantity::LiquidTemperature, 21.0);
+        actions.extend(feed(&mut without, &life, event));
+    }
+    let near = record_of(&actions, AlertName::LimitNear, RAISED);
+    assert_eq!(near.at, hour(5.0));
+    assert!(
+        near.message.contains("No trustworthy gauge is heard"),
+        "{}",
+        near.message
+    );
+}
+
+#[test]
+fn a_target_above_the_limit_is_told_from_the_start() {
+    let life = Life {
+        content: |h| 0.01 * h,
+        worst: |h| 0.03 * h,
+        ..Life::default()
+    };
+    let mut monitor = monitor();
+    let actions = live(&mut monitor, &life, 0.0, 1.0, |_| 0.1, |_| 21.0);
+    let near = record_of(&actions, AlertName::LimitNear, RAISED);
+    assert_eq!(near.at, hour(0.0));
+    assert!(
+        near.message
+            .contains("target of hibiscus 12 lies above its limit"),
+        "{}",
+        near.message
+    );
+}
+
+#[test]
+fn a_fall_to_zero_that_nobody_noted_is_danger_and_a_noted_opening_is_none() {
+    let life = Life {
+        worst: |_| 2.0,
+        content: |_| 1.0,
+        ..Life::default()
+    };
+    let burst = |h: f64| {
+        if h < 10.0 {
+            2.0 + 0.001 * h
+        } else {
+            0.01 + 0.0001 * h
+        }
+    };
+    let mut unnoted = monitor();
+    let actions = live(&mut unnoted, &life, 0.0, 12.0, burst, |_| 21.0);
+    let loss = record_of(&actions, AlertName::SuddenLoss, RAISED);
+    assert!(
+        loss.message.contains("nobody noted an opening"),
+        "{}",
+        loss.message
+    );
+    assert!(!unnoted.hears_a_gauge(hour(12.0)));
+    let mut noted = monitor();
+    live(&mut noted, &life, 0.0, 9.5, burst, |_| 21.0);
+    feed(&mut noted, &life, note(9.8, NoteKind::Opened, None));
+    let actions = live(&mut noted, &life, 10.0, 12.0, burst, |_| 21.0);
+    assert_eq!(told(&actions), []);
+}
+
+#[test]
+fn an_unresolved_pressure_alert_comes_back_without_a_second_raise() {
+    let life = Life {
+        worst: |_| 4.5,
+        content: |_| 1.0,
+        ..Life::default()
+    };
+    let mut monitor = monitor();
+    let actions = live(&mut monitor, &life, 0.0, 20.0, |h| 1.0 + 0.001 * h, |_| 21.0);
+    let raised = told(&actions)
+        .iter()
+        .filter(|told| **told == (AlertName::OverLimit, RAISED))
+        .count();
+    let reminded = actions
+        .iter()
+        .filter(|action| matches!(action, Action::Remind(record) if record.alert == AlertName::OverLimit))
+        .count();
+    assert_eq!((raised, reminded), (1, 3));
+}
+
+#[test]
+fn an_acknowledged_alert_comes_back_later_and_a_shelved_one_at_its_time() {
+    let life = Life {
+        chance: |_| 0.5,
+        worst: |_| 1.0,
+        content: |_| 1.0,
+    };
+    let mut monitor = monitor();
+    live(&mut monitor, &life, 0.0, 2.0, |h| 1.0 + 0.001 * h, |_| 21.0);
+    let shelve = Deed::Shelve {
+        until: hour(6.0),
+        reason: "at work".to_owned(),
+    };
+    let shelved = feed(
+        &mut monitor,
+        &life,
+        Event::Commanded(command(2.0, AlertName::LimitNear, shelve)),
+    );
+    record_of(&shelved, AlertName::LimitNear, Transition::Shelved);
+    let after = live(&mut monitor, &life, 2.1, 7.0, |h| 1.0 + 0.001 * h, |_| 21.0);
+    assert_eq!(
+        record_of(&after, AlertName::LimitNear, Transition::Unshelved).at,
+        hour(6.0)
+    );
+}

@@ -1,0 +1,111 @@
+//! Time: gaps, leaps, steps back, and rows whose own time cannot be right.
+
+use jiff::SignedDuration;
+
+use super::fixture::*;
+use crate::{
+    alert::AlertName,
+    engine::{ClockSource, Event, Monitor, SetAsideReason, Work, drive},
+    reading::Quantity,
+};
+
+#[test]
+fn a_gap_raises_silence_at_its_time_and_the_next_row_ends_it() {
+    let life = Life::default();
+    let mut monitor = monitor();
+    live(&mut monitor, &life, 0.0, 10.0, |h| 0.03 * h, |_| 21.0);
+    let actions = live(&mut monitor, &life, 20.0, 20.5, |h| 0.03 * h, |_| 21.0);
+    let silent = record_of(&actions, AlertName::SensorSilent, RAISED);
+    // The last row came at 9 h 50 min; six intervals of ten minutes later is 10 h 50 min, the next tick 10 h 55 min.
+    assert_eq!(silent.at, hour(10.0) + SignedDuration::from_mins(55));
+    assert_eq!(silent.source, Some(source("pilot")));
+    assert_eq!(
+        record_of(&actions, AlertName::SensorSilent, CLEARED).at,
+        hour(20.0)
+    );
+}
+
+#[test]
+fn time_going_back_clears_nothing() {
+    let life = Life {
+        worst: |_| 4.5,
+        content: |_| 3.5,
+        ..Life::default()
+    };
+    let mut monitor = Monitor::new(batch(), settings(ClockSource::Ticks));
+    let ahead = Event::Tick { at: hour(10.0) };
+    feed(&mut monitor, &life, ahead);
+    let before = monitor.view();
+    let well = Life {
+        worst: |_| 0.1,
+        content: |_| 0.1,
+        ..Life::default()
+    };
+    for h in [9.0, 1.0, -400.0] {
+        let actions = feed(&mut monitor, &well, Event::Tick { at: hour(h) });
+        assert!(actions.is_empty());
+    }
+    assert_eq!(monitor.view(), before);
+}
+
+#[test]
+fn weeks_of_absence_cost_a_bounded_number_of_fits() {
+    let life = Life::default();
+    let mut monitor = Monitor::new(batch(), settings(ClockSource::Ticks));
+    let (mut fits, mut carried) = (0, 0);
+    let late = Event::Tick {
+        at: hour(24.0 * 365.0 * 5.0),
+    };
+    let actions = drive(&mut monitor, late, &mut |request| {
+        match request.work {
+            Work::Fit => fits += 1,
+            Work::CarryOn => carried += 1,
+        }
+        life.answer(request)
+    });
+    assert_eq!(fits, 1);
+    assert!(carried < 500, "{carried}");
+    // Two evaluations after 93.3 h; after 48 h of quiet they come every hour and a half or so.
+    let raised = record_of(&actions, AlertName::MoveToFridge, RAISED).at;
+    assert!(raised >= hour(94.0) && raised <= hour(97.0), "{raised}");
+}
+
+#[test]
+fn a_row_ahead_of_the_daemons_clock_counts_as_of_the_clock() {
+    let life = Life::default();
+    let mut monitor = Monitor::new(batch(), settings(ClockSource::Ticks));
+    feed(&mut monitor, &life, Event::Tick { at: hour(1.0) });
+    feed(&mut monitor, &life, row(5.0, Quantity::Pressure, 0.2));
+    assert_eq!(monitor.clock(), hour(1.0));
+    let view = monitor.view();
+    let gauge = view
+        .sensors
+        .iter()
+        .find(|s| s.quantity == Quantity::Pressure)
+        .unwrap();
+    assert_eq!(gauge.at, Some(hour(1.0)));
+}
+
+#[test]
+fn a_row_from_2099_makes_its_sensor_suspect_and_the_rest_goes_on() {
+    let life = Life::default();
+    let mut monitor = monitor();
+    live(&mut monitor, &life, 0.0, 2.0, |h| 0.03 * h, |_| 21.0);
+    let mut far = reading("2099-01-01T00:00:00Z", "pilot", Quantity::Pressure, 1.0);
+    far.at = "2099-01-01T00:00:00Z".parse().unwrap();
+    let mut actions = feed(&mut monitor, &life, Event::Measured(far));
+    assert!(actions.is_empty());
+    actions.extend(live(&mut monitor, &life, 2.0, 4.0, |h| 0.03 * h, |_| 21.0));
+    let suspect = record_of(&actions, AlertName::SensorSuspect, RAISED);
+    assert!(
+        suspect.message.contains("ahead of the clock"),
+        "{}",
+        suspect.message
+    );
+    record_of(&actions, AlertName::SensorSuspect, CLEARED);
+    assert!(monitor.clock() < hour(4.0));
+    assert_eq!(
+        monitor.view().set_aside.get(&SetAsideReason::FromTheFuture),
+        Some(&1)
+    );
+}
