@@ -2,15 +2,24 @@
 //!
 //! Exit status: 0 done, 1 failed, 2 wrong usage or refused input. Standard output carries answers and records alone.
 
+mod ack;
+mod batch;
 mod check;
+mod keeper;
+mod meant;
+mod note;
 mod plan;
 mod replay;
+mod shelve;
+mod span;
+mod status;
 mod table;
 mod watch;
 
 use std::{fmt, process::ExitCode};
 
 use clap::{CommandFactory, Parser, Subcommand};
+use jiff::{Timestamp, tz::TimeZone};
 use tracing_subscriber::EnvFilter;
 
 /// Watches bottles of naturally carbonated drink and says when to move them to the fridge.
@@ -26,6 +35,11 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Watch(watch::Watch),
+    Status(status::Status),
+    Batch(batch::BatchCommand),
+    Note(note::NoteCommand),
+    Ack(ack::Ack),
+    Shelve(shelve::Shelve),
     Replay(replay::Replay),
     Plan(plan::Plan),
     Table(table::TableCommand),
@@ -66,6 +80,11 @@ pub fn run() -> ExitCode {
             };
         }
         Some(Command::Watch(command)) => command.run(),
+        Some(Command::Status(command)) => command.run(),
+        Some(Command::Batch(command)) => command.run(),
+        Some(Command::Note(command)) => command.run(),
+        Some(Command::Ack(command)) => command.run(),
+        Some(Command::Shelve(command)) => command.run(),
         Some(Command::Replay(command)) => command.run(),
         Some(Command::Plan(command)) => command.run(),
         Some(Command::Table(command)) => command.run(),
@@ -93,6 +112,18 @@ fn say(line: &str) -> Result<(), Ended> {
         }
         _ => Ok(()),
     }
+}
+
+/// A name as one word of a shell.
+fn quoted(name: &str) -> String {
+    format!("'{}'", name.replace('\'', r"'\''"))
+}
+
+/// A time in the user's zone: "Thursday 5 March 2026, 15:20 CET".
+fn local(at: Timestamp, zone: &TimeZone) -> String {
+    at.to_zoned_datetime(zone.clone())
+        .strftime("%A %-d %B %Y, %H:%M %Z")
+        .to_string()
 }
 
 /// Reads a text file.

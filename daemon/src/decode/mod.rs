@@ -8,6 +8,7 @@ pub mod csv;
 pub mod delimited;
 mod line;
 pub mod mapped;
+mod noted;
 pub mod notes;
 pub mod senml;
 mod value;
@@ -21,6 +22,7 @@ use fobwatch_core::{
 };
 
 pub use calibration::{BadCalibration, Calibration, Calibrations, MAX_POINTS, Supply};
+pub use noted::Bounds;
 
 /// The longest message or line that is looked at, in bytes. Longer ones are refused whole.
 pub const MAX_MESSAGE: usize = 256 * 1024;

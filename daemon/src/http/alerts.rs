@@ -7,22 +7,15 @@ use axum::{
     body::Bytes,
     extract::{Path, State, rejection::BytesRejection},
 };
-use fobwatch_core::{
-    alert::AlertName,
-    engine::{Command, Deed},
-};
-use jiff::{SignedDuration, Timestamp};
-use serde::Deserialize;
+use fobwatch_core::alert::AlertName;
 use serde_json::{Value, json};
 
 use super::{
     answer::{Complaint, batch},
     batches::settle,
+    wish::Wish,
 };
 use crate::watch::{House, Live, Request};
-
-/// The longest that an alert may be shelved.
-const LONGEST_SHELF_S: i64 = 30 * 86_400;
 
 pub(super) async fn list(State(house): State<Arc<House>>) -> Json<Value> {
     let all = house.all();
@@ -58,24 +51,6 @@ fn of(live: &Live) -> Vec<Value> {
     alerts
 }
 
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Wish {
-    deed: DeedName,
-    who: String,
-    for_s: Option<i64>,
-    reason: Option<String>,
-}
-
-#[derive(Clone, Copy, Debug, Deserialize, PartialEq, Eq)]
-#[serde(rename_all = "snake_case")]
-enum DeedName {
-    Acknowledge,
-    Shelve,
-    Unshelve,
-    Reset,
-}
-
 pub(super) async fn obey(
     State(house): State<Arc<House>>,
     Path((slug, alert)): Path<(String, String)>,
@@ -85,12 +60,7 @@ pub(super) async fn obey(
     let alert: AlertName = alert.parse().map_err(refused)?;
     let wish: Wish = serde_json::from_slice(&body?).map_err(refused)?;
     let at = house.now(&live);
-    let command = Command {
-        at,
-        alert,
-        who: words("who", &wish.who, 80)?,
-        deed: deed(&wish, at)?,
-    };
+    let command = wish.command(alert, at).map_err(Complaint::refused)?;
     let standing = live.standing();
     if let Some(why) = standing.failed {
         return Err(Complaint::conflict(why));
@@ -107,45 +77,4 @@ pub(super) async fn obey(
 
 fn refused(error: impl std::fmt::Display) -> Complaint {
     Complaint::refused(error.to_string())
-}
-
-fn deed(wish: &Wish, at: Timestamp) -> Result<Deed, Complaint> {
-    let reason = || match &wish.reason {
-        Some(reason) => words("reason", reason, 500),
-        None => Err(Complaint::refused("`reason` is missing; allowed: why, in words")),
-    };
-    Ok(match wish.deed {
-        DeedName::Acknowledge => Deed::Acknowledge,
-        DeedName::Unshelve => Deed::Unshelve,
-        DeedName::Reset => Deed::Reset { reason: reason()? },
-        DeedName::Shelve => {
-            let until = wish
-                .for_s
-                .filter(|seconds| (1..=LONGEST_SHELF_S).contains(seconds))
-                .and_then(|seconds| at.checked_add(SignedDuration::from_secs(seconds)).ok());
-            let Some(until) = until else {
-                let given = wish
-                    .for_s
-                    .map_or_else(|| "missing".to_owned(), |seconds| seconds.to_string());
-                let why = format!("`for_s` is {given}; allowed: 1 to {LONGEST_SHELF_S} seconds (30 days)");
-                return Err(Complaint::refused(why));
-            };
-            Deed::Shelve {
-                until,
-                reason: reason()?,
-            }
-        }
-    })
-}
-
-fn words(key: &str, given: &str, most: usize) -> Result<String, Complaint> {
-    let words = given.trim();
-    let plain = !words.chars().any(char::is_control);
-    if plain && (1..=most).contains(&words.chars().count()) {
-        Ok(words.to_owned())
-    } else {
-        let shown: String = words.chars().filter(|c| !c.is_control()).take(60).collect();
-        let why = format!("`{key}` is {shown:?}; allowed: 1 to {most} characters, no control characters");
-        Err(Complaint::refused(why))
-    }
 }

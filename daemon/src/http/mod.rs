@@ -8,6 +8,7 @@ mod notes;
 mod page;
 #[cfg(test)]
 mod tests;
+mod wish;
 
 use std::sync::Arc;
 
@@ -23,6 +24,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::error;
 
 use answer::Complaint;
+pub(crate) use wish::{DeedName, Wish};
 
 use crate::watch::House;
 
@@ -46,6 +48,7 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .route("/style.css", get(page::style))
         .route("/favicon.svg", get(page::favicon))
         .route("/health", get(health))
+        .route("/api/v1/status", get(page::status))
         .route("/api/v1/batches", get(batches::list).post(batches::add))
         .route("/api/v1/batches/{slug}/forecast", get(batches::forecast))
         .route("/api/v1/batches/{slug}/end", post(batches::end))

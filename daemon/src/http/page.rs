@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use axum::{
+    Json,
     extract::State,
     http::{HeaderName, header::CONTENT_TYPE},
     response::{Html, IntoResponse},
@@ -15,6 +16,17 @@ use crate::{
 
 /// What a person must do, and when.
 pub(super) async fn agenda(State(house): State<Arc<House>>) -> Html<String> {
+    let (shown, context) = seen(&house);
+    Html(page::agenda(&shown, &context))
+}
+
+/// The same as sentences without the page.
+pub(super) async fn status(State(house): State<Arc<House>>) -> Json<page::Told> {
+    let (shown, context) = seen(&house);
+    Json(page::told(&shown, &context))
+}
+
+fn seen(house: &House) -> (Vec<Shown>, Context) {
     let shown: Vec<Shown> = house
         .all()
         .iter()
@@ -36,7 +48,7 @@ pub(super) async fn agenda(State(house): State<Arc<House>>) -> Html<String> {
         display: house.display.clone(),
         demo: house.demo,
     };
-    Html(page::agenda(&shown, &context))
+    (shown, context)
 }
 
 pub(super) async fn style() -> impl IntoResponse {

@@ -20,12 +20,15 @@ mod shelf;
 mod shown;
 #[cfg(test)]
 mod tests;
+mod told;
 
 use jiff::Timestamp;
 
 use crate::config::Display;
 
+pub use need::Urgency;
 pub use shown::Shown;
+pub use told::{Told, ToldAlert, ToldBatch, ToldNeed, told};
 
 /// For whom and when the page is written.
 #[derive(Clone, Debug)]

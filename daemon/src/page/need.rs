@@ -6,6 +6,7 @@ use fobwatch_core::{
     forecast::{Forecast, When},
 };
 use jiff::{SignedDuration, Timestamp};
+use serde::{Deserialize, Serialize};
 
 use super::{
     Context, Shown,
@@ -19,8 +20,9 @@ use super::{
 const OLD_FORECAST: SignedDuration = SignedDuration::from_hours(2);
 
 /// How soon a person must act. The order is that of the agenda.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) enum Urgency {
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Urgency {
     /// Stay away from the bottles.
     Danger,
     /// The limit may be passed within a day.

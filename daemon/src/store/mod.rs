@@ -20,6 +20,7 @@ mod write;
 mod tests;
 
 use std::{
+    net::SocketAddr,
     path::{Path, PathBuf},
     sync::{Arc, Mutex, PoisonError},
     thread,
@@ -132,6 +133,18 @@ impl Store {
     ) -> Result<T, StoreError> {
         let connection = read::open_read_only(folder)?;
         job(&Reader::new(&connection))
+    }
+
+    /// Whether something was ever stored in `folder`.
+    #[must_use]
+    pub fn is_in(folder: &Path) -> bool {
+        folder.join(FILE).exists()
+    }
+
+    /// Where the daemon that holds `folder` can be asked, or the last one that did: nobody may be there any more.
+    #[must_use]
+    pub fn address_of_holder(folder: &Path) -> Option<SocketAddr> {
+        lock::address(folder)
     }
 
     /// Lets the writer finish what waits, folds the write-ahead log into the file and lets go of the folder. Other

@@ -1,6 +1,10 @@
 //! Writing: one connection, one thread, whole transactions.
 
-use std::{collections::BTreeMap, path::Path};
+use std::{
+    collections::BTreeMap,
+    net::SocketAddr,
+    path::{Path, PathBuf},
+};
 
 use fobwatch_core::{
     alert::AlertRecord,
@@ -25,7 +29,8 @@ pub struct Writer {
     connection: Connection,
     next: i64,
     series: BTreeMap<(Source, Quantity), i64>,
-    _lock: Lock,
+    folder: PathBuf,
+    lock: Lock,
 }
 
 impl Writer {
@@ -50,7 +55,19 @@ impl Writer {
             connection,
             next: last + 1,
             series: BTreeMap::new(),
-            _lock: lock,
+            folder: folder.to_owned(),
+            lock,
+        })
+    }
+
+    /// Says beside the lock where this process can be asked, so that commands find it by its data folder.
+    ///
+    /// # Errors
+    /// The lock's file cannot be written.
+    pub fn serves(&mut self, address: SocketAddr) -> Result<(), StoreError> {
+        self.lock.say(Some(address)).map_err(|source| StoreError::Folder {
+            folder: self.folder.clone(),
+            source,
         })
     }
 
@@ -105,7 +122,8 @@ impl Writer {
         Ok(appended)
     }
 
-    /// Stores a note of a batch.
+    /// Stores a note of a batch. The very same note again is one note, so that a file of notes may be handed in twice:
+    /// the answer is its place.
     ///
     /// # Errors
     /// It was not stored.
@@ -119,7 +137,16 @@ impl Writer {
             let what = format!("the value of a {} note", note.kind);
             return Err(StoreError::NotFinite { what });
         }
-        self.append_body("note", batch, &encode(note)?, received_at)
+        let body = encode(note)?;
+        let known: Option<i64> = self
+            .connection
+            .prepare_cached("SELECT seq FROM note WHERE batch = ?1 AND body = ?2")?
+            .query_row(params![batch.0, body], |row| row.get(0))
+            .optional()?;
+        match known {
+            Some(sequence) => Ok(Sequence(sequence)),
+            None => self.append_body("note", batch, &body, received_at),
+        }
     }
 
     /// Stores what a person did to an alert.

@@ -8,6 +8,7 @@ mod failure;
 mod folder;
 mod house;
 mod intake;
+mod left;
 mod live;
 mod signals;
 #[cfg(test)]
@@ -34,6 +35,7 @@ pub(crate) use clock::whole_microseconds;
 pub use clock::{Clock, WallClock};
 pub use failure::Failure;
 pub(crate) use house::{House, Request};
+pub(crate) use left::{Left, left};
 pub(crate) use live::Live;
 pub use signals::stop_on_signals;
 
@@ -146,6 +148,8 @@ pub async fn serve(setup: Setup) -> Result<(), Failure> {
     let listener = TcpListener::bind(address)
         .await
         .map_err(|source| Failure::Listen { address, source })?;
+    let address = listener.local_addr().unwrap_or(address);
+    setup.store.write(move |writer| writer.serves(address)).await?;
     let config = setup.config;
     let (house, requests) = House::new(setup.store.clone(), &config, setup.clock, setup.demo).await?;
     let mut workers = workers::Workers::new();

@@ -139,6 +139,37 @@ fn empty(batch: BatchId, house: &House) -> Outcome {
     }
 }
 
+/// Where nothing moved the engine's clock yet, the arrival of the first event does: a reading from ahead of the clock would
+/// count as of the clock.
+pub(super) fn with_first_tick(
+    monitor: &Monitor,
+    seen: Sequence,
+    mut events: Vec<StoredEvent>,
+) -> Vec<StoredEvent> {
+    let untouched = monitor.clock() == monitor.batch().bottled_at;
+    if let Some(received_at) = events.first().map(|event| event.received_at)
+        && untouched
+    {
+        let tick = StoredEvent {
+            sequence: seen,
+            received_at,
+            what: StoredWhat::Clock(received_at),
+        };
+        events.insert(0, tick);
+    }
+    events
+}
+
+/// The event as the engine of batch `id` takes it; `None`: it is of another batch.
+pub(super) fn concerns(id: BatchId, clock: ClockSource, event: &StoredEvent) -> Option<Event> {
+    match &event.what {
+        StoredWhat::Reading(reading) => Some(Event::Measured(reading.clone())),
+        StoredWhat::Note(batch, note) => (*batch == id).then(|| Event::Noted(note.clone())),
+        StoredWhat::Command(batch, command) => (*batch == id).then(|| Event::Commanded(command.clone())),
+        StoredWhat::Clock(at) => (clock == ClockSource::Ticks).then_some(Event::Tick { at: *at }),
+    }
+}
+
 /// What became of a chunk.
 enum Turn {
     /// All of it was taken; there may be more.
@@ -174,7 +205,7 @@ impl Worker {
                         }
                     });
                 }
-                Ok(events) => match self.take(&self.with_first_tick(events)) {
+                Ok(events) => match self.take(&with_first_tick(&self.monitor, self.seen, events)) {
                     Turn::Taken => {}
                     Turn::Failed => return,
                     Turn::Stopped => break,
@@ -183,23 +214,6 @@ impl Worker {
         }
         self.keep_snapshot();
         self.record();
-    }
-
-    /// Where nothing moved the engine's clock yet, the arrival of the first event does: a reading from ahead of the clock
-    /// would count as of the clock.
-    fn with_first_tick(&self, mut events: Vec<StoredEvent>) -> Vec<StoredEvent> {
-        let untouched = self.monitor.clock() == self.live.batch.bottled_at;
-        if let Some(received_at) = events.first().map(|event| event.received_at)
-            && untouched
-        {
-            let tick = StoredEvent {
-                sequence: self.seen,
-                received_at,
-                what: StoredWhat::Clock(received_at),
-            };
-            events.insert(0, tick);
-        }
-        events
     }
 
     fn take(&mut self, events: &[StoredEvent]) -> Turn {
@@ -241,18 +255,8 @@ impl Worker {
         Turn::Taken
     }
 
-    /// The event as this batch's engine takes it; `None`: it is of another batch.
     fn concerns(&self, event: &StoredEvent) -> Option<Event> {
-        match &event.what {
-            StoredWhat::Reading(reading) => Some(Event::Measured(reading.clone())),
-            StoredWhat::Note(batch, note) => (*batch == self.live.id).then(|| Event::Noted(note.clone())),
-            StoredWhat::Command(batch, command) => {
-                (*batch == self.live.id).then(|| Event::Commanded(command.clone()))
-            }
-            StoredWhat::Clock(at) => {
-                (self.house.settings.clock == ClockSource::Ticks).then_some(Event::Tick { at: *at })
-            }
-        }
+        concerns(self.live.id, self.house.settings.clock, event)
     }
 
     fn obey(&mut self, actions: Vec<Action>, sequence: Sequence) {

@@ -1,0 +1,156 @@
+//! `fobwatch batch`: add, list, end.
+
+use std::path::PathBuf;
+
+use clap::{Args, Subcommand};
+use jiff::tz::TimeZone;
+use serde::Serialize;
+
+use super::{
+    Ended, json,
+    keeper::{Empty, Known, Where},
+    local, quoted, read, read_batch, say,
+};
+
+/// Add a batch, list the live ones, or end one.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples:\n  fobwatch batch add hibiscus-12.toml\n  fobwatch batch list\n  fobwatch batch end 'hibiscus 12'"
+)]
+pub(super) struct BatchCommand {
+    #[command(subcommand)]
+    deed: Deed,
+    #[command(flatten)]
+    place: Where,
+}
+
+#[derive(Debug, Subcommand)]
+enum Deed {
+    /// Take a batch under watch, from its file
+    #[command(after_help = "Example:\n  fobwatch batch add hibiscus-12.toml")]
+    Add {
+        /// Batch file
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+        /// A JSON record
+        #[arg(long)]
+        json: bool,
+    },
+    /// List the live batches
+    #[command(after_help = "Examples:\n  fobwatch batch list\n  fobwatch batch list --json")]
+    List {
+        /// One JSON record a batch
+        #[arg(long)]
+        json: bool,
+    },
+    /// End a batch: it is no longer watched, and its name is free
+    #[command(
+        after_help = "Example:\n  fobwatch batch end 'hibiscus 12'\n\nNothing warns of its bottles from then on; what was stored stays stored."
+    )]
+    End {
+        /// Its name or slug
+        #[arg(value_name = "NAME")]
+        name: String,
+        /// A JSON record
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+#[derive(Serialize)]
+struct BatchLine<'a> {
+    record: &'static str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    deed: Option<&'static str>,
+    #[serde(flatten)]
+    batch: &'a Known,
+}
+
+impl BatchCommand {
+    pub(super) fn run(self) -> Result<(), Ended> {
+        match self.deed {
+            Deed::Add { file, json } => add(&self.place, &file, json),
+            Deed::List { json } => list(&self.place, json),
+            Deed::End { name, json } => end(&self.place, &name, json),
+        }
+    }
+}
+
+fn add(place: &Where, file: &std::path::Path, as_json: bool) -> Result<(), Ended> {
+    let batch = read_batch(file)?;
+    let text = read(file)?;
+    let mut found = place.find(Empty::Begin)?;
+    found.keeper.add(&batch, &text)?;
+    let known = Known {
+        slug: batch.name.slug(),
+        bottled_at: batch.bottled_at,
+        bottles: batch.bottle.count,
+        target_co2_volumes: batch.target.co2.volumes(),
+        limit_bar: batch.bottle.pressure_limit.bar(),
+        batch: batch.name,
+    };
+    found.warn();
+    if as_json {
+        return record(&known, Some("added"));
+    }
+    let watched = if found.keeper.caution().is_none() {
+        "is watched"
+    } else {
+        "will be watched"
+    };
+    say(&format!(
+        "{} {watched} by {}. Its forecast: fobwatch status {}",
+        known.batch,
+        found.keeper.name(),
+        quoted(known.batch.as_str())
+    ))
+}
+
+fn list(place: &Where, as_json: bool) -> Result<(), Ended> {
+    let mut found = place.find(Empty::Refuse)?;
+    let all = found.keeper.batches()?;
+    found.warn();
+    if as_json {
+        return all.iter().try_for_each(|known| record(known, None));
+    }
+    if all.is_empty() {
+        return say("No batch is watched yet. Add one: fobwatch batch add hibiscus-12.toml");
+    }
+    all.iter().try_for_each(|known| say(&line(known, &found.zone)))
+}
+
+fn end(place: &Where, name: &str, as_json: bool) -> Result<(), Ended> {
+    let mut found = place.find(Empty::Refuse)?;
+    let known = found.batch(name)?;
+    found.keeper.end(&known)?;
+    found.warn();
+    if as_json {
+        return record(&known, Some("ended"));
+    }
+    say(&format!(
+        "{} has ended and is no longer watched. Nothing warns of its bottles from here on: those that are still sealed stay \
+         under pressure.",
+        known.batch
+    ))
+}
+
+fn record(batch: &Known, deed: Option<&'static str>) -> Result<(), Ended> {
+    say(&json(&BatchLine {
+        record: "batch",
+        deed,
+        batch,
+    })?)
+}
+
+fn line(known: &Known, zone: &TimeZone) -> String {
+    let bottles = if known.bottles == 1 { "bottle" } else { "bottles" };
+    format!(
+        "{} ({}): {} {bottles}, sealed {}; target {} volumes, your limit {} bar.",
+        known.batch,
+        known.slug,
+        known.bottles,
+        local(known.bottled_at, zone),
+        known.target_co2_volumes,
+        known.limit_bar
+    )
+}

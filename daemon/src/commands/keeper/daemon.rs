@@ -1,0 +1,190 @@
+//! A running daemon, asked over its API.
+
+use std::{net::SocketAddr, time::Duration};
+
+use fobwatch_core::{
+    alert::AlertName,
+    batch::{Batch, Slug},
+};
+use jiff::Timestamp;
+use serde::{Deserialize, de::DeserializeOwned};
+use ureq::Agent;
+
+use super::{Keeper, Known, Noted, Standing};
+use crate::{commands::Ended, http::Wish, page::Told};
+
+/// It is on this machine: who does not answer within this is not there.
+const TO_CONNECT: Duration = Duration::from_secs(2);
+/// It answers once what was asked is on the disk and, if it can, taken by the engine.
+const TO_ANSWER: Duration = Duration::from_secs(20);
+/// The most that is read of an answer, in bytes.
+const MOST: u64 = 64 * 1024 * 1024;
+
+/// A daemon that has answered.
+pub(super) struct Daemon {
+    agent: Agent,
+    address: SocketAddr,
+}
+
+#[derive(Deserialize)]
+struct Batches {
+    batches: Vec<Known>,
+}
+
+#[derive(Deserialize)]
+struct Alerts {
+    alerts: Vec<Standing>,
+}
+
+#[derive(Deserialize)]
+struct Notes {
+    notes: Vec<Noted>,
+}
+
+#[derive(Deserialize)]
+struct Obeyed {
+    at: Timestamp,
+}
+
+#[derive(Deserialize)]
+struct Complaint {
+    error: String,
+}
+
+impl Daemon {
+    /// The daemon at `address`; `None`: nobody is there.
+    ///
+    /// # Errors
+    /// Somebody is, but it is no fobwatch.
+    pub(super) fn at(address: SocketAddr) -> Result<Option<Self>, Ended> {
+        let config = Agent::config_builder()
+            .timeout_connect(Some(TO_CONNECT))
+            .timeout_global(Some(TO_ANSWER))
+            .http_status_as_error(false)
+            .max_redirects(0)
+            // It is on this machine; a proxy of the surroundings would be asked about itself.
+            .proxy(None)
+            .build();
+        let daemon = Self {
+            agent: config.new_agent(),
+            address,
+        };
+        let answer = match daemon.agent.get(daemon.url("/health")).call() {
+            Ok(answer) => answer,
+            Err(ureq::Error::Io(_) | ureq::Error::ConnectionFailed | ureq::Error::HostNotFound) => {
+                return Ok(None);
+            }
+            Err(ureq::Error::Timeout(ureq::Timeout::Connect)) => return Ok(None),
+            Err(error) => {
+                return Err(Ended::Failed(format!(
+                    "{address} does not answer as fobwatch does: {error}"
+                )));
+            }
+        };
+        // A daemon whose loops are stuck says 503 and is a daemon all the same.
+        let status = answer.status().as_u16();
+        let text = body(answer)?;
+        let ours = (status == 200 && text.starts_with("The work loops are alive"))
+            || (status == 503 && serde_json::from_str::<Complaint>(&text).is_ok());
+        if ours {
+            Ok(Some(daemon))
+        } else {
+            Err(Ended::Failed(format!(
+                "what answers at {address} is not fobwatch; allowed: the address that `fobwatch watch` says its page is at"
+            )))
+        }
+    }
+
+    fn url(&self, path: &str) -> String {
+        format!("http://{}{path}", self.address)
+    }
+
+    fn get<T: DeserializeOwned>(&self, path: &str) -> Result<T, Ended> {
+        let answer = self.agent.get(self.url(path)).call();
+        self.read(answer)
+    }
+
+    fn post<T: DeserializeOwned>(&self, path: &str, body: &str) -> Result<T, Ended> {
+        let answer = self.agent.post(self.url(path)).send(body);
+        self.read(answer)
+    }
+
+    fn read<T: DeserializeOwned>(
+        &self,
+        answer: Result<ureq::http::Response<ureq::Body>, ureq::Error>,
+    ) -> Result<T, Ended> {
+        let failed = |why: String| Ended::Failed(format!("the fobwatch at {}: {why}", self.address));
+        let answer = answer.map_err(|error| {
+            failed(format!(
+                "no answer ({error}); ask `fobwatch status` what was done"
+            ))
+        })?;
+        let status = answer.status();
+        let text = body(answer)?;
+        if status.is_success() {
+            return serde_json::from_str(&text)
+                .map_err(|error| failed(format!("its answer is not the one this program knows: {error}")));
+        }
+        let why = match serde_json::from_str::<Complaint>(&text) {
+            Ok(complaint) => complaint.error,
+            Err(_) => format!("it answers with HTTP status {status}"),
+        };
+        if status.is_client_error() {
+            Err(Ended::Refused(why))
+        } else {
+            Err(failed(why))
+        }
+    }
+}
+
+fn body(answer: ureq::http::Response<ureq::Body>) -> Result<String, Ended> {
+    answer
+        .into_body()
+        .into_with_config()
+        .limit(MOST)
+        .read_to_string()
+        .map_err(|error| Ended::Failed(format!("the answer breaks off: {error}")))
+}
+
+impl Keeper for Daemon {
+    fn name(&self) -> String {
+        format!("the fobwatch at {}", self.address)
+    }
+
+    fn caution(&self) -> Option<&'static str> {
+        None
+    }
+
+    fn status(&mut self) -> Result<Told, Ended> {
+        self.get("/api/v1/status")
+    }
+
+    fn batches(&mut self) -> Result<Vec<Known>, Ended> {
+        self.get("/api/v1/batches").map(|all: Batches| all.batches)
+    }
+
+    fn add(&mut self, _batch: &Batch, text: &str) -> Result<(), Ended> {
+        self.post("/api/v1/batches", text)
+            .map(|_answer: serde_json::Value| ())
+    }
+
+    fn end(&mut self, batch: &Known) -> Result<(), Ended> {
+        self.post(&format!("/api/v1/batches/{}/end", batch.slug), "")
+            .map(|_answer: serde_json::Value| ())
+    }
+
+    fn note(&mut self, batch: &Known, lines: &str) -> Result<Vec<Noted>, Ended> {
+        self.post(&format!("/api/v1/batches/{}/notes", batch.slug), lines)
+            .map(|taken: Notes| taken.notes)
+    }
+
+    fn alerts(&mut self) -> Result<Vec<Standing>, Ended> {
+        self.get("/api/v1/alerts").map(|all: Alerts| all.alerts)
+    }
+
+    fn obey(&mut self, batch: &Slug, alert: AlertName, wish: &Wish) -> Result<Timestamp, Ended> {
+        let wish = crate::commands::json(wish)?;
+        self.post(&format!("/api/v1/batches/{batch}/alerts/{alert}"), &wish)
+            .map(|obeyed: Obeyed| obeyed.at)
+    }
+}

@@ -1,0 +1,220 @@
+//! The data folder itself, held by this process: what is written waits in its place for the next `watch`.
+
+use std::{
+    panic::{AssertUnwindSafe, catch_unwind},
+    path::{Path, PathBuf},
+};
+
+use fobwatch_core::{
+    alert::AlertName,
+    batch::{Batch, Slug},
+    engine::{ClockSource, Monitor, Settings},
+};
+use jiff::Timestamp;
+
+use super::{Keeper, Known, Noted, Standing};
+use crate::{
+    commands::Ended,
+    config::{self, Config},
+    decode::Bounds,
+    http::Wish,
+    page::{self, Context, Shown, Told},
+    store::{StoreError, StoredBatch, Writer},
+    watch::{Clock, Left, WallClock, left},
+};
+
+/// A data folder that no daemon holds.
+pub(super) struct Folder {
+    writer: Writer,
+    path: PathBuf,
+    config: Config,
+    settings: Settings,
+}
+
+/// What the store says, as the end of a command.
+pub(super) fn ended(error: StoreError) -> Ended {
+    match error {
+        StoreError::NameTaken { .. } | StoreError::NoSuchBatch { .. } | StoreError::NotFinite { .. } => {
+            Ended::Refused(error.to_string())
+        }
+        _ => Ended::Failed(error.to_string()),
+    }
+}
+
+impl Folder {
+    /// Takes the folder's lock.
+    ///
+    /// # Errors
+    /// Somebody holds it, or it cannot be used.
+    pub(super) fn open(path: &Path, config: Config) -> Result<Self, StoreError> {
+        let source = match config.clock {
+            config::Clock::Wall => ClockSource::Ticks,
+            config::Clock::Readings => ClockSource::Readings,
+        };
+        Ok(Self {
+            writer: Writer::open(path)?,
+            path: path.to_owned(),
+            settings: config.settings(source),
+            config,
+        })
+    }
+
+    fn live(&self) -> Result<Vec<StoredBatch>, Ended> {
+        let mut all = self.writer.reader().batches().map_err(ended)?;
+        all.retain(|batch| batch.ended_at.is_none());
+        Ok(all)
+    }
+
+    fn stored(&self, slug: &Slug) -> Result<StoredBatch, Ended> {
+        let found = self.live()?.into_iter().find(|batch| batch.slug == *slug);
+        found.ok_or_else(|| Ended::Refused(format!("no live batch answers to `{slug}`")))
+    }
+
+    /// The engine as it was left.
+    fn left(&self, stored: &StoredBatch) -> Result<Monitor, Ended> {
+        let reader = self.writer.reader();
+        let now = WallClock.now();
+        let attempt = AssertUnwindSafe(|| left(&reader, stored, &self.settings, now));
+        match catch_unwind(attempt) {
+            Ok(Ok(monitor)) => Ok(monitor),
+            Ok(Err(Left::Store(error))) => Err(ended(error)),
+            Ok(Err(Left::Refused(bad))) => Err(Ended::Failed(format!(
+                "{} was accepted once and is refused by this program: {bad}",
+                stored.name
+            ))),
+            Err(_panic) => Err(Ended::Failed(format!(
+                "the reckoning of {} failed; start `fobwatch watch`, which sets it aside and says where",
+                stored.name
+            ))),
+        }
+    }
+
+    /// When something that a person does to a batch happens.
+    fn now(&self, stored: &StoredBatch) -> Result<Timestamp, Ended> {
+        match self.settings.clock {
+            ClockSource::Ticks => Ok(WallClock.now()),
+            ClockSource::Readings => Ok(self.left(stored)?.clock()),
+        }
+    }
+}
+
+impl Keeper for Folder {
+    fn name(&self) -> String {
+        format!("the data folder {}", self.path.display())
+    }
+
+    fn caution(&self) -> Option<&'static str> {
+        Some(
+            "no fobwatch runs: nobody listens to the sensors and nothing warns of pressure until `fobwatch watch` is started",
+        )
+    }
+
+    fn status(&mut self) -> Result<Told, Ended> {
+        let mut shown = Vec::new();
+        for stored in self.live()? {
+            match self.left(&stored) {
+                Ok(monitor) => shown.push(Shown::from(&monitor)),
+                // One bad batch hides no other.
+                Err(why) => eprintln!("error: {why}. Treat its bottles as live."),
+            }
+        }
+        let now = match self.settings.clock {
+            ClockSource::Ticks => WallClock.now(),
+            ClockSource::Readings => {
+                let clocks = shown.iter().map(|shown| shown.view.at);
+                clocks.max().unwrap_or_else(|| WallClock.now())
+            }
+        };
+        let context = Context {
+            now,
+            display: self.config.display.clone(),
+            demo: false,
+        };
+        Ok(page::told(&shown, &context))
+    }
+
+    fn batches(&mut self) -> Result<Vec<Known>, Ended> {
+        let known = |stored: StoredBatch| {
+            let place = format!("the stored batch `{}`", stored.name);
+            let (batch, _warnings) =
+                Batch::from_toml(&stored.text, &place).map_err(|bad| Ended::Failed(bad.to_string()))?;
+            Ok(Known {
+                batch: stored.name,
+                slug: stored.slug,
+                bottled_at: batch.bottled_at,
+                bottles: batch.bottle.count,
+                target_co2_volumes: batch.target.co2.volumes(),
+                limit_bar: batch.bottle.pressure_limit.bar(),
+            })
+        };
+        self.live()?.into_iter().map(known).collect()
+    }
+
+    fn add(&mut self, batch: &Batch, text: &str) -> Result<(), Ended> {
+        self.writer
+            .add_batch(batch, text, WallClock.now())
+            .map(|_id| ())
+            .map_err(ended)
+    }
+
+    fn end(&mut self, batch: &Known) -> Result<(), Ended> {
+        self.writer
+            .end_batch(batch.batch.as_str(), WallClock.now())
+            .map(|_id| ())
+            .map_err(ended)
+    }
+
+    fn note(&mut self, batch: &Known, lines: &str) -> Result<Vec<Noted>, Ended> {
+        let stored = self.stored(&batch.slug)?;
+        let bounds = Bounds {
+            bottles: batch.bottles,
+            sealed_at: batch.bottled_at,
+            now: self.now(&stored)?,
+            clock: self.settings.clock,
+        };
+        let notes = bounds.read(lines.as_bytes()).map_err(Ended::Refused)?;
+        let now = WallClock.now();
+        if self.settings.clock == ClockSource::Ticks {
+            // The engine's clock stands where the last daemon left it, and nothing is noted after its clock: without this
+            // a move of today would count as made then, and the bottles as cold since.
+            self.writer.append_clock(now).map_err(ended)?;
+        }
+        let mut noted = Vec::new();
+        for note in notes {
+            self.writer.append_note(stored.id, &note, now).map_err(ended)?;
+            noted.push(Noted {
+                time: note.at,
+                kind: note.kind,
+            });
+        }
+        Ok(noted)
+    }
+
+    fn alerts(&mut self) -> Result<Vec<Standing>, Ended> {
+        let mut alerts = Vec::new();
+        for stored in self.live()? {
+            let view = self.left(&stored)?.view();
+            alerts.extend(view.alerts.into_iter().map(|alert| Standing {
+                batch: stored.name.clone(),
+                slug: stored.slug.clone(),
+                alert: alert.alert,
+                state: alert.state,
+            }));
+        }
+        Ok(alerts)
+    }
+
+    fn obey(&mut self, batch: &Slug, alert: AlertName, wish: &Wish) -> Result<Timestamp, Ended> {
+        let stored = self.stored(batch)?;
+        let at = self.now(&stored)?;
+        let command = wish.command(alert, at).map_err(Ended::Refused)?;
+        self.left(&stored)?
+            .permits(&command)
+            .map_err(|why| Ended::Refused(why.to_string()))?;
+        let now = WallClock.now();
+        self.writer
+            .append_command(stored.id, &command, now)
+            .map_err(ended)?;
+        Ok(at)
+    }
+}

@@ -1,0 +1,196 @@
+//! Who keeps the batches: a running daemon, asked over its API, or, where none runs, the data folder itself.
+
+mod daemon;
+mod folder;
+
+use std::{net::SocketAddr, path::PathBuf};
+
+use clap::Args;
+use fobwatch_core::{
+    alert::{AlarmState, AlertName},
+    batch::{Batch, BatchName, Slug},
+    note::NoteKind,
+};
+use jiff::{Timestamp, tz::TimeZone};
+use serde::{Deserialize, Serialize};
+
+use super::{Ended, read_config};
+use crate::{
+    http::Wish,
+    page::Told,
+    store::{Store, StoreError},
+    watch::data_folder,
+};
+use daemon::Daemon;
+use folder::Folder;
+
+/// Where the batches are kept.
+#[derive(Args, Clone, Debug, Default)]
+pub(super) struct Where {
+    /// Address of the running daemon [default: of the configuration, 127.0.0.1:8740]
+    #[arg(long, value_name = "ADDR", global = true)]
+    address: Option<SocketAddr>,
+    /// Configuration file, the one that `watch` was given
+    #[arg(long, value_name = "FILE", global = true)]
+    config: Option<PathBuf>,
+    /// Folder in which readings are kept, the one that `watch` was given
+    #[arg(long, value_name = "DIR", global = true)]
+    data: Option<PathBuf>,
+}
+
+/// What is to become of a folder in which nothing was ever kept.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Empty {
+    /// It is begun.
+    Begin,
+    /// It is a mistake.
+    Refuse,
+}
+
+/// A live batch.
+#[derive(Clone, Debug, Deserialize, Serialize)]
+pub(super) struct Known {
+    pub(super) batch: BatchName,
+    pub(super) slug: Slug,
+    pub(super) bottled_at: Timestamp,
+    pub(super) bottles: u32,
+    pub(super) target_co2_volumes: f64,
+    pub(super) limit_bar: f64,
+}
+
+/// An alert of a live batch.
+#[derive(Clone, Debug, Deserialize)]
+pub(super) struct Standing {
+    pub(super) batch: BatchName,
+    pub(super) slug: Slug,
+    pub(super) alert: AlertName,
+    pub(super) state: AlarmState,
+}
+
+/// A note that was taken.
+#[derive(Clone, Debug, Deserialize, Serialize)]
+pub(super) struct Noted {
+    pub(super) time: Timestamp,
+    pub(super) kind: NoteKind,
+}
+
+/// Who keeps the batches.
+pub(super) trait Keeper {
+    /// Who it is, as the end of a sentence.
+    fn name(&self) -> String;
+
+    /// What a person must know of an answer: that nobody watches, say.
+    fn caution(&self) -> Option<&'static str>;
+
+    /// What every batch needs.
+    fn status(&mut self) -> Result<Told, Ended>;
+
+    /// The live batches.
+    fn batches(&mut self) -> Result<Vec<Known>, Ended>;
+
+    /// Takes a batch under watch; `text` is the file that `batch` was read from.
+    fn add(&mut self, batch: &Batch, text: &str) -> Result<(), Ended>;
+
+    /// Ends a batch.
+    fn end(&mut self, batch: &Known) -> Result<(), Ended>;
+
+    /// Takes notes, one JSON object a line: all or none.
+    fn note(&mut self, batch: &Known, lines: &str) -> Result<Vec<Noted>, Ended>;
+
+    /// The alerts that stand, or wait to be seen.
+    fn alerts(&mut self) -> Result<Vec<Standing>, Ended>;
+
+    /// Does to an alert what a person wishes; answers with the time at which it counts.
+    fn obey(&mut self, batch: &Slug, alert: AlertName, wish: &Wish) -> Result<Timestamp, Ended>;
+}
+
+/// The keeper, and how a person's times are shown.
+pub(super) struct Found {
+    pub(super) keeper: Box<dyn Keeper>,
+    pub(super) zone: TimeZone,
+}
+
+impl Where {
+    /// Finds the keeper: the daemon at `--address`; else the one that holds the data folder; else the one at the configured
+    /// address; else, if nobody holds its lock, the data folder.
+    pub(super) fn find(&self, empty: Empty) -> Result<Found, Ended> {
+        let config = read_config(self.config.as_deref())?;
+        let zone = config.display.zone.clone();
+        let found = |keeper: Box<dyn Keeper>| {
+            Ok(Found {
+                keeper,
+                zone: zone.clone(),
+            })
+        };
+        if let Some(address) = self.address {
+            if let Some(daemon) = Daemon::at(address)? {
+                return found(Box::new(daemon));
+            }
+            if self.data.is_none() {
+                return Err(Ended::Failed(format!(
+                    "no fobwatch answers at {address}; allowed: the address that `fobwatch watch` says its page is at"
+                )));
+            }
+        }
+        let data =
+            data_folder(self.data.clone(), &config).map_err(|none| Ended::Refused(none.to_string()))?;
+        let holder = Store::address_of_holder(&data);
+        if self.data.is_none() {
+            for address in holder.into_iter().chain([config.listen]) {
+                if let Ok(Some(daemon)) = Daemon::at(address) {
+                    return found(Box::new(daemon));
+                }
+            }
+        }
+        let usual = self.address.or(holder).unwrap_or(config.listen);
+        if empty == Empty::Refuse && !Store::is_in(&data) {
+            return Err(Ended::Failed(format!(
+                "no fobwatch answers at {usual}, and nothing was ever kept in {}; start `fobwatch watch`, or name its \
+                 --address or the folder of its --data",
+                data.display()
+            )));
+        }
+        match Folder::open(&data, config) {
+            Ok(folder) => found(Box::new(folder)),
+            Err(StoreError::Locked { folder, holder }) => match Daemon::at(usual)? {
+                Some(daemon) => found(Box::new(daemon)),
+                None => Err(Ended::Failed(format!(
+                    "process {holder} holds the data folder {}, but no fobwatch answers at {usual}; name its address with \
+                     --address, or wait until it has started or stopped",
+                    folder.display()
+                ))),
+            },
+            Err(error) => Err(folder::ended(error)),
+        }
+    }
+}
+
+impl Found {
+    /// The live batch that a person means by its name or its slug.
+    pub(super) fn batch(&mut self, given: &str) -> Result<Known, Ended> {
+        let all = self.keeper.batches()?;
+        let known: Vec<String> = all.iter().map(|batch| format!("'{}'", batch.batch)).collect();
+        let slug = BatchName::new(given).map(|name| name.slug());
+        all.into_iter()
+            .find(|batch| slug.as_ref() == Ok(&batch.slug))
+            .ok_or_else(|| {
+                let allowed = if known.is_empty() {
+                    "none is watched yet; `fobwatch batch add FILE` adds one".to_owned()
+                } else {
+                    known.join(", ")
+                };
+                let given: String = given.chars().filter(|c| !c.is_control()).take(80).collect();
+                Ended::Refused(format!(
+                    "no batch of {} is named `{given}`; allowed: {allowed}",
+                    self.keeper.name()
+                ))
+            })
+    }
+
+    /// Tells on standard error what a person must know of the answer.
+    pub(super) fn warn(&self) {
+        if let Some(caution) = self.keeper.caution() {
+            eprintln!("warning: {caution}");
+        }
+    }
+}

@@ -1,0 +1,178 @@
+//! `fobwatch note`: what a person saw, tasted or did.
+
+use std::path::PathBuf;
+
+use clap::Args;
+use fobwatch_core::note::NoteKind;
+use serde::Serialize;
+use serde_json::{Map, Value, json as object};
+
+use super::{
+    Ended, json,
+    keeper::{Empty, Noted, Where},
+    local, read, say,
+};
+
+/// Note what you saw, tasted or did with bottles.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Kinds: moved_to_fridge, taken_out, vented, opened, gravity, gauge, squeezed, tasted, given_away, broken, other.\n\n\
+                  Examples:\n  fobwatch note 'hibiscus 12' moved_to_fridge\n  fobwatch note 'hibiscus 12' opened --bottles 3 --text 'a \
+                  good hiss'\n  fobwatch note 'hibiscus 12' moved_to_fridge --bottles 1-4,6 --time 2026-03-05T15:00:00+01:00\n  \
+                  fobwatch note 'hibiscus 12' gauge --value 2.1 --unit bar\n  fobwatch note 'hibiscus 12' --file notes.jsonl\n\n\
+                  Without --bottles a note means all bottles, the pilot included. A note never silences a pressure alert."
+)]
+pub(super) struct NoteCommand {
+    /// The batch, by its name or slug
+    #[arg(value_name = "NAME")]
+    batch: String,
+    /// What happened
+    #[arg(value_name = "KIND", required_unless_present = "file", value_parser = kind)]
+    kind: Option<NoteKind>,
+    /// Which bottles, by their numbers, as 3 or 1,2 or 1-4,6
+    #[arg(long, value_name = "NUMBERS", value_parser = bottles)]
+    bottles: Option<Numbers>,
+    /// A number that was read; negative ones as --value=-0.5
+    #[arg(long, value_name = "NUMBER", requires = "unit", allow_negative_numbers = true)]
+    value: Option<f64>,
+    /// Its unit, as bar or SG
+    #[arg(long, value_name = "UNIT", requires = "value")]
+    unit: Option<String>,
+    /// In words
+    #[arg(long, value_name = "TEXT")]
+    text: Option<String>,
+    /// When it happened, after RFC 3339 with its offset; without it, now
+    #[arg(long, value_name = "TIME", value_parser = time)]
+    time: Option<jiff::Timestamp>,
+    /// Take notes from a file instead, one JSON object a line: all or none
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["kind", "bottles", "value", "unit", "text", "time"])]
+    file: Option<PathBuf>,
+    /// One JSON record a note
+    #[arg(long)]
+    json: bool,
+    #[command(flatten)]
+    place: Where,
+}
+
+/// Numbers of bottles.
+#[derive(Clone, Debug, PartialEq, Eq)]
+struct Numbers(Vec<u32>);
+
+#[derive(Serialize)]
+struct NoteLine<'a> {
+    record: &'static str,
+    batch: &'a str,
+    #[serde(flatten)]
+    note: &'a Noted,
+}
+
+impl NoteCommand {
+    pub(super) fn run(self) -> Result<(), Ended> {
+        let lines = match &self.file {
+            Some(file) => read(file)?,
+            None => self.line().to_string(),
+        };
+        let lines = lines.strip_prefix('\u{feff}').unwrap_or(&lines);
+        let mut found = self.place.find(Empty::Refuse)?;
+        let batch = found.batch(&self.batch)?;
+        let noted = found
+            .keeper
+            .note(&batch, lines)
+            .map_err(|ended| self.placed(ended))?;
+        found.warn();
+        for note in &noted {
+            if self.json {
+                say(&json(&NoteLine {
+                    record: "note",
+                    batch: batch.batch.as_str(),
+                    note,
+                })?)?;
+            } else {
+                let at = local(note.time, &found.zone);
+                say(&format!("Noted of {}: {}, {at}.", batch.batch, note.kind))?;
+            }
+        }
+        let moved = noted.iter().any(|note| note.kind == NoteKind::MovedToFridge);
+        if moved && !self.json {
+            say(
+                "The fridge slows the culture; it does not stop it. Alerts end once cooling is seen, or the numbers of the \
+                 bottles were given.",
+            )?;
+        }
+        Ok(())
+    }
+
+    /// The note as its line of JSON.
+    fn line(&self) -> Value {
+        let mut note = Map::new();
+        let mut put = |key: &str, value: Option<Value>| {
+            if let Some(value) = value {
+                note.insert(key.to_owned(), value);
+            }
+        };
+        put("kind", self.kind.map(|kind| object!(kind.name())));
+        put("bottles", self.bottles.as_ref().map(|numbers| object!(numbers.0)));
+        put("value", self.value.map(|value| object!(value)));
+        put("unit", self.unit.as_ref().map(|unit| object!(unit)));
+        put("text", self.text.as_ref().map(|text| object!(text)));
+        put("time", self.time.map(|time| object!(time.to_string())));
+        Value::Object(note)
+    }
+
+    /// A refusal with the name of the file that it is about.
+    fn placed(&self, ended: Ended) -> Ended {
+        match (ended, &self.file) {
+            (Ended::Refused(why), Some(file)) => Ended::Refused(format!(
+                "{}: no note of it was taken\n  {}",
+                file.display(),
+                why.replace('\n', "\n  ")
+            )),
+            (ended, _) => ended,
+        }
+    }
+}
+
+fn kind(text: &str) -> Result<NoteKind, String> {
+    text.parse::<NoteKind>().map_err(|error| error.to_string())
+}
+
+fn time(text: &str) -> Result<jiff::Timestamp, String> {
+    text.parse().map_err(|_no_time| {
+        "allowed: a time after RFC 3339 with its offset, as 2026-03-05T15:00:00+01:00 or 2026-03-05T14:00:00Z".to_owned()
+    })
+}
+
+fn bottles(text: &str) -> Result<Numbers, String> {
+    const MOST: usize = 10_000;
+    let refused = || format!("allowed: numbers of bottles from 1, at most {MOST}, as 3 or 1,2 or 1-4,6");
+    let number = |text: &str| {
+        let number = text.trim().parse::<u32>().ok();
+        number.filter(|number| *number >= 1).ok_or_else(refused)
+    };
+    let mut numbers = Vec::new();
+    for part in text.split(',') {
+        let (first, last) = part.split_once('-').unwrap_or((part, part));
+        let (first, last) = (number(first)?, number(last)?);
+        let count = last.checked_sub(first).ok_or_else(refused)?;
+        if usize::try_from(count).unwrap_or(MOST) + numbers.len() >= MOST {
+            return Err(refused());
+        }
+        numbers.extend(first..=last);
+    }
+    Ok(Numbers(numbers))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn bottles_are_numbers_lists_and_ranges() {
+        assert_eq!(bottles("3"), Ok(Numbers(vec![3])));
+        assert_eq!(bottles("1,2"), Ok(Numbers(vec![1, 2])));
+        assert_eq!(bottles("1-4, 6"), Ok(Numbers(vec![1, 2, 3, 4, 6])));
+        for bad in ["", "0", "1,", "4-1", "-3", "a", "1.5", "1-99999999", "4294967296"] {
+            assert!(bottles(bad).is_err(), "{bad}");
+        }
+    }
+}

@@ -1,0 +1,122 @@
+//! `fobwatch status`: the agenda on a terminal.
+
+use clap::Args;
+use fobwatch_core::alert::AlarmState;
+use serde::Serialize;
+
+use super::{
+    Ended, json,
+    keeper::{Empty, Where},
+    quoted, say,
+};
+use crate::page::{Told, ToldAlert, ToldBatch};
+
+/// Tell what each batch needs now.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples:\n  fobwatch status\n  fobwatch status --json\n  fobwatch status 'hibiscus 12'"
+)]
+pub(super) struct Status {
+    /// Only this batch, by its name or slug
+    #[arg(value_name = "NAME")]
+    batch: Option<String>,
+    /// One JSON record a batch
+    #[arg(long)]
+    json: bool,
+    #[command(flatten)]
+    place: Where,
+}
+
+/// What one batch needs, as a record.
+#[derive(Serialize)]
+struct StatusLine<'a> {
+    record: &'static str,
+    at: jiff::Timestamp,
+    #[serde(flatten)]
+    batch: &'a ToldBatch,
+}
+
+impl Status {
+    pub(super) fn run(self) -> Result<(), Ended> {
+        let mut found = self.place.find(Empty::Refuse)?;
+        let wanted = match &self.batch {
+            Some(name) => Some(found.batch(name)?.slug),
+            None => None,
+        };
+        let mut told = found.keeper.status()?;
+        if let Some(slug) = &wanted {
+            told.batches.retain(|batch| batch.slug == *slug);
+        }
+        found.warn();
+        if self.json {
+            return told.batches.iter().try_for_each(|batch| {
+                say(&json(&StatusLine {
+                    record: "status",
+                    at: told.at,
+                    batch,
+                })?)
+            });
+        }
+        lines(&told, wanted.is_none())
+            .iter()
+            .try_for_each(|line| say(line))
+    }
+}
+
+/// The sentences; `all`: with those that concern all batches.
+fn lines(told: &Told, all: bool) -> Vec<String> {
+    let mut lines = Vec::new();
+    if told.demo {
+        lines.push("Demo: made-up batches. No real bottle is watched.".to_owned());
+    }
+    if all {
+        lines.push(told.headline.clone());
+        lines.extend(told.pressure.clone());
+    }
+    lines.push(format!("{}. {}", told.local, told.heard));
+    if told.batches.is_empty() {
+        lines.push("Add a batch: fobwatch batch add hibiscus-12.toml".to_owned());
+    }
+    for batch in &told.batches {
+        lines.push(String::new());
+        lines.push(batch.batch.to_string());
+        for need in &batch.needs {
+            lines.push(format!("  {}: {}", need.when, need.what));
+            lines.extend(need.why.iter().map(|why| format!("    {why}")));
+            if need.seen {
+                lines.push("    Somebody has seen this.".to_owned());
+            }
+        }
+        lines.extend(hints(batch));
+    }
+    lines
+}
+
+/// What to type about the alerts of a batch, each named once.
+fn hints(batch: &ToldBatch) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    let name = quoted(batch.batch.as_str());
+    for alert in &batch.alerts {
+        let line = match alert.state {
+            AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged => {
+                format!("  Seen it? fobwatch ack {} --batch {name}", alert.alert)
+            }
+            AlarmState::Shelved => format!("  {}", shelved(alert, &name)),
+            _ => continue,
+        };
+        if !lines.contains(&line) {
+            lines.push(line);
+        }
+    }
+    lines
+}
+
+fn shelved(alert: &ToldAlert, name: &str) -> String {
+    let until = alert
+        .shelved_until
+        .map_or_else(String::new, |until| format!(" until {until}"));
+    format!(
+        "{} is shelved{until}; back before that: fobwatch shelve {} --unshelve --batch {name}",
+        alert.alert, alert.alert
+    )
+}

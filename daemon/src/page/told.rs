@@ -1,0 +1,203 @@
+//! The agenda without the page: the same sentences for a terminal, and for whoever asks the API.
+
+use fobwatch_core::{
+    alert::{AlarmState, AlertName, Priority},
+    batch::{BatchName, Slug},
+    engine::AlertView,
+    reading::{Quantity, Source},
+};
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+
+use super::{
+    Context, Shown, headline,
+    need::{self, Entry, Urgency},
+};
+
+/// What all batches need, as of one moment.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Told {
+    /// As of when.
+    pub at: Timestamp,
+    /// The same in the user's zone.
+    pub local: String,
+    /// The batches are made up.
+    pub demo: bool,
+    /// Must a person do something, and when?
+    pub headline: String,
+    /// The fullest bottle, of the user's own limit.
+    pub pressure: Option<String>,
+    /// Whether the sensors are heard.
+    pub heard: String,
+    /// One entry a batch, most urgent first.
+    pub batches: Vec<ToldBatch>,
+}
+
+/// What one batch needs.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ToldBatch {
+    /// Which.
+    pub batch: BatchName,
+    /// Its name in addresses and topics.
+    pub slug: Slug,
+    /// The most urgent of its needs.
+    pub urgency: Urgency,
+    /// Most urgent first; at least one.
+    pub needs: Vec<ToldNeed>,
+    /// Alerts that stand, or wait to be seen.
+    pub alerts: Vec<ToldAlert>,
+}
+
+/// One thing that a batch needs, or that it needs nothing.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ToldNeed {
+    /// How soon a person must act.
+    pub urgency: Urgency,
+    /// When, or since when.
+    pub at: Option<Timestamp>,
+    /// The same in words, with the hours between which it lies.
+    pub when: String,
+    /// What to do.
+    pub what: String,
+    /// Why.
+    pub why: Vec<String>,
+    /// A person has said that it was seen.
+    pub seen: bool,
+}
+
+/// One alert that stands, or waits to be seen.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ToldAlert {
+    /// Which.
+    pub alert: AlertName,
+    /// Its state after ISA-18.2.
+    pub state: AlarmState,
+    /// How urgent.
+    pub priority: Priority,
+    /// Since when the condition is, or was, there.
+    pub since: Timestamp,
+    /// Until when it is shelved.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub shelved_until: Option<Timestamp>,
+    /// Which sensor, for sensor alerts.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub source: Option<Source>,
+    /// Which quantity, for sensor alerts.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub quantity: Option<Quantity>,
+}
+
+/// The sentences of the page for `batches`.
+#[must_use]
+pub fn told(batches: &[Shown], context: &Context) -> Told {
+    let entries = need::entries(batches, context);
+    let mut by_batch: Vec<ToldBatch> = Vec::with_capacity(batches.len());
+    for entry in &entries {
+        let name = &entry.shown.batch.name;
+        let need = need_of(entry);
+        match by_batch.iter_mut().find(|told| told.batch == *name) {
+            Some(told) => told.needs.push(need),
+            None => by_batch.push(ToldBatch {
+                batch: name.clone(),
+                slug: name.slug(),
+                urgency: entry.urgency,
+                needs: vec![need],
+                alerts: entry.shown.view.alerts.iter().map(alert_of).collect(),
+            }),
+        }
+    }
+    Told {
+        at: context.now,
+        local: plain(&context.clock().in_full(context.now)),
+        demo: context.demo,
+        headline: plain(&headline::say(batches, &entries, context)),
+        pressure: headline::pressure(batches, context).map(|text| plain(&text)),
+        heard: plain(&headline::heard(batches, context)),
+        batches: by_batch,
+    }
+}
+
+fn need_of(entry: &Entry<'_>) -> ToldNeed {
+    let when = match (entry.urgency.word(), entry.hours.as_str()) {
+        (Some(word), "") => word.to_owned(),
+        (Some(word), hours) => format!("{word}, {hours}"),
+        (None, "") => entry.day.clone(),
+        (None, hours) => format!("{}, {hours}", entry.day),
+    };
+    ToldNeed {
+        urgency: entry.urgency,
+        at: entry.at.filter(|_| entry.urgency != Urgency::Nothing),
+        when: plain(&when),
+        what: plain(&entry.heading),
+        why: entry.reasons.iter().map(|reason| plain(reason)).collect(),
+        seen: entry.seen,
+    }
+}
+
+fn alert_of(alert: &AlertView) -> ToldAlert {
+    ToldAlert {
+        alert: alert.alert,
+        state: alert.state,
+        priority: alert.priority,
+        since: alert.since,
+        shelved_until: alert.shelved_until,
+        source: alert.source.clone(),
+        quantity: alert.quantity,
+    }
+}
+
+/// Without the signs that only a page sets well.
+fn plain(text: &str) -> String {
+    text.replace('\u{a0}', " ").replace('\u{2082}', "2")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::page::fixture::{context, danger, hibiscus, pear, plum};
+
+    #[test]
+    fn every_batch_is_told_once_most_urgent_first_in_plain_letters() {
+        let shown = [pear(), hibiscus(), plum(), danger()];
+        let told = told(&shown, &context());
+        let firsts: Vec<(&str, Urgency)> = told
+            .batches
+            .iter()
+            .map(|batch| (batch.slug.as_str(), batch.urgency))
+            .collect();
+        assert_eq!(
+            firsts,
+            [
+                ("hibiscus-11", Urgency::Danger),
+                ("plum-1", Urgency::Look),
+                ("hibiscus-12", Urgency::Planned),
+                ("pear-and-thyme-2", Urgency::Nothing),
+            ]
+        );
+        let [danger, plum, hibiscus, pear] = &told.batches[..] else {
+            panic!("{told:#?}")
+        };
+        assert!(
+            told.headline
+                .starts_with("Danger. Stay out of the room with hibiscus 11")
+        );
+        assert!(danger.needs[0].why[0].contains("Do not touch, open, move"));
+        assert_eq!(danger.alerts[0].alert, AlertName::OverLimit);
+        assert!(
+            danger.needs[0].when.starts_with("Danger, since Wed 4 Mar"),
+            "{danger:?}"
+        );
+        // The silent gauge first, then the move that comes all the same.
+        assert_eq!(plum.needs.len(), 2, "{plum:#?}");
+        assert_eq!(plum.alerts[0].source.as_ref().unwrap().as_str(), "pilot b");
+        assert!(
+            hibiscus.needs[0]
+                .what
+                .starts_with("Move hibiscus 12 to the fridge, best at")
+        );
+        assert!(hibiscus.needs[0].at.is_some() && pear.needs[0].at.is_none());
+        let json = serde_json::to_string(&told).unwrap();
+        assert!(json.is_ascii(), "{json}");
+        assert_eq!(serde_json::from_str::<Told>(&json).unwrap(), told);
+    }
+}

@@ -1,0 +1,71 @@
+//! A batch as the last daemon left it, for commands that run without one.
+
+use fobwatch_core::{
+    document::BadDocument,
+    engine::{ClockSource, Event, FitRequest, Monitor, Settings, drive},
+};
+use jiff::Timestamp;
+
+use super::worker::{concerns, read_again, with_first_tick};
+use crate::store::{Reader, StoreError, StoredBatch};
+
+/// Events that are read at once.
+const CHUNK: u32 = 500;
+
+/// Why a batch cannot be looked at.
+#[derive(Debug, thiserror::Error)]
+pub(crate) enum Left {
+    /// The store.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// Its file was accepted once and is refused by this program.
+    #[error(transparent)]
+    Refused(#[from] BadDocument),
+}
+
+/// The engine of a stored batch as the stored events leave it and, where the wall clock moves it, as of `now`. Nothing is
+/// written, so what is raised here is raised again, and told, by the next `watch`.
+///
+/// # Errors
+/// The store cannot be read, or holds a batch that this program refuses.
+pub(crate) fn left(
+    reader: &Reader<'_>,
+    stored: &StoredBatch,
+    settings: &Settings,
+    now: Timestamp,
+) -> Result<Monitor, Left> {
+    let batch = read_again(stored)?;
+    let bottled_at = batch.bottled_at;
+    let restored = reader.snapshot(stored.id)?.and_then(|snapshot| {
+        let monitor = Monitor::restore(&snapshot.body, batch.clone(), settings.clone()).ok()?;
+        Some((monitor, snapshot.sequence))
+    });
+    let (mut monitor, mut seen) = match restored {
+        Some(restored) => restored,
+        None => (
+            Monitor::new(batch, settings.clone()),
+            reader.sequence_before(bottled_at)?,
+        ),
+    };
+    loop {
+        let events = reader.events_after(seen, CHUNK)?;
+        if events.is_empty() {
+            break;
+        }
+        for event in with_first_tick(&monitor, seen, events) {
+            seen = event.sequence;
+            if let Some(event) = concerns(stored.id, settings.clock, &event) {
+                go(&mut monitor, event);
+            }
+        }
+    }
+    if settings.clock == ClockSource::Ticks {
+        go(&mut monitor, Event::Tick { at: now });
+    }
+    Ok(monitor)
+}
+
+fn go(monitor: &mut Monitor, event: Event) {
+    // The state is asked for; what is to be done about it is the daemon's.
+    drop(drive(monitor, event, &mut FitRequest::run));
+}
