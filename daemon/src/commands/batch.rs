@@ -93,16 +93,18 @@ fn add(place: &Where, file: &std::path::Path, as_json: bool) -> Result<(), Ended
     if as_json {
         return record(&known, Some("added"));
     }
-    let watched = if found.keeper.caution().is_none() {
-        "is watched"
-    } else {
-        "will be watched"
-    };
+    let name = &known.batch;
+    if found.keeper.caution().is_some() {
+        return say(&format!(
+            "{name} is kept in {} and will be watched from the next `fobwatch watch` on.",
+            found.keeper.name()
+        ));
+    }
     say(&format!(
-        "{} {watched} by {}. Its forecast: fobwatch status {}",
-        known.batch,
+        "{name} is watched by {}. What it needs: fobwatch status {}{}",
         found.keeper.name(),
-        quoted(known.batch.as_str())
+        quoted(name.as_str()),
+        place.again()
     ))
 }
 

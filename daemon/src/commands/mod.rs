@@ -22,6 +22,8 @@ use clap::{CommandFactory, Parser, Subcommand};
 use jiff::{Timestamp, tz::TimeZone};
 use tracing_subscriber::EnvFilter;
 
+use crate::page::quoted;
+
 /// Watches bottles of naturally carbonated drink and says when to move them to the fridge.
 ///
 /// Bottles can burst and these drinks hold alcohol: read the cautions in the README first.
@@ -114,11 +116,6 @@ fn say(line: &str) -> Result<(), Ended> {
     }
 }
 
-/// A name as one word of a shell.
-fn quoted(name: &str) -> String {
-    format!("'{}'", name.replace('\'', r"'\''"))
-}
-
 /// A time in the user's zone: "Thursday 5 March 2026, 15:20 CET".
 fn local(at: Timestamp, zone: &TimeZone) -> String {
     at.to_zoned_datetime(zone.clone())
@@ -158,4 +155,93 @@ fn read_config(path: Option<&std::path::Path>) -> Result<crate::config::Config, 
 fn json(record: &impl serde::Serialize) -> Result<String, Ended> {
     serde_json::to_string(record)
         .map_err(|error| Ended::Failed(format!("the record cannot be written: {error}")))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The words of a command line as a shell splits them, as far as examples go: blanks and single quotes.
+    fn words(line: &str) -> Vec<String> {
+        let (mut words, mut word, mut quoted, mut begun) = (Vec::new(), String::new(), false, false);
+        for c in line.chars() {
+            match c {
+                '\'' => (quoted, begun) = (!quoted, true),
+                ' ' if !quoted => {
+                    if begun {
+                        words.push(std::mem::take(&mut word));
+                    }
+                    begun = false;
+                }
+                c => {
+                    word.push(c);
+                    begun = true;
+                }
+            }
+        }
+        assert!(!quoted, "{line}");
+        if begun {
+            words.push(word);
+        }
+        words
+    }
+
+    fn parses(line: &str) {
+        if let Err(error) = Cli::try_parse_from(words(line)) {
+            panic!("`{line}` does not parse: {error}");
+        }
+    }
+
+    fn examples(command: &clap::Command, path: &str, found: &mut Vec<String>) {
+        let help = command
+            .get_after_help()
+            .map(ToString::to_string)
+            .unwrap_or_default();
+        let lines = help
+            .lines()
+            .map(str::trim)
+            .filter(|line| line.starts_with("fobwatch "));
+        let own: Vec<String> = lines.map(str::to_owned).collect();
+        let begins = format!("{path} ");
+        let fits = |line: &String| line == path || line.starts_with(&begins);
+        assert!(own.iter().any(fits), "`{path} --help` has no example");
+        assert!(
+            own.iter().all(fits),
+            "`{path} --help` has an example of another command"
+        );
+        found.extend(own);
+        for sub in command.get_subcommands() {
+            examples(sub, &format!("{path} {}", sub.get_name()), found);
+        }
+    }
+
+    #[test]
+    fn every_command_has_an_example_and_every_example_parses() {
+        let cli = Cli::command();
+        cli.clone().debug_assert();
+        let mut found = Vec::new();
+        for command in cli.get_subcommands() {
+            examples(command, &format!("fobwatch {}", command.get_name()), &mut found);
+        }
+        assert!(found.len() >= 20, "{found:#?}");
+        found.iter().for_each(|line| parses(line));
+    }
+
+    #[test]
+    fn what_page_and_status_tell_to_type_parses() {
+        let context = crate::page::Context {
+            now: Timestamp::UNIX_EPOCH,
+            display: crate::config::Config::defaults().unwrap().display,
+            demo: false,
+        };
+        let page = crate::page::agenda(&[], &context);
+        let told: Vec<String> = page
+            .split("<code>")
+            .filter_map(|rest| rest.split_once("</code>"))
+            .map(|(code, _)| code.replace("&#39;", "'"))
+            .filter(|code| code.starts_with("fobwatch ") && !code.ends_with("--demo"))
+            .collect();
+        assert!(told.len() >= 2, "{told:?}");
+        told.iter().for_each(|line| parses(line));
+    }
 }

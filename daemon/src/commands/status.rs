@@ -32,6 +32,7 @@ pub(super) struct Status {
 struct StatusLine<'a> {
     record: &'static str,
     at: jiff::Timestamp,
+    behind: bool,
     #[serde(flatten)]
     batch: &'a ToldBatch,
 }
@@ -53,18 +54,19 @@ impl Status {
                 say(&json(&StatusLine {
                     record: "status",
                     at: told.at,
+                    behind: told.behind.contains(&batch.batch),
                     batch,
                 })?)
             });
         }
-        lines(&told, wanted.is_none())
+        lines(&told, wanted.is_none(), &self.place.again())
             .iter()
             .try_for_each(|line| say(line))
     }
 }
 
-/// The sentences; `all`: with those that concern all batches.
-fn lines(told: &Told, all: bool) -> Vec<String> {
+/// The sentences; `all`: with those that concern all batches. `options` end each command that is proposed.
+fn lines(told: &Told, all: bool, options: &str) -> Vec<String> {
     let mut lines = Vec::new();
     if told.demo {
         lines.push("Demo: made-up batches. No real bottle is watched.".to_owned());
@@ -74,8 +76,15 @@ fn lines(told: &Told, all: bool) -> Vec<String> {
         lines.extend(told.pressure.clone());
     }
     lines.push(format!("{}. {}", told.local, told.heard));
+    for name in &told.behind {
+        lines.push(format!(
+            "What is stored of {name} is still being reckoned: what is said of it is old. Ask again in a minute."
+        ));
+    }
     if told.batches.is_empty() {
-        lines.push("Add a batch: fobwatch batch add hibiscus-12.toml".to_owned());
+        lines.push(format!(
+            "Add a batch: fobwatch batch add hibiscus-12.toml{options}"
+        ));
     }
     for batch in &told.batches {
         lines.push(String::new());
@@ -87,21 +96,21 @@ fn lines(told: &Told, all: bool) -> Vec<String> {
                 lines.push("    Somebody has seen this.".to_owned());
             }
         }
-        lines.extend(hints(batch));
+        lines.extend(hints(batch, options));
     }
     lines
 }
 
 /// What to type about the alerts of a batch, each named once.
-fn hints(batch: &ToldBatch) -> Vec<String> {
+fn hints(batch: &ToldBatch, options: &str) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
     let name = quoted(batch.batch.as_str());
     for alert in &batch.alerts {
         let line = match alert.state {
             AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged => {
-                format!("  Seen it? fobwatch ack {} --batch {name}", alert.alert)
+                format!("  Seen it? fobwatch ack {} --batch {name}{options}", alert.alert)
             }
-            AlarmState::Shelved => format!("  {}", shelved(alert, &name)),
+            AlarmState::Shelved => format!("  {}", shelved(alert, &name, options)),
             _ => continue,
         };
         if !lines.contains(&line) {
@@ -111,12 +120,12 @@ fn hints(batch: &ToldBatch) -> Vec<String> {
     lines
 }
 
-fn shelved(alert: &ToldAlert, name: &str) -> String {
+fn shelved(alert: &ToldAlert, name: &str, options: &str) -> String {
     let until = alert
         .shelved_until
         .map_or_else(String::new, |until| format!(" until {until}"));
     format!(
-        "{} is shelved{until}; back before that: fobwatch shelve {} --unshelve --batch {name}",
+        "{} is shelved{until}; back before that: fobwatch shelve {} --unshelve --batch {name}{options}",
         alert.alert, alert.alert
     )
 }

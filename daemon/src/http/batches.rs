@@ -26,7 +26,7 @@ use crate::{
 };
 
 /// How long an answer waits for the engine to have taken what was asked; it is stored already.
-const PATIENCE: Duration = Duration::from_secs(5);
+pub(super) const PATIENCE: Duration = Duration::from_secs(5);
 /// How far ahead of the clock a forecast may be asked.
 const AHEAD: SignedDuration = SignedDuration::from_hours(24 * 60);
 /// Forecasts beside those of the grid that are reckoned at once: the batches' own come first.

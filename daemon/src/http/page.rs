@@ -8,7 +8,9 @@ use axum::{
     http::{HeaderName, header::CONTENT_TYPE},
     response::{Html, IntoResponse},
 };
+use tokio::time::timeout;
 
+use super::batches::PATIENCE;
 use crate::{
     page::{self, Context, Shown},
     watch::House,
@@ -20,10 +22,20 @@ pub(super) async fn agenda(State(house): State<Arc<House>>) -> Html<String> {
     Html(page::agenda(&shown, &context))
 }
 
-/// The same as sentences without the page.
+/// The same as sentences without the page, once the engines have taken what is stored, or said to be behind.
 pub(super) async fn status(State(house): State<Arc<House>>) -> Json<page::Told> {
+    let latest = *house.latest.borrow();
+    let all = house.all();
+    let caught_up = async {
+        for live in &all {
+            live.reaches(latest).await;
+        }
+    };
+    timeout(PATIENCE, caught_up).await.ok();
+    let behind = all.iter().filter(|live| live.is_behind(latest));
+    let behind = behind.map(|live| live.batch.name.clone()).collect();
     let (shown, context) = seen(&house);
-    Json(page::told(&shown, &context))
+    Json(page::told(&shown, &context).with_behind(behind))
 }
 
 fn seen(house: &House) -> (Vec<Shown>, Context) {

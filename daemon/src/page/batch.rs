@@ -285,6 +285,6 @@ fn commands(shown: &Shown) -> Markup {
 }
 
 /// The name as one word of a shell.
-pub(super) fn quoted(name: &str) -> String {
+pub(crate) fn quoted(name: &str) -> String {
     format!("'{}'", name.replace('\'', r"'\''"))
 }

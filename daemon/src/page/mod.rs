@@ -26,6 +26,7 @@ use jiff::Timestamp;
 
 use crate::config::Display;
 
+pub(crate) use batch::quoted;
 pub use need::Urgency;
 pub use shown::Shown;
 pub use told::{Told, ToldAlert, ToldBatch, ToldNeed, told};

@@ -29,6 +29,8 @@ pub struct Told {
     pub pressure: Option<String>,
     /// Whether the sensors are heard.
     pub heard: String,
+    /// Batches of which more is stored than reckoned yet, as after a start: what is said of them is old.
+    pub behind: Vec<BatchName>,
     /// One entry a batch, most urgent first.
     pub batches: Vec<ToldBatch>,
 }
@@ -113,7 +115,33 @@ pub fn told(batches: &[Shown], context: &Context) -> Told {
         headline: plain(&headline::say(batches, &entries, context)),
         pressure: headline::pressure(batches, context).map(|text| plain(&text)),
         heard: plain(&headline::heard(batches, context)),
+        behind: Vec::new(),
         batches: by_batch,
+    }
+}
+
+impl Told {
+    /// The same, but of `behind` more is stored than reckoned yet: then nothing said of them may calm anybody.
+    #[must_use]
+    pub fn with_behind(self, behind: Vec<BatchName>) -> Self {
+        let calm = self
+            .batches
+            .first()
+            .is_none_or(|first| first.urgency >= Urgency::Planned);
+        let names: Vec<&str> = behind.iter().map(BatchName::as_str).collect();
+        let headline = if calm && !names.is_empty() {
+            let names = names.join(", ");
+            format!(
+                "Not known yet: what is stored of {names} is still being reckoned. Treat the bottles as live."
+            )
+        } else {
+            self.headline
+        };
+        Self {
+            headline,
+            behind,
+            ..self
+        }
     }
 }
 
@@ -154,11 +182,11 @@ fn plain(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::page::fixture::{context, danger, hibiscus, pear, plum};
+    use crate::page::fixture::{self, context, danger, hibiscus, plum};
 
     #[test]
     fn every_batch_is_told_once_most_urgent_first_in_plain_letters() {
-        let shown = [pear(), hibiscus(), plum(), danger()];
+        let shown = [fixture::pear(), hibiscus(), plum(), danger()];
         let told = told(&shown, &context());
         let firsts: Vec<(&str, Urgency)> = told
             .batches
@@ -196,6 +224,13 @@ mod tests {
                 .starts_with("Move hibiscus 12 to the fridge, best at")
         );
         assert!(hibiscus.needs[0].at.is_some() && pear.needs[0].at.is_none());
+        let behind = vec![pear.batch.clone()];
+        let danger = told.clone().with_behind(behind.clone());
+        assert_eq!(danger.headline, told.headline, "a danger is told all the same");
+        let calm = super::told(&[fixture::pear()], &context());
+        assert!(calm.headline.starts_with("Nothing to do"));
+        let behind = calm.with_behind(behind);
+        assert!(behind.headline.starts_with("Not known yet") && behind.headline.contains("pear and thyme 2"));
         let json = serde_json::to_string(&told).unwrap();
         assert!(json.is_ascii(), "{json}");
         assert_eq!(serde_json::from_str::<Told>(&json).unwrap(), told);

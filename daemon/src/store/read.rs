@@ -143,13 +143,21 @@ impl<'c> Reader<'c> {
         Ok(())
     }
 
-    /// Where a batch sealed at `since` has to begin when it is added late: all readings measured at or after `since`
-    /// come after this place. The last place taken, when there is none.
+    /// Where a batch sealed at `since` has to begin when it is added late: all readings measured at or after `since`, and
+    /// all notes and commands of the batch, come after this place. The last place taken, when there is none.
     ///
     /// # Errors
     /// The database failed.
-    pub fn sequence_before(&self, since: Timestamp) -> Result<Sequence, StoreError> {
+    pub fn sequence_before(&self, batch: BatchId, since: Timestamp) -> Result<Sequence, StoreError> {
         let mut first = self.last_sequence()?.0 + 1;
+        for table in ["note", "command"] {
+            let query = format!("SELECT min(seq) FROM {table} WHERE batch = ?1");
+            let found: Option<i64> = self
+                .connection
+                .prepare_cached(&query)?
+                .query_row([batch.0], |row| row.get(0))?;
+            first = found.map_or(first, |found| first.min(found));
+        }
         for series in self.sensors()?.keys() {
             let found: Option<i64> = self
                 .connection

@@ -309,11 +309,66 @@ fn buckets_keep_the_extremes_and_leave_out_what_is_empty() {
 fn a_batch_added_late_begins_before_the_first_reading_it_may_use() {
     let folder = tempfile::tempdir().unwrap();
     let mut writer = Writer::open(folder.path()).unwrap();
-    assert_eq!(writer.reader().sequence_before(at(0)).unwrap(), Sequence(0));
+    assert_eq!(
+        writer.reader().sequence_before(BatchId(1), at(0)).unwrap(),
+        Sequence(0)
+    );
     let readings: Vec<_> = [0, 10, 20, 30].map(|seconds| bar("pilot", seconds, 0.1)).into();
     writer.append_readings(&readings, at(40)).unwrap();
-    assert_eq!(writer.reader().sequence_before(at(15)).unwrap(), Sequence(2));
-    assert_eq!(writer.reader().sequence_before(at(99)).unwrap(), Sequence(4));
+    assert_eq!(
+        writer.reader().sequence_before(BatchId(1), at(15)).unwrap(),
+        Sequence(2)
+    );
+    assert_eq!(
+        writer.reader().sequence_before(BatchId(1), at(99)).unwrap(),
+        Sequence(4)
+    );
+}
+
+#[test]
+fn a_batch_begins_before_its_own_notes_and_a_note_handed_in_twice_is_one() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut writer = Writer::open(folder.path()).unwrap();
+    let (plum, mut lime) = (batch(), batch());
+    lime.name = BatchName::new("lime and mint 4").unwrap();
+    let plum = writer.add_batch(&plum, "", at(0)).unwrap();
+    let lime = writer.add_batch(&lime, "", at(0)).unwrap();
+    writer.append_clock(at(1)).unwrap();
+    let note = Note {
+        at: at(5),
+        kind: NoteKind::Opened,
+        bottles: Some(vec![3]),
+        value: None,
+        unit: None,
+        text: None,
+    };
+    let first = writer.append_note(plum, &note, at(6)).unwrap();
+    assert_eq!(first, Sequence(2));
+    writer.append_readings(&[bar("pilot", 30, 0.1)], at(40)).unwrap();
+    let starts = |batch| writer.reader().sequence_before(batch, at(20)).unwrap();
+    assert_eq!((starts(plum), starts(lime)), (Sequence(1), Sequence(2)));
+
+    assert_eq!(writer.append_note(plum, &note, at(50)).unwrap(), first);
+    assert_ne!(writer.append_note(lime, &note, at(50)).unwrap(), first);
+    let other = Note { at: at(7), ..note };
+    writer.append_note(plum, &other, at(50)).unwrap();
+    assert_eq!(writer.reader().notes(plum).unwrap().len(), 2);
+}
+
+#[test]
+fn the_holder_of_a_folder_says_where_it_can_be_asked() {
+    let folder = tempfile::tempdir().unwrap();
+    assert_eq!(Store::address_of_holder(folder.path()), None);
+    assert!(!Store::is_in(folder.path()));
+    let mut writer = Writer::open(folder.path()).unwrap();
+    assert_eq!(Store::address_of_holder(folder.path()), None);
+    let address = "127.0.0.1:8740".parse().unwrap();
+    writer.serves(address).unwrap();
+    assert_eq!(Store::address_of_holder(folder.path()), Some(address));
+    assert!(Store::is_in(folder.path()));
+    let refused = Writer::open(folder.path()).unwrap_err().to_string();
+    let process = format!("process {})", std::process::id());
+    assert!(refused.contains(&process), "{refused}");
 }
 
 #[test]

@@ -6,6 +6,7 @@ use fobwatch_core::batch::Batch;
 use tracing::{error, info, warn};
 
 use super::{Clock, Failure, worker};
+use crate::page::quoted;
 use crate::store::{BatchId, Store, StoreError, StoredBatch};
 
 /// The most that is read of a batch file, in bytes.
@@ -83,7 +84,8 @@ pub(super) async fn live(
             Err(StoreError::NameTaken { name }) => warn!(
                 batch = %name,
                 "The file of {name} differs from the batch that is watched under that name; the watched one is kept. To \
-                 change it: `fobwatch batch end {name:?}`, then start again."
+                 change it: `fobwatch batch end {}`, then start again.",
+                quoted(&name)
             ),
             Err(error) => return Err(error),
         }

@@ -44,7 +44,7 @@ pub(crate) fn left(
         Some(restored) => restored,
         None => (
             Monitor::new(batch, settings.clone()),
-            reader.sequence_before(bottled_at)?,
+            reader.sequence_before(stored.id, bottled_at)?,
         ),
     };
     loop {

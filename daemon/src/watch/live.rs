@@ -69,6 +69,11 @@ impl Live {
         seen.wait_for(|seen| *seen >= sequence).await.ok();
     }
 
+    /// The engine has not taken the event at `sequence` yet: what is shown of it is old.
+    pub(crate) fn is_behind(&self, sequence: Sequence) -> bool {
+        *self.seen.borrow() < sequence
+    }
+
     /// Its worker has ended, though nobody asked it to and the batch was not set aside.
     pub(crate) fn is_deaf(&self) -> bool {
         self.ended.load(Ordering::Acquire) && !self.stop.is_cancelled() && self.standing().failed.is_none()

@@ -157,7 +157,9 @@ pub async fn serve(setup: Setup) -> Result<(), Failure> {
         workers.begin(&house, batch, id).await?;
     }
     if house.all().is_empty() {
-        info!("No batch is watched yet; put a batch file into a folder and name it with --batches.");
+        info!(
+            "No batch is watched yet; add one with `fobwatch batch add FILE`, or name a folder of batch files with --batches."
+        );
     }
     let stop = setup.stop;
     let mut tasks = inputs(&house, &config, &setup.inbox, &stop)?;

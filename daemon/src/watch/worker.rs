@@ -64,7 +64,7 @@ pub(super) async fn revive(
     let bottled_at = batch.bottled_at;
     let (snapshot, first) = house
         .store
-        .read(move |reader| Ok((reader.snapshot(id)?, reader.sequence_before(bottled_at)?)))
+        .read(move |reader| Ok((reader.snapshot(id)?, reader.sequence_before(id, bottled_at)?)))
         .await?;
     if let Some(snapshot) = snapshot {
         match Monitor::restore(&snapshot.body, batch.clone(), house.settings.clone()) {

@@ -1,6 +1,7 @@
 //! The data folder itself, held by this process: what is written waits in its place for the next `watch`.
 
 use std::{
+    collections::BTreeMap,
     panic::{AssertUnwindSafe, catch_unwind},
     path::{Path, PathBuf},
 };
@@ -19,7 +20,7 @@ use crate::{
     decode::Bounds,
     http::Wish,
     page::{self, Context, Shown, Told},
-    store::{StoreError, StoredBatch, Writer},
+    store::{BatchId, StoreError, StoredBatch, Writer},
     watch::{Clock, Left, WallClock, left},
 };
 
@@ -29,6 +30,8 @@ pub(super) struct Folder {
     path: PathBuf,
     config: Config,
     settings: Settings,
+    /// The engines that were brought to the present: that may take seconds.
+    engines: BTreeMap<BatchId, Monitor>,
 }
 
 /// What the store says, as the end of a command.
@@ -56,6 +59,7 @@ impl Folder {
             path: path.to_owned(),
             settings: config.settings(source),
             config,
+            engines: BTreeMap::new(),
         })
     }
 
@@ -71,7 +75,15 @@ impl Folder {
     }
 
     /// The engine as it was left.
-    fn left(&self, stored: &StoredBatch) -> Result<Monitor, Ended> {
+    fn left(&mut self, stored: &StoredBatch) -> Result<&Monitor, Ended> {
+        let monitor = match self.engines.remove(&stored.id) {
+            Some(monitor) => monitor,
+            None => self.bring(stored)?,
+        };
+        Ok(self.engines.entry(stored.id).or_insert(monitor))
+    }
+
+    fn bring(&self, stored: &StoredBatch) -> Result<Monitor, Ended> {
         let reader = self.writer.reader();
         let now = WallClock.now();
         let attempt = AssertUnwindSafe(|| left(&reader, stored, &self.settings, now));
@@ -90,7 +102,7 @@ impl Folder {
     }
 
     /// When something that a person does to a batch happens.
-    fn now(&self, stored: &StoredBatch) -> Result<Timestamp, Ended> {
+    fn now(&mut self, stored: &StoredBatch) -> Result<Timestamp, Ended> {
         match self.settings.clock {
             ClockSource::Ticks => Ok(WallClock.now()),
             ClockSource::Readings => Ok(self.left(stored)?.clock()),
@@ -113,7 +125,7 @@ impl Keeper for Folder {
         let mut shown = Vec::new();
         for stored in self.live()? {
             match self.left(&stored) {
-                Ok(monitor) => shown.push(Shown::from(&monitor)),
+                Ok(monitor) => shown.push(Shown::from(monitor)),
                 // One bad batch hides no other.
                 Err(why) => eprintln!("error: {why}. Treat its bottles as live."),
             }

@@ -14,7 +14,7 @@ use fobwatch_core::{
 use jiff::{Timestamp, tz::TimeZone};
 use serde::{Deserialize, Serialize};
 
-use super::{Ended, read_config};
+use super::{Ended, quoted, read_config};
 use crate::{
     http::Wish,
     page::Told,
@@ -162,6 +162,23 @@ impl Where {
             },
             Err(error) => Err(folder::ended(error)),
         }
+    }
+}
+
+impl Where {
+    /// The same options for a command that is proposed: empty, or beginning with a blank.
+    pub(super) fn again(&self) -> String {
+        let address = self.address.map(|address| format!(" --address {address}"));
+        let file = |option: &str, path: &Option<PathBuf>| {
+            let path = path.as_ref()?.display().to_string();
+            Some(format!(" {option} {}", quoted(&path)))
+        };
+        let options = [
+            address,
+            file("--config", &self.config),
+            file("--data", &self.data),
+        ];
+        options.into_iter().flatten().collect()
     }
 }
 
