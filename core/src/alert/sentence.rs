@@ -201,6 +201,16 @@ impl Speaker<'_> {
         )
     }
 
+    /// `move_to_fridge` is withdrawn after a sudden loss of pressure.
+    #[must_use]
+    pub fn move_withdrawn_after_loss(&self) -> String {
+        format!(
+            "The advice to move {} is withdrawn: a bottle may have burst or a stopper lifted. The others still hold pressure. \
+             Stay out.",
+            self.name()
+        )
+    }
+
     /// `limit_near`. `carry`: the worst bottle is far enough below its limit that the crate may be moved.
     #[must_use]
     pub fn limit_near(&self, forecast: &Forecast, outlook: &Outlook, gauge: Hearing, carry: Carry) -> String {
@@ -217,21 +227,32 @@ impl Speaker<'_> {
         text
     }
 
-    /// `limit_near` of a batch whose target lies above its limit.
+    /// `limit_near` of a batch whose target lies above its limit. `in_the_fridge`: where the fullest bottle stands with the
+    /// target in it even there, if that is above the limit, too.
     #[must_use]
     pub fn target_above_limit(
         &self,
+        in_the_fridge: Option<GaugePressure>,
         forecast: &Forecast,
         outlook: &Outlook,
         gauge: Hearing,
         carry: Carry,
     ) -> String {
+        let (name, limit) = (self.name(), self.limit());
+        let target = self.batch.target.co2.volumes();
+        let why = match in_the_fridge {
+            Some(there) => format!(
+                "with {target:.2} volumes the fullest bottle is at {} even in the fridge at {}, and your limit is {limit}",
+                bar(there),
+                celsius(self.batch.target.fridge),
+            ),
+            None => format!(
+                "in the room the fullest bottle passes your limit of {limit} before the move that would end at {target:.2} \
+                 volumes is due"
+            ),
+        };
         let mut text = format!(
-            "The target of {} lies above its limit: with {:.2} volumes the fullest bottle passes your limit of {} in \
-             the room. It is at about {}.",
-            self.name(),
-            self.batch.target.co2.volumes(),
-            self.limit(),
+            "The target of {name} lies above its limit: {why}. It is at about {} now.",
             bar(outlook.worst_bottle_now.p50),
         );
         self.add_limit_advice(&mut text, forecast, gauge, carry);

@@ -3,6 +3,7 @@
 //! [`Monitor::step`] is pure: no clock, randomness, I/O or log. [`drive`] runs it with its ticks and fits in order;
 //! `watch` and `replay` both go through it.
 
+mod advice;
 mod board;
 mod clock;
 mod drive;
@@ -10,10 +11,12 @@ mod evaluate;
 mod gauge;
 mod health;
 mod intake;
+mod limit;
 mod monitor;
 mod moves;
 mod rules;
 mod snapshot;
+mod target;
 mod view;
 mod whereabouts;
 

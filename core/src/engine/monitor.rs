@@ -433,6 +433,7 @@ impl Monitor {
         self.state
             .board
             .begins(AlertName::SuddenLoss.into(), now, message, out);
+        self.withhold_moves(now, out);
     }
 
     /// Gauge readings after `from` do not count, until `until`.
@@ -616,6 +617,22 @@ impl Monitor {
                 && health.doubt.is_none()
                 && !health.is_silent(now, &self.settings.rules)
         })
+    }
+
+    /// A gauge is expected that has not spoken yet, and is not overdue: no reason yet to reckon as if there were none.
+    pub(super) fn awaits_a_gauge(&self, now: Timestamp) -> bool {
+        let waiting = self.state.health.iter().any(|(sensor, health)| {
+            is_gauge(sensor.quantity)
+                && health.last.is_none()
+                && health.doubt.is_none()
+                && !health.is_silent(now, &self.settings.rules)
+        });
+        waiting && !self.state.whereabouts.opened
+    }
+
+    /// The last answer about the bottles reckoned apart.
+    pub(super) fn apart_fitted(&self) -> Option<&Fitted> {
+        self.state.others.as_ref()?.fitted.as_ref()
     }
 
     /// The bottle with the sensors is in the fridge, and every other bottle, too.

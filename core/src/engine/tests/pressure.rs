@@ -3,7 +3,7 @@
 use super::fixture::*;
 use crate::{
     alert::{AlertName, Refused, Transition},
-    engine::{Action, Deed, Event},
+    engine::{Action, ClockSource, Deed, Event, Monitor},
     note::NoteKind,
     reading::Quantity,
 };
@@ -125,22 +125,137 @@ fn limit_near_needs_two_evaluations_with_a_gauge_and_one_without() {
 }
 
 #[test]
-fn a_target_above_the_limit_is_told_from_the_start() {
+fn a_limit_that_comes_before_the_move_is_told_once_the_forecast_insists() {
     let life = Life {
         content: |h| 0.01 * h,
         worst: |h| 0.03 * h,
         ..Life::default()
     };
     let mut monitor = monitor();
-    let actions = live(&mut monitor, &life, 0.0, 1.0, |_| 0.1, |_| 21.0);
+    let actions = live(&mut monitor, &life, 0.0, 6.0, |h| 0.1 + 0.001 * h, |_| 21.0);
     let near = record_of(&actions, AlertName::LimitNear, RAISED);
-    assert_eq!(near.at, hour(0.0));
+    // Six evaluations in a row, the first at sealing.
+    assert_eq!(near.at, hour(2.5));
     assert!(
-        near.message
-            .contains("target of hibiscus 12 lies above its limit"),
+        near.message.starts_with(
+            "The target of hibiscus 12 lies above its limit: in the room the fullest bottle passes"
+        ),
         "{}",
         near.message
     );
+    assert_eq!(told_of(&actions, AlertName::LimitNear), [RAISED]);
+}
+
+#[test]
+fn a_first_forecast_that_leaps_is_no_target_above_the_limit() {
+    let early = Life {
+        content: |h| 0.01 * h,
+        worst: |h| 0.03 * h,
+        ..Life::default()
+    };
+    let mut monitor = monitor();
+    let mut actions = live(&mut monitor, &early, 0.0, 2.0, |h| 0.1 + 0.001 * h, |_| 21.0);
+    let later = Life::default();
+    actions.extend(live(
+        &mut monitor,
+        &later,
+        2.0,
+        30.0,
+        |h| 0.1 + 0.03 * h,
+        |_| 21.0,
+    ));
+    assert_eq!(told_of(&actions, AlertName::LimitNear), []);
+}
+
+#[test]
+fn a_target_that_passes_the_limit_even_in_the_fridge_is_told_at_sealing() {
+    // Weiss 1974 gives 2.8 volumes in water at 4 degC about 0.9 bar of gauge pressure (from memory); the nitrogen of
+    // the air shut in and the sugar come on top: between 1.4 and 1.9 bar in all.
+    let life = Life {
+        content: |h| 0.001 * h,
+        worst: |h| 0.001 * h,
+        ..Life::default()
+    };
+    for (limit, above) in [(1.4, true), (1.9, false)] {
+        let mut low = batch();
+        low.bottle.pressure_limit = bar(limit);
+        let mut monitor = Monitor::new(low, settings(ClockSource::Readings));
+        let actions = live(&mut monitor, &life, 0.0, 1.0, |h| 0.1 + 0.001 * h, |_| 21.0);
+        assert_eq!(
+            told_of(&actions, AlertName::LimitNear) == [RAISED],
+            above,
+            "{limit}"
+        );
+        if above {
+            let near = record_of(&actions, AlertName::LimitNear, RAISED);
+            assert_eq!(near.at, hour(0.0));
+            assert!(
+                near.message.contains("even in the fridge at 4.0"),
+                "{}",
+                near.message
+            );
+        }
+    }
+}
+
+#[test]
+fn a_gauge_that_has_not_spoken_yet_is_awaited_before_the_batch_counts_as_without_one() {
+    let life = Life {
+        chance: |_| 0.12,
+        worst: |_| 0.5,
+        content: |_| 1.0,
+    };
+    let mut heard = monitor();
+    let actions = live(&mut heard, &life, 0.0, 6.0, |h| 0.1 + 0.001 * h, |_| 21.0);
+    assert_eq!(told_of(&actions, AlertName::LimitNear), []);
+    let mut never = monitor();
+    let tick = Event::Tick { at: hour(6.0) };
+    let actions = feed(&mut never, &life, tick);
+    // It is silent after three hours.
+    assert_eq!(record_of(&actions, AlertName::LimitNear, RAISED).at, hour(3.5));
+}
+
+#[test]
+fn limit_near_outlasts_half_a_day_of_wavering_and_ends_soon_in_the_fridge() {
+    let wavering = Life {
+        chance: |h| if (20.0..31.0).contains(&h) { 0.02 } else { 0.25 },
+        worst: |_| 2.0,
+        content: |_| 1.0,
+    };
+    let mut monitor = monitor();
+    let gauge = |h: f64| 1.0 + 0.001 * h;
+    let actions = live(&mut monitor, &wavering, 0.0, 40.0, gauge, |_| 21.0);
+    assert_eq!(told_of(&actions, AlertName::LimitNear), [RAISED]);
+    let calm = Life {
+        chance: |_| 0.0,
+        ..wavering
+    };
+    let cooling = |h: f64| 4.0 + 17.0 * (-(h - 40.0) / 1.5).exp();
+    let actions = live(&mut monitor, &calm, 40.0, 46.0, gauge, cooling);
+    assert_eq!(told_of(&actions, AlertName::LimitNear), [CLEARED]);
+}
+
+#[test]
+fn a_loss_of_pressure_withdraws_the_advice_to_carry_until_a_person_has_looked() {
+    let life = Life {
+        content: |_| 3.0,
+        worst: |_| 2.0,
+        ..Life::default()
+    };
+    let mut monitor = monitor();
+    let burst = |h: f64| if h < 5.0 { 2.0 + 0.001 * h } else { 0.01 };
+    let actions = live(&mut monitor, &life, 0.0, 8.0, burst, |_| 21.0);
+    let withdrawn = record_of(&actions, AlertName::MoveToFridge, Transition::Suppressed);
+    assert!(withdrawn.message.ends_with("Stay out."), "{}", withdrawn.message);
+    let reset = Deed::Reset {
+        reason: "looked through the window: a stopper lifted".to_owned(),
+    };
+    let after = feed(
+        &mut monitor,
+        &life,
+        Event::Commanded(command(8.0, AlertName::SuddenLoss, reset)),
+    );
+    assert_eq!(told_of(&after, AlertName::MoveToFridge), [RAISED]);
 }
 
 #[test]

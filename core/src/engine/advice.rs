@@ -1,0 +1,129 @@
+//! The alerts about the move to the fridge: `fridge_soon` and `move_to_fridge`.
+
+use jiff::Timestamp;
+
+use crate::alert::AlertName;
+
+use super::{
+    Action, Monitor,
+    board::Key,
+    evaluate::{Group, IN_A_ROW, Matter, Verdict},
+};
+
+/// Evaluations in a row after which an alert about the move ends: 3 h. A forecast that wavers for less tells nothing.
+const GONE_IN_A_ROW: u8 = 6;
+/// `move_to_fridge` ends when the content after a move is this far below the target, in volumes: beyond the error of the
+/// content now (FORECAST: median 0.03).
+const MOVE_DEADBAND: f64 = 0.05;
+/// `fridge_soon` ends when the move is further away than the notice by more than the notice divided by this: 6 h beyond
+/// 12 h, about what one forecast in ten is wrong by that far ahead (FORECAST: 6 to 7 h).
+const SOON_DEADBAND: i32 = 2;
+
+impl Monitor {
+    pub(super) fn judge_move(&mut self, warm: &[Group], now: Timestamp, out: &mut Vec<Action>) {
+        let target = self.batch.target.co2;
+        let ripest = warm.iter().reduce(|a, b| {
+            if b.outlook.after_move_now.p50 > a.outlook.after_move_now.p50 {
+                b
+            } else {
+                a
+            }
+        });
+        let after = ripest.map(|group| group.outlook.after_move_now.p50);
+        let there = after.is_some_and(|after| after >= target);
+        let gone = after.is_none_or(|after| after.volumes() < target.volumes() - MOVE_DEADBAND);
+        let hold = self.state.holds.count(Matter::Move, Verdict::of(there, gone));
+        let key = Key::from(AlertName::MoveToFridge);
+        match ripest {
+            None => {
+                let message = self.speaker().over("the bottles are in the fridge.");
+                self.state.board.ends(&key, now, message, out);
+            }
+            Some(group) if there && (hold.there >= IN_A_ROW || self.state.board.is_present(&key)) => {
+                let message = self.speaker().move_to_fridge(&group.outlook);
+                self.state.board.begins(key, now, message, out);
+            }
+            Some(_) if hold.gone >= GONE_IN_A_ROW => {
+                let message = self
+                    .speaker()
+                    .over("a move made now would end below the target again.");
+                self.state.board.ends(&key, now, message, out);
+            }
+            Some(_) => {}
+        }
+    }
+
+    pub(super) fn judge_soon(&mut self, warm: &[Group], now: Timestamp, out: &mut Vec<Action>) {
+        let notice = self.settings.rules.notice;
+        let move_at = |group: &Group| group.forecast.move_at.and_then(|when| when.p50);
+        let first = warm
+            .iter()
+            .filter_map(|group| move_at(group).map(|at| (at, group)))
+            .reduce(|a, b| if b.0 < a.0 { b } else { a });
+        let away = first.map(|(at, _)| at.duration_since(now));
+        let far = notice.saturating_add(notice.checked_div(SOON_DEADBAND).unwrap_or_default());
+        let there = away.is_some_and(|away| away <= notice);
+        let gone = away.is_none_or(|away| away > far);
+        let hold = self.state.holds.count(Matter::Soon, Verdict::of(there, gone));
+        let key = Key::from(AlertName::FridgeSoon);
+        match first {
+            Some((_, group)) if there && (hold.there >= IN_A_ROW || self.state.board.is_present(&key)) => {
+                let message = self.speaker().fridge_soon(&group.forecast);
+                self.state.board.begins(key, now, message, out);
+            }
+            _ if warm.is_empty() => {
+                let message = self.speaker().over("the bottles are in the fridge.");
+                self.state.board.ends(&key, now, message, out);
+            }
+            later if hold.gone >= GONE_IN_A_ROW => {
+                let message = self
+                    .speaker()
+                    .fridge_later(later.map(|(_, group)| &group.forecast));
+                self.state.board.ends(&key, now, message, out);
+            }
+            _ => {}
+        }
+    }
+
+    /// `fridge_soon` is explained by a move that is due: suppressed by design in the words of ISA-18.2. Both end together
+    /// when the bottles are in the fridge.
+    pub(super) fn let_soon_give_way(&mut self, now: Timestamp, out: &mut Vec<Action>) {
+        if self.state.board.is_present(&AlertName::MoveToFridge.into()) {
+            let message = self
+                .speaker()
+                .over("the move is due now: move_to_fridge says so.");
+            self.state
+                .board
+                .suppress(&AlertName::FridgeSoon.into(), now, message, out);
+        }
+    }
+
+    /// Nobody may be told to carry bottles that may be at their limit, or one of which may have burst.
+    pub(super) fn withhold_moves(&mut self, now: Timestamp, out: &mut Vec<Action>) {
+        for alert in [AlertName::MoveToFridge, AlertName::FridgeSoon] {
+            let burst = !self.state.board.stands(&AlertName::OverLimit.into())
+                && self.state.board.stands(&AlertName::SuddenLoss.into());
+            let message = if burst {
+                self.speaker().move_withdrawn_after_loss()
+            } else {
+                self.speaker().move_withdrawn()
+            };
+            self.state.board.suppress(&alert.into(), now, message, out);
+        }
+    }
+
+    /// The advice to move stands again, once nothing speaks against carrying the bottles.
+    pub(super) fn release_moves(&mut self, now: Timestamp, out: &mut Vec<Action>) {
+        if self.must_not_be_carried(&self.groups()) {
+            return;
+        }
+        let (due, soon) = (
+            Key::from(AlertName::MoveToFridge),
+            Key::from(AlertName::FridgeSoon),
+        );
+        self.state.board.unsuppress(&due, now, out);
+        if !self.state.board.is_present(&due) {
+            self.state.board.unsuppress(&soon, now, out);
+        }
+    }
+}

@@ -1,0 +1,175 @@
+//! The alerts about the pressure limit by the forecast: `over_limit` and `limit_near`. What the raw gauge says by itself
+//! stands in `gauge`.
+
+use jiff::Timestamp;
+
+use crate::{
+    alert::{
+        AlertName,
+        sentence::{AtLimit, Carry, Hearing},
+    },
+    quantity::GaugePressure,
+};
+
+use super::{
+    Action, Monitor,
+    board::Key,
+    evaluate::{Group, IN_A_ROW, Matter, Verdict},
+    target::{self, Above},
+};
+
+/// A pressure alert ends below this share of the limit (TRADE, 9: a deadband of 2 % for pressure).
+const PRESSURE_DEADBAND: f64 = 0.98;
+/// `limit_near` ends below this share of the chance that raises it ...
+const CHANCE_DEADBAND: f64 = 0.5;
+/// ... for so many evaluations in a row: 12 h, half of the day that it looks ahead. In the fridge two do.
+const NEAR_GONE_IN_A_ROW: u8 = 24;
+/// The limit must come before the move, or no longer, for so many evaluations in a row: 3 h. The first forecasts rest on
+/// the batch file alone and leap as readings come in.
+const FIRST_IN_A_ROW: u8 = 6;
+
+impl Monitor {
+    fn limit(&self) -> GaugePressure {
+        self.batch.bottle.pressure_limit
+    }
+
+    /// A bottle may be at its limit, or may have burst: nobody is to go near them.
+    pub(super) fn must_not_be_carried(&self, all: &[Group]) -> bool {
+        let may_be = all
+            .iter()
+            .any(|group| group.outlook.worst_bottle_now.p95 >= self.limit());
+        may_be
+            || self.state.board.stands(&AlertName::OverLimit.into())
+            || self.state.board.stands(&AlertName::SuddenLoss.into())
+    }
+
+    pub(super) fn judge_over_limit(&mut self, all: &[Group], now: Timestamp, out: &mut Vec<Action>) {
+        let Some(worst) = all.iter().map(|group| &group.outlook).reduce(|a, b| {
+            if b.worst_bottle_now.p95 > a.worst_bottle_now.p95 {
+                b
+            } else {
+                a
+            }
+        }) else {
+            return;
+        };
+        let end_below = PRESSURE_DEADBAND * self.limit().pascal();
+        let there = worst.worst_bottle_now.p95 >= self.limit();
+        let read = self.gauge_reads_above(end_below, now);
+        let gone = worst.worst_bottle_now.p95.pascal() < end_below && !read;
+        let hold = self
+            .state
+            .holds
+            .count(Matter::OverLimit, Verdict::of(there, gone));
+        if there {
+            let message = self.speaker().over_limit(&AtLimit::Estimate(worst));
+            self.state
+                .board
+                .begins(AlertName::OverLimit.into(), now, message, out);
+        } else if hold.gone >= IN_A_ROW {
+            let message = self
+                .speaker()
+                .over("estimate and gauge are below the limit again.");
+            self.state
+                .board
+                .ends(&AlertName::OverLimit.into(), now, message, out);
+        }
+    }
+
+    /// A gauge that is still heard reads above `pascal`.
+    fn gauge_reads_above(&self, pascal: f64, now: Timestamp) -> bool {
+        self.state.gauges.iter().any(|(sensor, watch)| {
+            let heard = self
+                .state
+                .health
+                .get(sensor)
+                .is_some_and(|health| !health.is_silent(now, &self.settings.rules));
+            heard
+                && watch
+                    .last()
+                    .is_some_and(|(_, reading)| reading.pascal() >= pascal)
+        })
+    }
+
+    pub(super) fn judge_limit_near(
+        &mut self,
+        all: &[Group],
+        warm: &[Group],
+        now: Timestamp,
+        out: &mut Vec<Action>,
+    ) {
+        let Some(worst) = all.iter().reduce(|a, b| {
+            if b.outlook.limit_within_24h > a.outlook.limit_within_24h {
+                b
+            } else {
+                a
+            }
+        }) else {
+            return;
+        };
+        let rules = &self.settings.rules;
+        let hearing = if self.hears_a_gauge(now) || self.awaits_a_gauge(now) {
+            Hearing::Gauge
+        } else {
+            Hearing::Nothing
+        };
+        let (threshold, needed) = match hearing {
+            Hearing::Gauge => (rules.limit_chance, IN_A_ROW),
+            Hearing::Nothing => (rules.limit_chance_blind, 1),
+        };
+        let chance = worst.outlook.limit_within_24h;
+        let there = chance >= threshold;
+        let gone = chance.share() < CHANCE_DEADBAND * threshold.share();
+        let hold = self
+            .state
+            .holds
+            .count(Matter::LimitNear, Verdict::of(there, gone));
+        let above = self.target_above_limit(warm);
+        let key = Key::from(AlertName::LimitNear);
+        let near = there && (hold.there >= needed || self.state.board.is_present(&key));
+        let gone_after = if warm.is_empty() {
+            IN_A_ROW
+        } else {
+            NEAR_GONE_IN_A_ROW
+        };
+        let carry = if self.must_not_be_carried(all) {
+            Carry::MustNot
+        } else {
+            Carry::May
+        };
+        let speaker = self.speaker();
+        let message = match above {
+            _ if near => speaker.limit_near(&worst.forecast, &worst.outlook, hearing, carry),
+            Some(Above::InTheFridge(there)) => {
+                speaker.target_above_limit(Some(there), &worst.forecast, &worst.outlook, hearing, carry)
+            }
+            Some(Above::OnTheWay) => {
+                speaker.target_above_limit(None, &worst.forecast, &worst.outlook, hearing, carry)
+            }
+            None if hold.gone >= gone_after => {
+                let message = speaker.over("the limit is no longer near.");
+                return self.state.board.ends(&key, now, message, out);
+            }
+            None => return,
+        };
+        self.state.board.begins(key, now, message, out);
+    }
+
+    /// Whether somebody who waits for the target waits too long.
+    fn target_above_limit(&mut self, warm: &[Group]) -> Option<Above> {
+        let first = warm
+            .iter()
+            .any(|group| target::limit_comes_first(&group.forecast));
+        let verdict = Verdict::of(first, !first);
+        let first = self
+            .state
+            .holds
+            .settles(Matter::LimitFirst, verdict, FIRST_IN_A_ROW);
+        let in_the_fridge = target::in_the_fridge(&self.batch, &self.settings.surroundings);
+        match in_the_fridge.filter(|there| *there >= self.limit()) {
+            _ if warm.is_empty() => None,
+            Some(there) => Some(Above::InTheFridge(there)),
+            None => first.then_some(Above::OnTheWay),
+        }
+    }
+}
