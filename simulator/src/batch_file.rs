@@ -61,7 +61,10 @@ struct Room {
     expected_c: f64,
 }
 
-pub(crate) fn batch_toml(scenario: &Scenario) -> String {
+/// The batch file that belongs to a scenario, as its maker would write it: weighed to half a gram, the room known to half a
+/// degree.
+#[must_use]
+pub fn batch_toml(scenario: &Scenario) -> String {
     let (drink, bottle) = (&scenario.drink, &scenario.bottle);
     // People weigh to half a gram and know a room to half a degree.
     let round = |value: f64, step: f64| (value / step).round() * step;

@@ -48,6 +48,7 @@ mod sensor;
 mod truth;
 mod world;
 
+pub use batch_file::batch_toml;
 pub use bottle::{Cap, Material};
 pub use gas::Solubility;
 pub use live::{Emitted, LiveBatch, Note};

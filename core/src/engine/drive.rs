@@ -10,6 +10,18 @@ use super::{Action, Event, FitRequest, Fitted, Monitor};
 /// instead of fitted anew.
 #[must_use]
 pub fn drive(monitor: &mut Monitor, event: Event, fit: &mut dyn FnMut(&FitRequest) -> Fitted) -> Vec<Action> {
+    drive_some(monitor, event, &mut |request| Some(fit(request)))
+}
+
+/// The same, but `fit` may leave a question open (`None`): then nothing is judged until the next grid point asks anew. For
+/// going quickly over a past that nobody needs warnings of. Leave questions open only before the first answer: after it the
+/// engine takes what it asked about for known.
+#[must_use]
+pub fn drive_some(
+    monitor: &mut Monitor,
+    event: Event,
+    fit: &mut dyn FnMut(&FitRequest) -> Option<Fitted>,
+) -> Vec<Action> {
     let mut done = Vec::new();
     let until = monitor.reaches(&event);
     loop {
@@ -26,14 +38,15 @@ pub fn drive(monitor: &mut Monitor, event: Event, fit: &mut dyn FnMut(&FitReques
 fn step(
     monitor: &mut Monitor,
     event: Event,
-    fit: &mut dyn FnMut(&FitRequest) -> Fitted,
+    fit: &mut dyn FnMut(&FitRequest) -> Option<Fitted>,
     done: &mut Vec<Action>,
 ) {
     for action in monitor.step(event) {
         match action {
             Action::Fit(request) => {
-                let answer = Event::Fitted(Box::new(fit(&request)));
-                step(monitor, answer, fit, done);
+                if let Some(answer) = fit(&request) {
+                    step(monitor, Event::Fitted(Box::new(answer)), fit, done);
+                }
             }
             other => done.push(other),
         }

@@ -209,7 +209,7 @@ pub struct Fitted {
     pub outlook: Outlook,
 }
 
-pub use drive::drive;
+pub use drive::{drive, drive_some};
 pub use monitor::Monitor;
 pub use rules::Rules;
 pub use snapshot::BadSnapshot;

@@ -69,7 +69,12 @@ impl fmt::Display for Ended {
 pub fn run() -> ExitCode {
     let cli = Cli::parse();
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
+    let time = match &cli.command {
+        Some(Command::Watch(command)) => command.log_time(),
+        _ => crate::demo::LogTime::Wall,
+    };
     tracing_subscriber::fmt()
+        .with_timer(time)
         .with_env_filter(filter)
         .with_writer(std::io::stderr)
         .with_target(false)

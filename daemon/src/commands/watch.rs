@@ -5,11 +5,16 @@ use std::{net::SocketAddr, path::PathBuf};
 use clap::Args;
 
 use super::Ended;
-use crate::watch;
+use crate::{
+    demo::{self, LogTime, VirtualClock},
+    watch,
+};
 
 /// Run the daemon: listen to the sensors, keep every reading, show the page, raise alerts.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  fobwatch watch --config kitchen.toml --batches batches/")]
+#[command(
+    after_help = "Examples:\n  fobwatch watch --demo\n  fobwatch watch --config kitchen.toml --batches batches/"
+)]
 pub(super) struct Watch {
     /// Configuration file; without it the defaults hold
     #[arg(long, value_name = "FILE")]
@@ -23,20 +28,41 @@ pub(super) struct Watch {
     /// Folder of batch files to watch
     #[arg(long, value_name = "DIR")]
     batches: Option<PathBuf>,
+    /// Show the whole job on made-up batches, an hour in every second; needs nothing and keeps nothing
+    #[arg(long, conflicts_with_all = ["config", "data", "batches"])]
+    demo: bool,
+    /// What time it is in the demo.
+    #[arg(skip)]
+    demo_clock: VirtualClock,
 }
 
 impl Watch {
+    /// How the log is to tell the time.
+    pub(super) fn log_time(&self) -> LogTime {
+        if self.demo {
+            LogTime::Demo(self.demo_clock.clone())
+        } else {
+            LogTime::Wall
+        }
+    }
+
     pub(super) fn run(self) -> Result<(), Ended> {
         let runtime = tokio::runtime::Builder::new_multi_thread()
             .enable_all()
             .build()
             .map_err(|error| Ended::Failed(format!("the system refuses threads: {error}")))?;
-        let ended = runtime.block_on(watch::run(watch::Options {
-            config: self.config,
-            data: self.data,
-            listen: self.listen,
-            batches: self.batches,
-        }));
+        let ended = runtime.block_on(async {
+            if self.demo {
+                return demo::run(self.listen, self.demo_clock).await;
+            }
+            watch::run(watch::Options {
+                config: self.config,
+                data: self.data,
+                listen: self.listen,
+                batches: self.batches,
+            })
+            .await
+        });
         ended.map_err(|failure| match failure.exit_code() {
             2 => Ended::Refused(failure.to_string()),
             _ => Ended::Failed(failure.to_string()),

@@ -49,6 +49,9 @@ pub enum Failure {
         /// What it said.
         source: io::Error,
     },
+    /// The demonstration has nothing to play.
+    #[error(transparent)]
+    Demo(#[from] crate::demo::Unplayable),
     /// A work loop ended by itself.
     #[error("{what} has ended by itself; what was acknowledged is safe in the store")]
     Ended {

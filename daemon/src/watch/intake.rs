@@ -27,6 +27,7 @@ use crate::{
 /// A wall clock that moved so much more, or less, than time went by has been set by someone.
 const STEP: i64 = 300;
 
+#[derive(Debug)]
 pub(super) struct Intake {
     pub(super) house: Arc<House>,
     pub(super) workers: Workers,

@@ -19,6 +19,7 @@ mod workers;
 use std::{env, net::SocketAddr, path::PathBuf, sync::Arc, time::Duration};
 
 use fobwatch_core::batch::Batch;
+use jiff::Timestamp;
 use tokio::{net::TcpListener, sync::mpsc, task::JoinHandle, time::timeout};
 use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
@@ -62,20 +63,27 @@ pub struct Setup {
     pub config: Config,
     /// Where everything is kept.
     pub store: Store,
-    /// Where page and API are served.
-    pub listen: SocketAddr,
+    /// Where page and API are served; made with [`listen`].
+    pub listener: std::net::TcpListener,
     /// Batches to watch beside those of the store, each with the text of its file.
     pub batches: Vec<(Batch, String)>,
     /// What time it is.
     pub clock: Arc<dyn Clock>,
-    /// The batches are made up, and said to be so everywhere.
-    pub demo: bool,
+    /// The batches are made up.
+    pub demo: Option<Demo>,
     /// Where brokers and ports put what they hear; whoever else has readings keeps a copy.
     pub inbox: Inbox,
     /// The other end of it.
     pub incoming: mpsc::Receiver<Incoming>,
     /// Ends the daemon in order.
     pub stop: CancellationToken,
+}
+
+/// The batches are made up, and said to be so everywhere.
+#[derive(Clone, Copy, Debug)]
+pub struct Demo {
+    /// Their past before this is gone over without forecasts, and so without alerts that rest on one.
+    pub reckoned_from: Timestamp,
 }
 
 /// Where readings are kept: as the command line says, else the configuration, else the folder of the service or the user.
@@ -117,10 +125,10 @@ pub async fn run(options: Options) -> Result<(), Failure> {
     serve(Setup {
         config,
         store,
-        listen,
+        listener: self::listen(listen)?,
         batches,
         clock: Arc::new(WallClock),
-        demo: false,
+        demo: None,
         inbox,
         incoming,
         stop,
@@ -136,67 +144,104 @@ fn refuse_strangers(listen: SocketAddr) -> Result<(), Failure> {
     }
 }
 
+/// Opens the address at which page and API are served.
+///
+/// # Errors
+/// It is not of this machine alone, or cannot be served.
+pub fn listen(address: SocketAddr) -> Result<std::net::TcpListener, Failure> {
+    refuse_strangers(address)?;
+    let opened = std::net::TcpListener::bind(address).and_then(|listener| {
+        listener.set_nonblocking(true)?;
+        Ok(listener)
+    });
+    opened.map_err(|source| Failure::Listen { address, source })
+}
+
 /// Runs the loops until `setup.stop`, then stores what has arrived, keeps every engine's state and closes the store.
 ///
 /// # Errors
 /// Why it does not run, or no longer.
 pub async fn serve(setup: Setup) -> Result<(), Failure> {
-    // Another part of the program may have installed it: it is the only one that is built in.
-    rustls::crypto::ring::default_provider().install_default().ok();
-    refuse_strangers(setup.listen)?;
-    let address = setup.listen;
-    let listener = TcpListener::bind(address)
-        .await
-        .map_err(|source| Failure::Listen { address, source })?;
-    let address = listener.local_addr().unwrap_or(address);
-    setup.store.write(move |writer| writer.serves(address)).await?;
-    let config = setup.config;
-    let (house, requests) = House::new(setup.store.clone(), &config, setup.clock, setup.demo).await?;
-    let mut workers = workers::Workers::new();
-    for (id, batch) in folder::live(&setup.store, setup.batches, house.clock.as_ref()).await? {
-        workers.begin(&house, batch, id).await?;
-    }
-    if house.all().is_empty() {
-        info!(
-            "No batch is watched yet; add one with `fobwatch batch add FILE`, or name a folder of batch files with --batches."
-        );
-    }
-    let stop = setup.stop;
-    let mut tasks = inputs(&house, &config, &setup.inbox, &stop)?;
-    drop(setup.inbox);
-    tasks.push(tokio::spawn(http::serve(
-        Arc::clone(&house),
-        listener,
-        stop.clone(),
-    )));
-    info!("The page is at http://{address}/ on this machine.");
-    let intake = intake::Intake {
-        house: Arc::clone(&house),
-        workers,
-        incoming: setup.incoming,
-        requests,
-        stop: stop.clone(),
-        told: None,
-    };
-    let ended = intake.run().await;
-    stop.cancel();
-    let ended = match ended {
-        Ok(workers) => {
-            workers.finish().await;
-            Ok(())
+    Daemon::start(setup).await?.run().await
+}
+
+/// A daemon whose batches are watched and whose page is up; [`Daemon::run`] takes what comes in.
+#[derive(Debug)]
+pub(crate) struct Daemon {
+    house: Arc<House>,
+    intake: intake::Intake,
+    tasks: Vec<JoinHandle<()>>,
+}
+
+impl Daemon {
+    pub(crate) async fn start(setup: Setup) -> Result<Self, Failure> {
+        // Another part of the program may have installed it: it is the only one that is built in.
+        rustls::crypto::ring::default_provider().install_default().ok();
+        let unserved = |source| Failure::System {
+            what: "the page's address",
+            source,
+        };
+        let address = setup.listener.local_addr().map_err(unserved)?;
+        let listener = TcpListener::from_std(setup.listener).map_err(unserved)?;
+        setup.store.write(move |writer| writer.serves(address)).await?;
+        let (config, demo) = (setup.config, setup.demo);
+        let (house, requests) = House::new(setup.store.clone(), &config, setup.clock, demo.is_some()).await?;
+        let mut workers = workers::Workers::new(demo.map_or(Timestamp::MIN, |demo| demo.reckoned_from));
+        for (id, batch) in folder::live(&setup.store, setup.batches, house.clock.as_ref()).await? {
+            workers.begin(&house, batch, id).await?;
         }
-        Err(failure) => Err(failure),
-    };
-    for task in tasks {
-        if timeout(PARTING, task).await.is_err() {
-            warn!("A link or page did not end in time and is cut off.");
+        if house.all().is_empty() {
+            info!(
+                "No batch is watched yet; add one with `fobwatch batch add FILE`, or name a folder of batch files with --batches."
+            );
         }
+        let stop = setup.stop;
+        let mut tasks = inputs(&house, &config, &setup.inbox, &stop)?;
+        drop(setup.inbox);
+        tasks.push(tokio::spawn(http::serve(
+            Arc::clone(&house),
+            listener,
+            stop.clone(),
+        )));
+        info!("The page is at http://{address}/ on this machine.");
+        let intake = intake::Intake {
+            house: Arc::clone(&house),
+            workers,
+            incoming: setup.incoming,
+            requests,
+            stop,
+            told: None,
+        };
+        Ok(Self { house, intake, tasks })
     }
-    let closed = setup.store.close().await.map_err(Failure::Store);
-    if ended.is_ok() && closed.is_ok() {
-        info!("Stopped in order.");
+
+    pub(crate) fn house(&self) -> Arc<House> {
+        Arc::clone(&self.house)
     }
-    ended.and(closed)
+
+    /// Until the stop.
+    pub(crate) async fn run(self) -> Result<(), Failure> {
+        let stop = self.intake.stop.clone();
+        let ended = self.intake.run().await;
+        stop.cancel();
+        let ended = match ended {
+            Ok(workers) => {
+                workers.finish().await;
+                Ok(())
+            }
+            Err(failure) => Err(failure),
+        };
+        for task in self.tasks {
+            if timeout(PARTING, task).await.is_err() {
+                warn!("A link or page did not end in time and is cut off.");
+            }
+        }
+        let closed = self.house.store.clone().close().await.map_err(Failure::Store);
+        if ended.is_ok() && closed.is_ok() {
+            info!("Stopped in order.");
+        }
+        ended.and(closed)
+    }
 }
 
 /// Begins to listen to every broker and port, and to carry alerts.

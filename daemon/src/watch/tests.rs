@@ -13,7 +13,13 @@ use tempfile::TempDir;
 use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 
-use super::{Clock, House, Setup, WallClock, house::Asked, intake::Intake, serve, worker, workers::Workers};
+use super::{
+    Clock, House, Setup,
+    house::Asked,
+    intake::Intake,
+    listen, serve, worker,
+    workers::{Fit, Workers},
+};
 use crate::{
     config::Config,
     incoming::{self, Incoming},
@@ -108,7 +114,7 @@ pub(crate) fn watch_loop(
     let (inbox, incoming) = incoming::channel();
     let intake = Intake {
         house: Arc::clone(house),
-        workers: Workers::new(),
+        workers: Workers::new(Timestamp::MIN),
         incoming,
         requests,
         stop: stop.clone(),
@@ -132,7 +138,10 @@ async fn add(store: &Store, name: &str) -> BatchId {
 /// Runs the workers over all that is stored, and stops them in order.
 async fn run_through(store: &Store, batches: &[(BatchId, &str)], fit: fn(&FitRequest) -> Fitted) {
     let (house, _requests) = house(store).await;
-    let mut workers = Workers::with_fit(fit);
+    let mut workers = Workers::with_fit(Fit {
+        run: fit,
+        from: Timestamp::MIN,
+    });
     for (id, name) in batches {
         workers.begin(&house, batch(name), *id).await.unwrap();
     }
@@ -266,10 +275,10 @@ async fn what_is_acknowledged_is_in_the_store_after_a_stop() {
     let daemon = tokio::spawn(serve(Setup {
         config: Config::defaults().unwrap(),
         store: store.clone(),
-        listen: "127.0.0.1:0".parse().unwrap(),
+        listener: listen("127.0.0.1:0".parse().unwrap()).unwrap(),
         batches: vec![(batch("plum 1"), batch_text("plum 1"))],
         clock: Arc::new(StoppedClock(start() + SignedDuration::from_hours(1))),
-        demo: false,
+        demo: None,
         inbox: inbox.clone(),
         incoming,
         stop: stop.clone(),
@@ -298,23 +307,9 @@ async fn what_is_acknowledged_is_in_the_store_after_a_stop() {
     assert_eq!(batches.len(), 1);
 }
 
-#[tokio::test]
-async fn only_this_machine_may_be_served() {
-    let folder = TempDir::new().unwrap();
-    let (inbox, incoming) = incoming::channel();
-    let refused = serve(Setup {
-        config: Config::defaults().unwrap(),
-        store: Store::open(folder.path()).unwrap(),
-        listen: "0.0.0.0:8740".parse().unwrap(),
-        batches: Vec::new(),
-        clock: Arc::new(WallClock),
-        demo: false,
-        inbox,
-        incoming,
-        stop: CancellationToken::new(),
-    })
-    .await
-    .unwrap_err();
+#[test]
+fn only_this_machine_may_be_served() {
+    let refused = listen("0.0.0.0:8740".parse().unwrap()).unwrap_err();
     assert_eq!(refused.exit_code(), 2);
     assert!(refused.to_string().contains("127.0.0.1:8740"), "{refused}");
 }

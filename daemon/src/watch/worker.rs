@@ -14,13 +14,13 @@ use std::{
 use fobwatch_core::{
     alert::{AlertName, AlertRecord, Transition},
     batch::Batch,
-    engine::{Action, ClockSource, Event, FitRequest, Fitted, Monitor, drive},
+    engine::{Action, ClockSource, Event, Monitor, drive_some},
 };
 use tokio::runtime::Handle;
 use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, info, warn};
 
-use super::{house::House, live::Live};
+use super::{house::House, live::Live, workers::Fit};
 use crate::{
     deliver::log,
     incoming::Backoff,
@@ -42,7 +42,7 @@ pub(super) struct Worker {
     live: Arc<Live>,
     runtime: Handle,
     monitor: Monitor,
-    fit: fn(&FitRequest) -> Fitted,
+    fit: Fit,
     seen: Sequence,
     /// What was stored before this worker began: reminders of it were told already, or are late.
     old: Sequence,
@@ -97,7 +97,7 @@ pub(super) fn start(
     live: &Arc<Live>,
     monitor: Monitor,
     seen: Sequence,
-    fit: fn(&FitRequest) -> Fitted,
+    fit: Fit,
 ) -> io::Result<JoinHandle<()>> {
     let worker = Worker {
         house: Arc::clone(house),
@@ -230,7 +230,7 @@ impl Worker {
             let monitor = &mut self.monitor;
             let fit = self.fit;
             let answer = catch_unwind(AssertUnwindSafe(|| {
-                drive(monitor, engine_event, &mut |request| fit(request))
+                drive_some(monitor, engine_event, &mut |request| fit.answer(request))
             }));
             match answer {
                 Ok(actions) => {
@@ -263,7 +263,7 @@ impl Worker {
         let name = &self.live.batch.name;
         for action in actions {
             match action {
-                // `drive` has answered it.
+                // The driver has answered it, or left it open.
                 Action::Fit(_) => {}
                 Action::Alert(alert) => self.outcome.alerts.push(alert),
                 Action::Forecast(forecast) => self.outcome.forecasts.push(*forecast),
@@ -352,7 +352,7 @@ impl Worker {
                 let monitor = &mut self.monitor;
                 let fit = self.fit;
                 let again = catch_unwind(AssertUnwindSafe(|| {
-                    drive(monitor, engine_event, &mut |request| fit(request))
+                    drive_some(monitor, engine_event, &mut |request| fit.answer(request))
                 }));
                 if again.is_err() {
                     // The same events went well a moment ago; without them a restart starts from the last snapshot.

@@ -9,24 +9,44 @@ use fobwatch_core::{
     batch::Batch,
     engine::{FitRequest, Fitted},
 };
+use jiff::Timestamp;
 use tokio_util::sync::CancellationToken;
 use tracing::error;
 
 use super::{Failure, house::House, live::Live, worker};
 use crate::store::BatchId;
 
+/// How questions of the engines are answered.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Fit {
+    pub(super) run: fn(&FitRequest) -> Fitted,
+    /// Those as of earlier times stay open.
+    pub(super) from: Timestamp,
+}
+
+impl Fit {
+    pub(super) fn answer(self, request: &FitRequest) -> Option<Fitted> {
+        (request.at >= self.from).then(|| (self.run)(request))
+    }
+}
+
+#[derive(Debug)]
 pub(super) struct Workers {
     threads: Vec<JoinHandle<()>>,
     stop: CancellationToken,
-    fit: fn(&FitRequest) -> Fitted,
+    fit: Fit,
 }
 
 impl Workers {
-    pub(super) fn new() -> Self {
-        Self::with_fit(FitRequest::run)
+    /// Answers what the engines ask as of `from` and later.
+    pub(super) fn new(from: Timestamp) -> Self {
+        Self::with_fit(Fit {
+            run: FitRequest::run,
+            from,
+        })
     }
 
-    pub(super) fn with_fit(fit: fn(&FitRequest) -> Fitted) -> Self {
+    pub(super) fn with_fit(fit: Fit) -> Self {
         Self {
             threads: Vec::new(),
             stop: CancellationToken::new(),
