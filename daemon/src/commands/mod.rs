@@ -16,7 +16,7 @@ mod status;
 mod table;
 mod watch;
 
-use std::{fmt, process::ExitCode};
+use std::{fmt, io::IsTerminal, process::ExitCode};
 
 use clap::{CommandFactory, Parser, Subcommand};
 use jiff::{Timestamp, tz::TimeZone};
@@ -77,6 +77,7 @@ pub fn run() -> ExitCode {
         .with_timer(time)
         .with_env_filter(filter)
         .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal())
         .with_target(false)
         .init();
     let ended = match cli.command {

@@ -1,12 +1,18 @@
 //! SIGTERM and SIGINT: the first asks to stop, the second ends at once.
 
-use std::process;
+use std::{
+    process,
+    time::{Duration, Instant},
+};
 
 use tokio::signal::unix::{SignalKind, signal};
 use tokio_util::sync::CancellationToken;
 use tracing::info;
 
 use super::Failure;
+
+/// What comes so soon after the first is the same wish: `timeout` and shells tell the program, and then its whole group.
+const SAME: Duration = Duration::from_millis(500);
 
 /// Cancels `stop` at the first signal.
 ///
@@ -22,17 +28,22 @@ pub fn stop_on_signals(stop: CancellationToken) -> Result<(), Failure> {
     let mut terminate = take(SignalKind::terminate())?;
     let mut interrupt = take(SignalKind::interrupt())?;
     tokio::spawn(async move {
-        for again in [false, true] {
+        let mut asked = None::<Instant>;
+        loop {
             tokio::select! {
                 _ = terminate.recv() => {}
                 _ = interrupt.recv() => {}
             }
-            if again {
+            match asked {
+                None => {
+                    asked = Some(Instant::now());
+                    info!("Stopping: what has arrived is stored first. Ask again to end at once.");
+                    stop.cancel();
+                }
+                Some(first) if first.elapsed() < SAME => {}
                 // Every acknowledged reading is on the disk already.
-                process::exit(1);
+                Some(_) => process::exit(1),
             }
-            info!("Stopping: what has arrived is stored first. Ask again to end at once.");
-            stop.cancel();
         }
     });
     Ok(())
