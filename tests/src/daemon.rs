@@ -29,15 +29,32 @@ impl Daemon {
         let port = free_port();
         fs::create_dir_all(data).expect("the data folder is made");
         let log = data.with_extension(format!("{port}.log"));
-        let err = File::create(&log).expect("the log is made");
-        let child = Command::new(program("fobwatch"))
+        let mut watch = Command::new(program("fobwatch"));
+        watch
             .arg("watch")
             .arg("--config")
             .arg(config)
             .arg("--data")
             .arg(data)
             .arg("--batches")
-            .arg(batches)
+            .arg(batches);
+        Self::go(watch, port, log)
+    }
+
+    /// Starts `watch --demo`, whose temporary folder is to lie in `temporary`; its log is kept at `log`.
+    ///
+    /// # Panics
+    /// It does not come up; its log is shown.
+    #[must_use]
+    pub fn demo(temporary: &Path, log: &Path) -> Self {
+        let mut watch = Command::new(program("fobwatch"));
+        watch.args(["watch", "--demo"]).env("TMPDIR", temporary);
+        Self::go(watch, free_port(), log.to_owned())
+    }
+
+    fn go(mut watch: Command, port: u16, log: PathBuf) -> Self {
+        let err = File::create(&log).expect("the log is made");
+        let child = watch
             .args(["--listen", &format!("127.0.0.1:{port}")])
             .env("RUST_LOG", "info")
             .stdin(Stdio::null())

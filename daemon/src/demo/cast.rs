@@ -37,7 +37,7 @@ pub(super) struct Hand {
 }
 
 const PARTS: [Part; 3] = [
-    // As it should go: due today, moved in time.
+    // As it should go: due within half a day, and moved half a day after the alert, for a visitor to see it.
     Part {
         scenario: "plain",
         name: "hibiscus 12",
@@ -47,9 +47,9 @@ const PARTS: [Part; 3] = [
         room_c: 21.0,
         limit_bar: 6.0,
         target_volumes: 2.8,
-        due_h: 12,
+        due_h: 10,
         hands: &[Hand {
-            after: SignedDuration::from_hours(5),
+            after: SignedDuration::from_hours(10),
             bottles: None,
         }],
     },
@@ -87,7 +87,7 @@ const PARTS: [Part; 3] = [
         target_volumes: 2.8,
         due_h: 90,
         hands: &[Hand {
-            after: SignedDuration::from_hours(9),
+            after: SignedDuration::from_hours(12),
             bottles: None,
         }],
     },

@@ -11,7 +11,7 @@ use fobwatch_core::alert::AlertName;
 use serde_json::{Value, json};
 
 use super::{
-    answer::{Complaint, batch},
+    answer::{Complaint, batch, marked},
     batches::settle,
     wish::Wish,
 };
@@ -20,7 +20,7 @@ use crate::watch::{House, Live, Request};
 pub(super) async fn list(State(house): State<Arc<House>>) -> Json<Value> {
     let all = house.all();
     let alerts: Vec<Value> = all.iter().flat_map(|live| of(live)).collect();
-    Json(json!({ "alerts": alerts }))
+    Json(marked(&house, "alerts", alerts))
 }
 
 fn of(live: &Live) -> Vec<Value> {

@@ -8,7 +8,7 @@ use axum::{
     http::StatusCode,
     response::{IntoResponse, Response},
 };
-use serde_json::json;
+use serde_json::{Value, json};
 
 use crate::{
     store::StoreError,
@@ -65,6 +65,19 @@ impl IntoResponse for Complaint {
     fn into_response(self) -> Response {
         (self.status, Json(json!({ "error": self.why }))).into_response()
     }
+}
+
+/// A list under its key. In the demo it says that it is made up, and so does every sentence in it.
+pub(super) fn marked(house: &House, key: &str, mut entries: Vec<Value>) -> Value {
+    if !house.demo {
+        return json!({ key: entries });
+    }
+    for entry in &mut entries {
+        if let Some(Value::String(message)) = entry.get_mut("message") {
+            message.insert_str(0, "Demo: ");
+        }
+    }
+    json!({ "demo": true, key: entries })
 }
 
 /// The batch under watch that answers to `slug`.

@@ -19,7 +19,7 @@ use serde::Deserialize;
 use serde_json::{Map, Value, json};
 use tokio::{sync::Semaphore, time::timeout};
 
-use super::answer::{Complaint, batch};
+use super::answer::{Complaint, batch, marked};
 use crate::{
     store::Sequence,
     watch::{House, Live, Request, whole_microseconds},
@@ -34,7 +34,7 @@ static FORECASTS: Semaphore = Semaphore::const_new(1);
 
 pub(super) async fn list(State(house): State<Arc<House>>) -> Json<Value> {
     let batches: Vec<Value> = house.all().iter().map(|live| shown(live)).collect();
-    Json(json!({ "batches": batches }))
+    Json(marked(&house, "batches", batches))
 }
 
 /// The view, with units in the keys where it holds bare numbers.

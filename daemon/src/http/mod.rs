@@ -75,7 +75,11 @@ async fn health(State(house): State<Arc<House>>) -> Result<&'static str, Complai
         );
         return Err(Complaint::new(StatusCode::SERVICE_UNAVAILABLE, why));
     }
-    Ok("The work loops are alive.\n")
+    Ok(if house.demo {
+        "The work loops are alive. Demo: the batches are made up, no real bottle is watched.\n"
+    } else {
+        "The work loops are alive.\n"
+    })
 }
 
 async fn nothing_here() -> Complaint {

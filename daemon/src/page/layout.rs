@@ -56,7 +56,7 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
                 a class="skip" href="#main" { "To the agenda" }
                 @if context.demo {
                     p class="demo" role="note" {
-                        strong { "Demo." } " Made-up batches, an hour in every second. No real bottle is watched."
+                        strong { "Demo." } " Made-up batches, up to an hour in every second. No real bottle is watched."
                     }
                 }
                 header {
@@ -72,6 +72,7 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
                         p class="press" { (pressure) }
                     }
                     p class="soft" {
+                        @if context.demo { "Demo time: " }
                         time datetime=(context.now) { (context.clock().in_full(context.now)) } ". "
                         (headline::heard(batches, context))
                     }
