@@ -1,6 +1,7 @@
 //! A life from the present on: in the room, in the fridge, forgotten.
 
 use super::{
+    climate::between,
     course::{Course, Problem},
     frame::Frame,
     life::{Life, State},
@@ -42,10 +43,12 @@ pub(super) fn nodes(now_h: f64) -> Vec<f64> {
     let mut out = vec![now_h];
     let mut ahead = 0.0;
     while ahead < HORIZON_H {
-        ahead += if ahead < 72.0 {
+        ahead += if ahead < 24.0 {
             0.5
-        } else if ahead < 240.0 {
+        } else if ahead < CLOSE_H {
             1.0
+        } else if ahead < 240.0 {
+            2.0
         } else {
             4.0
         };
@@ -54,9 +57,9 @@ pub(super) fn nodes(now_h: f64) -> Vec<f64> {
     out
 }
 
-/// Times of the pictures' points: some sixty of the past, then every two hours for five days.
+/// Times of the pictures' points: some fifty of the past, then every three hours for five days.
 pub(super) fn shown_hours(now_h: f64) -> Vec<f64> {
-    let past = (now_h / 2.0).clamp(1.0, 60.0).floor();
+    let past = (now_h / 2.0).clamp(1.0, 48.0).floor();
     let mut out = Vec::new();
     let mut index = 0.0;
     while index < past {
@@ -66,10 +69,13 @@ pub(super) fn shown_hours(now_h: f64) -> Vec<f64> {
     let mut ahead = 0.0;
     while ahead <= SHOWN_H {
         out.push(now_h + ahead);
-        ahead += 2.0;
+        ahead += 3.0;
     }
     out
 }
+
+/// Hours ahead for which the worst bottle is reckoned at every node; later only where the day is warmest.
+const CLOSE_H: f64 = 72.0;
 
 /// Runs one member ahead.
 pub(super) fn future(
@@ -90,7 +96,7 @@ pub(super) fn future(
         let from = frame.climate.past.last().copied().unwrap_or(frame.fridge_c);
         times
             .iter()
-            .map(|h| frame.climate.cooling(from, h - now_h))
+            .map(|h| frame.climate.cooling(from, h - now_h, life.p.cools_h))
             .collect()
     } else {
         frame.climate.room_ahead(times, random)
@@ -107,37 +113,40 @@ pub(super) fn future(
         path: &path,
         times,
         celsius: &celsius,
+        surprises: &surprises,
+        rates: &rates,
     };
     let wanted = life.all_at_target(frame);
     let worst = |state: &State, celsius: f64| life.worst_bar(frame, state, celsius) - frame.ambient_bar;
-    let warmest = |states: &[State]| -> Vec<f64> {
-        states
+    let judged = judged(times, &celsius);
+    let at_judged = |path: &[State]| -> Vec<f64> {
+        judged
             .iter()
-            .zip(&celsius)
-            .map(|(state, c)| worst(state, *c))
+            .map(|node| worst(&path[*node], celsius[*node]))
             .collect()
     };
-    let (worst_path, worst_greedy) = (warmest(&path), warmest(&greedy));
+    let (worst_path, worst_greedy) = (at_judged(&path), at_judged(&greedy));
     let highest = |values: &[f64]| values.iter().copied().fold(f64::MIN, f64::max);
     let day = times.partition_point(|h| *h <= now_h + 24.0);
+    let contents = Contents::new(&life, frame, &greedy);
     let end = path.last().copied().unwrap_or(start);
     let greedy_end = greedy.last().copied().unwrap_or(end);
     Future {
         content_now: life.content(frame, &start),
-        target_h: road.first(|node| life.all(&road.state(node)) - wanted),
+        target_h: road.first(|node| life.all(frame, &road.state(node)) - wanted),
         move_h: if frame.climate.chilled {
             f64::INFINITY
         } else {
             road.rising(|node| road.chilled_from(node) - wanted)
         },
-        limit_h: road.first_over_limit(&worst_greedy),
+        limit_h: road.first_over_limit(|node| worst(&greedy[node], celsius[node]), &judged, &worst_greedy),
         forgotten_bar: [highest(&worst_path), highest(&worst_greedy)],
         forgotten_content: [life.content(frame, &end), all_sugar.content(frame, &greedy_end)],
         forgotten_alcohol: [life.alcohol(frame, &end), all_sugar.alcohol(frame, &greedy_end)],
         after_move_now: {
             let node = road.present();
             let all = if frame.climate.chilled {
-                life.all(&path_at(&path, times, now_h + AFTER_MOVE_H))
+                life.all(frame, &path_at(&path, times, now_h + AFTER_MOVE_H))
             } else {
                 road.chilled_from(node)
             };
@@ -148,7 +157,7 @@ pub(super) fn future(
         worst_24h: highest(worst_greedy.get(..day).unwrap_or(&worst_greedy)),
         gauge_now: problem.gauge_now(z, &course),
         rate: start.rate / GRAMS_PER_LITRE_PER_VOLUME,
-        shown: shown.iter().map(|h| road.shown(*h)).collect(),
+        shown: shown.iter().map(|h| road.shown(*h, &contents)).collect(),
     }
 }
 
@@ -178,7 +187,7 @@ fn run(
         let (Some(last), [h0, h1], [c0, c1], [r0, r1]) = (out.last(), pair, warm, rate) else {
             break;
         };
-        out.push(life.step(frame, last, 0.5 * (c0 + c1), h1 - h0, (0.5 * (r0 + r1)).exp()));
+        out.push(life.step(frame, last, [*c0, *c1], h1 - h0, (0.5 * (r0 + r1)).exp()));
     }
     out
 }
@@ -191,6 +200,9 @@ struct Road<'a> {
     path: &'a [State],
     times: &'a [f64],
     celsius: &'a [f64],
+    /// The discrepancy on the log rate, at the knots of the past and at the nodes of the future.
+    surprises: &'a [f64],
+    rates: &'a [f64],
 }
 
 impl Road<'_> {
@@ -234,18 +246,29 @@ impl Road<'_> {
         c.copied().unwrap_or(20.0)
     }
 
+    fn surprise(&self, node: usize) -> f64 {
+        let log = if node < self.past() {
+            self.frame.surprise_at(self.surprises, self.hour(node))
+        } else {
+            self.rates.get(node + 1 - self.past()).copied().unwrap_or(0.0)
+        };
+        log.exp()
+    }
+
     /// All CO2 72 h after a move to the fridge made at `node`.
     fn chilled_from(&self, node: usize) -> f64 {
         let mut state = self.state(node);
         let from = self.celsius(node);
+        // The rate's factor goes with it: three days are short beside its memory.
+        let surprise = self.surprise(node);
         let mut gone = 0.0;
         while gone < AFTER_MOVE_H {
             let dt = if gone < 12.0 { 0.5 } else { 3.0 };
-            let celsius = self.frame.climate.cooling(from, gone + 0.5 * dt);
-            state = self.life.step(self.frame, &state, celsius, dt, 1.0);
+            let celsius = [gone, gone + dt].map(|h| self.frame.climate.cooling(from, h, self.life.p.cools_h));
+            state = self.life.step(self.frame, &state, celsius, dt, surprise);
             gone += dt;
         }
-        self.life.all(&state)
+        self.life.all(self.frame, &state)
     }
 
     /// Hours at which `excess` first rises through zero, node by node.
@@ -291,34 +314,43 @@ impl Road<'_> {
         h0 + (h1 - h0) * (-before / (here - before)).clamp(0.0, 1.0)
     }
 
-    /// When the worst bottle first exceeds the limit: the past every few hours, the future as given.
-    fn first_over_limit(&self, ahead: &[f64]) -> f64 {
-        let mut due = 0.0;
-        for node in 0..self.past() {
-            let h = self.hour(node);
-            if h < due {
-                continue;
+    /// When the worst bottle first exceeds the limit: the past by the warmest node of every few hours, the future by the judged
+    /// nodes and, once one of them is over, those before it.
+    fn first_over_limit(&self, ahead: impl Fn(usize) -> f64, judged: &[usize], bars: &[f64]) -> f64 {
+        const WINDOW_H: f64 = 3.0;
+        let limit = self.frame.limit_bar;
+        let mut node = 0;
+        while node < self.past() {
+            let window = self.hour(node) + WINDOW_H;
+            let end = self.frame.nodes.partition_point(|h| *h < window).max(node + 1);
+            let warmest = (node..end).max_by(|a, b| self.celsius(*a).total_cmp(&self.celsius(*b)));
+            let over = warmest.filter(|warmest| {
+                self.life
+                    .worst_bar(self.frame, &self.state(*warmest), self.celsius(*warmest))
+                    - self.frame.ambient_bar
+                    > limit
+            });
+            if let Some(over) = over {
+                return self.hour(over);
             }
-            due = h + 1.0;
-            let bar = self
-                .life
-                .worst_bar(self.frame, &self.state(node), self.celsius(node))
-                - self.frame.ambient_bar;
-            if bar > self.frame.limit_bar {
-                return h;
-            }
+            node = end;
         }
-        let mut before: Option<f64> = None;
-        for (bar, h) in ahead.iter().zip(self.times) {
-            if *bar > self.frame.limit_bar {
-                return before.map_or(*h, |earlier| 0.5 * (earlier + h));
-            }
-            before = Some(*h);
+        let Some(over) = bars.iter().position(|bar| *bar > limit) else {
+            return f64::INFINITY;
+        };
+        let last = judged.get(over).copied().unwrap_or(0);
+        let sound = over.checked_sub(1).and_then(|i| judged.get(i)).map_or(0, |i| *i);
+        let first = (sound + 1..last)
+            .find(|node| ahead(*node) > limit)
+            .unwrap_or(last);
+        match (self.times.get(first.wrapping_sub(1)), self.times.get(first)) {
+            (Some(before), Some(h)) => 0.5 * (before + h),
+            (None, Some(h)) => *h,
+            _ => f64::INFINITY,
         }
-        f64::INFINITY
     }
 
-    fn shown(&self, h: f64) -> (f64, f64) {
+    fn shown(&self, h: f64, contents: &Contents) -> (f64, f64) {
         let now_h = self.hour(self.present());
         let node = if h <= now_h {
             self.frame.nodes.partition_point(|t| *t < h).min(self.present())
@@ -327,7 +359,45 @@ impl Road<'_> {
         };
         let state = self.state(node);
         let worst = self.life.worst_bar(self.frame, &state, self.celsius(node)) - self.frame.ambient_bar;
-        (self.life.content(self.frame, &state), worst)
+        (contents.at(self.life.all(self.frame, &state)), worst)
+    }
+}
+
+/// Nodes at which the worst bottle is reckoned: all that are close, then the warmest of each day, and the last.
+fn judged(times: &[f64], celsius: &[f64]) -> Vec<usize> {
+    let close = times.first().copied().unwrap_or(0.0) + CLOSE_H;
+    let last = times.len().saturating_sub(1);
+    (0..times.len())
+        .filter(|node| {
+            let around = |other: Option<&f64>| other.is_none_or(|other| celsius[*node] >= *other);
+            times[*node] <= close
+                || *node == last
+                || (around(celsius.get(*node - 1)) && around(celsius.get(*node + 1)))
+        })
+        .collect()
+}
+
+/// Content in the target's sense by all the CO2 in a bottle, read from a few points of a nearly straight line.
+struct Contents {
+    step: f64,
+    values: Vec<f64>,
+}
+
+impl Contents {
+    fn new(life: &Life, frame: &Frame, path: &[State]) -> Self {
+        const POINTS: u32 = 8;
+        let most = path.last().map_or(0.0, |state| life.all(frame, state)).max(1.0);
+        let step = most / f64::from(POINTS);
+        Self {
+            step,
+            values: (0..=POINTS)
+                .map(|point| life.content_of(frame, step * f64::from(point)))
+                .collect(),
+        }
+    }
+
+    fn at(&self, all: f64) -> f64 {
+        between(&self.values, self.step, all)
     }
 }
 
@@ -347,14 +417,14 @@ pub(super) fn in_reference_drink(reference: &Frame, problem: &Problem, z: &[f64]
     let mut state = life.start(reference);
     let (mut h, mut best, mut lag) = (0.0, 0.0, 0.0);
     while h < 480.0 {
-        let next = life.step(reference, &state, 20.0, 0.5, 1.0);
-        let rate = (next.made - state.made) / 0.5;
+        let next = life.step(reference, &state, [20.0; 2], 1.0, 1.0);
+        let rate = next.made - state.made;
         if rate > best {
             best = rate;
-            lag = (h + 0.25 - 0.5 * (next.made + state.made) / rate).max(0.0);
+            lag = (h + 0.5 - 0.5 * (next.made + state.made) / rate).max(0.0);
         }
         state = next;
-        h += 0.5;
+        h += 1.0;
         if rate < 0.5 * best && h > 48.0 {
             break;
         }
@@ -362,26 +432,17 @@ pub(super) fn in_reference_drink(reference: &Frame, problem: &Problem, z: &[f64]
     (best / GRAMS_PER_LITRE_PER_VOLUME / REFERENCE_VOLUMES_PER_H, lag)
 }
 
-/// How many numbers of a point belong to the life's knots: for members carried on past the time of their fit.
-pub(super) fn extended(
-    z: &[f64],
-    fitted_knots: usize,
-    knots: usize,
-    air_knots: usize,
-    random: &mut Random,
-) -> Vec<f64> {
-    let mut out = z
-        .get(..(ALL + fitted_knots).min(z.len()))
-        .unwrap_or_default()
-        .to_vec();
-    while out.len() < ALL + knots {
-        out.push(random.normal());
-    }
-    out.truncate(ALL + knots);
-    let air = z.get((ALL + fitted_knots).min(z.len())..).unwrap_or_default();
-    out.extend(air.iter().take(air_knots));
-    while out.len() < ALL + knots + air_knots {
-        out.push(random.normal());
-    }
-    out
+/// A point fitted with `fitted_knots` of the discrepancy, brought to the size of `problem`; what is new comes from `fresh`.
+pub(super) fn extended(z: &[f64], fitted_knots: usize, problem: &Problem, fresh: &[f64]) -> Vec<f64> {
+    let (fitted, now) = (ALL + fitted_knots, ALL + problem.frame.knots.len());
+    (0..problem.size())
+        .map(|index| {
+            let known = if index < now {
+                z.get(index).filter(|_| index < fitted)
+            } else {
+                z.get(index - now + fitted)
+            };
+            known.or_else(|| fresh.get(index)).copied().unwrap_or(0.0)
+        })
+        .collect()
 }

@@ -8,6 +8,7 @@ use super::{
     course::Problem,
     evidence::Evidence,
     random::Random,
+    sample,
 };
 use crate::{
     forecast::{CurvePoint, Forecast, Hours, IfForgotten, Outlook, Quantiles, Upward, When},
@@ -18,7 +19,6 @@ use crate::{
 pub(super) fn answers(posterior: &Posterior, evidence: &Evidence, at: Timestamp) -> (Forecast, Outlook) {
     let now_h = evidence.hours(at).max(0.0);
     let problem = Problem::new(evidence, now_h);
-    let (knots, air_knots) = (problem.frame.knots.len(), problem.air_knots);
     let times = ahead::nodes(now_h);
     let shown = ahead::shown_hours(now_h);
     let reference = problem.frame.reference();
@@ -27,7 +27,8 @@ pub(super) fn answers(posterior: &Posterior, evidence: &Evidence, at: Timestamp)
     for (index, z) in (0u64..).zip(&posterior.members) {
         // Each member keeps its own stream over time, so that one grid point differs from the next by its data alone.
         let mut random = Random::new(posterior.seed ^ (index + 1).wrapping_mul(0x9e37_79b9_7f4a_7c15));
-        let z = ahead::extended(z, posterior.knots, knots, air_knots, &mut random);
+        let fresh = sample::prior_of(&problem, posterior.seed, index);
+        let z = ahead::extended(z, posterior.knots, &problem, fresh.as_slice());
         futures.push(ahead::future(&problem, &z, &times, &shown, &mut random));
         let (vigour, lag) = ahead::in_reference_drink(&reference, &problem, &z);
         vigours.push(vigour);

@@ -20,6 +20,8 @@ const KNOT_H: f64 = 6.0;
 pub(super) struct Climate {
     /// The drink's temperature at each node of the past, degC.
     pub(super) past: Vec<f64>,
+    /// Its doubt as a whole, K.
+    pub(super) past_doubt: f64,
     /// Latest level of the room, degC, and its doubt, K.
     level: f64,
     doubt: f64,
@@ -67,6 +69,13 @@ impl Climate {
             Some((value, gap)) if gap < 3.0 => value,
             _ => level + swing_at(swing, h),
         };
+        // A probe's own error; else how far the drink may be from the room, or the room from what was expected.
+        let past_doubt = match (liquid.is_empty(), told.is_empty(), expected) {
+            (false, ..) => 0.3,
+            (true, false, _) => 0.6,
+            (true, true, Some(_)) => 1.5,
+            (true, true, None) => 4.0,
+        };
         let measured: Vec<(f64, f64)> = liquid.iter().map(|p| (p.at_h, p.value)).collect();
         let mut past = Vec::with_capacity(nodes.len());
         let mut before = (0.0, room_at(0.0));
@@ -88,6 +97,7 @@ impl Climate {
         }
         Self {
             past,
+            past_doubt,
             level,
             doubt,
             swing,
@@ -123,9 +133,9 @@ impl Climate {
         out
     }
 
-    /// The drink's temperature `hours` after a move into the fridge at `celsius`.
-    pub(super) fn cooling(&self, celsius: f64, hours: f64) -> f64 {
-        self.fridge + (celsius - self.fridge) * (-hours / COOLS_H).exp()
+    /// The drink's temperature `hours` after a move into the fridge at `celsius`, with time constant `cools_h`.
+    pub(super) fn cooling(&self, celsius: f64, hours: f64, cools_h: f64) -> f64 {
+        self.fridge + (celsius - self.fridge) * (-hours / cools_h).exp()
     }
 }
 

@@ -5,7 +5,7 @@ use super::{
     evidence::Evidence,
     frame::Frame,
     life::{Life, State},
-    prior::{ALL, LIFE, Parameters},
+    prior::{ALL, CEILING, COOLING, GAUGE, GRAVITY, LIFE, Parameters, SHARE, WALL},
     series::Point,
 };
 
@@ -18,8 +18,6 @@ const AIR_H: f64 = 48.0;
 #[derive(Clone, Debug)]
 pub(super) struct Course {
     pub(super) states: Vec<State>,
-    /// Absolute pressure in the sensor vessel, bar.
-    pub(super) pressure: Vec<f64>,
 }
 
 /// What kind of value an observation is.
@@ -36,12 +34,14 @@ pub(super) struct Datum {
     kind: Kind,
     node: usize,
     part: f64,
-    at_h: f64,
+    pub(super) at_h: f64,
     celsius: f64,
     /// Pressure of the surrounding air where it was told, bar.
     ambient: Option<f64>,
     value: f64,
     scale: f64,
+    /// Tells it from the others, for the noise that each member of an ensemble gives it.
+    pub(super) key: u64,
 }
 
 /// Everything a fit works on.
@@ -88,6 +88,11 @@ impl Problem {
         }
     }
 
+    /// The present, hours since sealing.
+    pub(super) fn now_h(&self) -> f64 {
+        self.frame.nodes.last().copied().unwrap_or(0.0)
+    }
+
     /// Numbers in a point of the whitened space.
     pub(super) fn size(&self) -> usize {
         ALL + self.frame.knots.len() + self.air_knots
@@ -111,16 +116,12 @@ impl Problem {
         let surprises = self.surprises(z);
         let n = frame.nodes.len();
         let mut states = Vec::with_capacity(n);
-        let mut pressure = Vec::with_capacity(n);
         if let Some((course, node)) = like {
             states.extend_from_slice(course.states.get(..=node).unwrap_or_default());
-            pressure.extend_from_slice(course.pressure.get(..=node).unwrap_or_default());
         }
         let celsius_at = |node: usize| frame.climate.past.get(node).copied().unwrap_or(20.0);
         if states.is_empty() {
-            let start = life.start(frame);
-            pressure.push(life.pressure_bar(frame, &start, celsius_at(0)));
-            states.push(start);
+            states.push(life.start(frame));
         }
         while states.len() < n {
             let node = states.len();
@@ -129,16 +130,15 @@ impl Problem {
             else {
                 break;
             };
-            let celsius = 0.5 * (celsius_at(node - 1) + celsius_at(node));
+            let celsius = [celsius_at(node - 1), celsius_at(node)];
             let surprise = frame.surprise_at(&surprises, 0.5 * (h0 + h1)).exp();
             let mut next = life.step(frame, state, celsius, h1 - h0, surprise);
             if frame.ventings.contains(&node) {
                 next = life.vented(frame, &next, celsius_at(node));
             }
-            pressure.push(life.pressure_bar(frame, &next, celsius_at(node)));
             states.push(next);
         }
-        Course { states, pressure }
+        Course { states }
     }
 
     /// Residuals of a course, each over its scale.
@@ -158,7 +158,7 @@ impl Problem {
         let at_h = self.frame.nodes.last().copied().unwrap_or(0.0);
         let celsius = self.frame.climate.past.last().copied().unwrap_or(20.0);
         let ambient = self.frame.ambient_bar + between(&air, AIR_KNOT_H, at_h);
-        let inside = course.pressure.last().copied().unwrap_or(ambient);
+        let inside = course.states.last().map_or(ambient, |state| state.bar);
         (inside - ambient) * p.gain + p.zero + p.drift * (celsius - 20.0)
     }
 
@@ -178,9 +178,9 @@ impl Problem {
     }
 
     fn shown(&self, datum: &Datum, p: &Parameters, air: &[f64], course: &Course) -> f64 {
-        let at = |values: &[f64]| {
-            let low = values.get(datum.node).copied().unwrap_or(0.0);
-            let high = values.get(datum.node + 1).copied().unwrap_or(low);
+        let bar = || {
+            let low = course.states.get(datum.node).map_or(0.0, |state| state.bar);
+            let high = course.states.get(datum.node + 1).map_or(low, |state| state.bar);
             low + (high - low) * datum.part
         };
         let offset = p.zero + p.drift * (datum.celsius - 20.0);
@@ -189,9 +189,9 @@ impl Problem {
                 let ambient = datum
                     .ambient
                     .unwrap_or_else(|| self.frame.ambient_bar + between(air, AIR_KNOT_H, datum.at_h));
-                (at(&course.pressure) - ambient) * p.gain + offset
+                (bar() - ambient) * p.gain + offset
             }
-            Kind::Absolute => at(&course.pressure) * p.gain + offset,
+            Kind::Absolute => bar() * p.gain + offset,
             Kind::Gravity => {
                 let Some(state) = course.states.get(datum.node) else {
                     return self.gravity_at_start;
@@ -205,9 +205,21 @@ impl Problem {
         }
     }
 
-    /// How the residuals change with a parameter that only enters the observation; `None` for those that move the life.
-    pub(super) fn only_observed(index: usize, knots: usize) -> bool {
-        (LIFE..ALL).contains(&index) || index >= ALL + knots
+    /// Whether a number of a point only enters the observation: its course stays what it was.
+    pub(super) fn only_observed(&self, index: usize) -> bool {
+        (LIFE..ALL).contains(&index) || index >= ALL + self.frame.knots.len()
+    }
+
+    /// Whether a number of a point says nothing about this batch: no such wall, sensor or ceiling.
+    pub(super) fn idle(&self, index: usize) -> bool {
+        let heard = |wanted: &[Kind]| self.data.iter().any(|datum| wanted.contains(&datum.kind));
+        index == SHARE
+            || index == COOLING
+            || (index == CEILING && self.frame.known.ceiling.is_none())
+            || (WALL.contains(&index) && !self.frame.known.plastic)
+            || (GAUGE.contains(&index) && !heard(&[Kind::Gauge, Kind::Absolute]))
+            || (GRAVITY.contains(&index) && !heard(&[Kind::Gravity]))
+            || (index >= ALL + self.frame.knots.len() && !heard(&[Kind::Gauge]))
     }
 }
 
@@ -250,6 +262,7 @@ impl Datum {
             ambient: told.map(|p| p.value),
             value: point.value,
             scale,
+            key: (kind as u64) << 40 | point.key,
         }
     }
 }

@@ -6,8 +6,8 @@ use serde::{Deserialize, Serialize};
 use super::{Handling, Observed, Surroundings, series::Series};
 use crate::batch::Batch;
 
-/// Hours of the gauge's life that are kept raw: half-hour medians across the first transient would bias its zero.
-const RAW_H: f64 = 3.0;
+/// Hours of the gauge's life that are told finely: half-hour medians across the first transient would bias its zero.
+const FINE_H: f64 = 3.0;
 
 /// All that the fit may use, condensed as it arrives so that a live batch stays small.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -31,8 +31,8 @@ impl Evidence {
         Self {
             batch,
             surroundings,
-            gauge: Series::keeping_raw(RAW_H),
-            absolute: Series::keeping_raw(RAW_H),
+            gauge: Series::fine_for(FINE_H),
+            absolute: Series::fine_for(FINE_H),
             ambient: Series::default(),
             liquid: Series::default(),
             room: Series::default(),

@@ -6,8 +6,10 @@ use super::{
     evidence::Evidence,
     prior::Known,
 };
+use crate::batch::Material;
 use crate::physics::{
     air::{SealedAir, air_share},
+    chart::Chart,
     headspace::Vessel,
     solubility::sugar_mol_per_l,
     sugar::as_hexose_g_per_l,
@@ -21,6 +23,10 @@ const SURPRISE_H: f64 = 120.0;
 const KNOTS_H: [f64; 2] = [6.0, 24.0];
 const FIRST_WEEK_H: f64 = 168.0;
 
+/// Ages, h, past which everything is reckoned with more coarsely.
+pub(super) const WEEKS_H: f64 = 240.0;
+pub(super) const OLD_H: f64 = 720.0;
+
 /// Shared by all lives.
 #[derive(Clone, Debug)]
 pub(super) struct Frame {
@@ -30,11 +36,13 @@ pub(super) struct Frame {
     pub(super) alcohol_percent: f64,
     pub(super) known: Known,
     pub(super) pilot: Vessel,
+    /// The bottles are of plastic, as the sensor vessel may be: they lose CO2 through their walls too.
+    pub(super) bottles_of_plastic: bool,
     pub(super) bottle: Vessel,
     pub(super) worst: Vessel,
     pub(super) bottle_air: SealedAir,
     pub(super) worst_air: SealedAir,
-    sealed_k: f64,
+    pub(super) sealed_k: f64,
     pub(super) air_share: f64,
     pub(super) ambient_bar: f64,
     pub(super) fridge_c: f64,
@@ -45,6 +53,7 @@ pub(super) struct Frame {
     /// Index of the node at or after which each venting happened.
     pub(super) ventings: Vec<usize>,
     pub(super) climate: Climate,
+    pub(super) chart: Chart,
     /// Hours since sealing of the discrepancy's knots.
     pub(super) knots: Vec<f64>,
 }
@@ -54,7 +63,7 @@ impl Frame {
     pub(super) fn new(evidence: &Evidence, now_h: f64) -> Self {
         let batch = evidence.batch();
         let drink = &batch.drink;
-        let nodes = nodes(now_h);
+        let nodes = nodes(now_h, &evidence.handlings);
         let climate = Climate::new(evidence, &nodes);
         let bottle_shape = {
             let mut plain = batch.clone();
@@ -72,6 +81,16 @@ impl Frame {
             drink.hexose.grams_per_litre(),
             drink.unfermentable.grams_per_litre(),
         );
+        let known = Known {
+            dose: drink.culture_dose.map(|dose| dose.ml_per_l()),
+            co2: drink.co2.map(|co2| co2.grams_per_litre()),
+            ceiling: drink.alcohol_ceiling.map(|a| a.percent()),
+            celsius_doubt: climate.past_doubt,
+            gas_space_doubt: (0.5 * batch.bottle.fill_tolerance.cubic_metres()
+                / (pilot.capacity - pilot.drink))
+                .clamp(0.0, 0.3),
+            plastic: batch.sensor_vessel().material == Material::Pet,
+        };
         let ventings = evidence
             .handlings
             .iter()
@@ -81,14 +100,12 @@ impl Frame {
         Self {
             hexose_g_per_l: as_hexose_g_per_l(sucrose, hexose),
             unfermentable_g_per_l: other,
-            sugar_mol_per_l: sugar_mol_per_l(sucrose + other, hexose),
+            // The culture splits the sucrose: over the batch's time half of it counts twice.
+            sugar_mol_per_l: sugar_mol_per_l(1.5 * sucrose + other, hexose),
             alcohol_percent: drink.alcohol.map_or(0.0, |a| a.percent()),
-            known: Known {
-                dose: drink.culture_dose.map(|dose| dose.ml_per_l()),
-                co2: drink.co2.map(|co2| co2.grams_per_litre()),
-                ceiling: drink.alcohol_ceiling.map(|a| a.percent()),
-            },
+            known,
             pilot,
+            bottles_of_plastic: batch.bottle.material == Material::Pet,
             bottle,
             worst,
             bottle_air: bottle.air_shut_in(sealed_k, ambient, share),
@@ -103,6 +120,7 @@ impl Frame {
             nodes,
             ventings,
             climate,
+            chart: Chart::new(),
         }
     }
 
@@ -123,7 +141,10 @@ impl Frame {
                 dose: Some(25.0),
                 co2: None,
                 ceiling: None,
+                plastic: false,
+                ..self.known
             },
+            bottles_of_plastic: false,
             pilot: vessel,
             bottle: vessel,
             worst: vessel,
@@ -135,12 +156,6 @@ impl Frame {
             ventings: Vec::new(),
             ..self.clone()
         }
-    }
-
-    /// Air in the sensor vessel, times `factor`.
-    pub(super) fn pilot_air(&self, factor: f64) -> SealedAir {
-        self.pilot
-            .air_shut_in(self.sealed_k, self.ambient_bar * 1e5, self.air_share * factor)
     }
 
     /// The discrepancy at its knots, from independent standard normals: log of the rate's factor.
@@ -205,20 +220,26 @@ impl Frame {
     }
 }
 
-/// Nodes of the past: close while the bottle settles, then a quarter of an hour; coarser for what is months old.
-fn nodes(now_h: f64) -> Vec<f64> {
+/// Nodes of the past: close while the bottle settles, then half an hour for the last day and where something was done to the
+/// bottles, else an hour; coarser for what is weeks old.
+fn nodes(now_h: f64, handlings: &[(f64, Handling)]) -> Vec<f64> {
+    let calm = |h: f64| !handlings.iter().any(|(at, _)| (h - 13.0..h + 1.0).contains(at));
     let mut out = vec![0.0];
     let mut h = 0.0;
     while h < now_h {
         let age = now_h - h;
-        let step = if h < 3.0 {
+        let step = if age > OLD_H {
+            4.0
+        } else if age > WEEKS_H {
+            1.0
+        } else if h < 3.0 {
             0.125
-        } else if age < 360.0 {
+        } else if h < 12.0 {
             0.25
-        } else if age < 1_500.0 {
+        } else if age > 24.0 && calm(h) {
             1.0
         } else {
-            6.0
+            0.5
         };
         h = if h + 1.2 * step >= now_h { now_h } else { h + step };
         out.push(h);
@@ -230,7 +251,13 @@ fn knots(now_h: f64) -> Vec<f64> {
     let mut out = vec![0.0];
     let mut h = 0.0;
     while h < now_h {
-        h += if h < FIRST_WEEK_H { KNOTS_H[0] } else { KNOTS_H[1] };
+        h += if h < FIRST_WEEK_H {
+            KNOTS_H[0]
+        } else if h < OLD_H {
+            KNOTS_H[1]
+        } else {
+            4.0 * KNOTS_H[1]
+        };
         out.push(h);
     }
     out

@@ -13,9 +13,11 @@
 
 use super::{frame::Frame, prior::Parameters};
 use crate::physics::{
+    air::SealedAir,
     exchange::towards_balance,
-    headspace::{MOL_PER_M3_PER_G_PER_L, Sealed},
-    solubility::solute_factor,
+    gas::GAS_CONSTANT,
+    headspace::{MOL_PER_M3_PER_G_PER_L, Sealed, Vessel},
+    solubility::{CO2_MOLAR_MASS_G, solute_factor},
     sugar::abv_percent_of_co2,
 };
 
@@ -29,6 +31,10 @@ pub(super) struct State {
     pub(super) made: f64,
     /// CO2 lost by venting, g/L.
     lost: f64,
+    /// CO2 lost through a plastic wall, g/L.
+    seeped: f64,
+    /// Absolute pressure in the sensor vessel, bar.
+    pub(super) bar: f64,
     /// CO2 in the sensor vessel's headspace, mol per m3 of drink.
     in_gas: f64,
     oxygen: f64,
@@ -43,8 +49,19 @@ pub(super) struct State {
 pub(super) struct Life {
     pub(super) p: Parameters,
     solute_factor: f64,
+    /// The sensor vessel as this life has it, and the air in it.
+    pilot: Vessel,
+    air: SealedAir,
+    /// CO2 of a headspace that was not left to air, mol per m3 of drink.
+    shut_in: f64,
     /// Fermentable sugar as CO2, g/L.
     potential: f64,
+    /// One over some of the parameters: a division is dear in the hot loop.
+    sugar_per_co2: f64,
+    per_product: f64,
+    per_pressure: f64,
+    per_ceiling: f64,
+    per_second_ceiling: f64,
 }
 
 impl Life {
@@ -61,24 +78,39 @@ impl Life {
         } else {
             p.co2_per_sugar
         };
+        let nominal = frame.pilot;
+        let pilot = Vessel {
+            drink: nominal.capacity - p.gas_space * (nominal.capacity - nominal.drink),
+            ..nominal
+        };
         Self {
             p,
+            pilot,
+            air: pilot.air_shut_in(frame.sealed_k, frame.ambient_bar * 1e5, frame.air_share),
+            shut_in: (1.0 - frame.air_share) * frame.ambient_bar * 1e5 * (pilot.capacity - pilot.drink)
+                / (pilot.drink * GAS_CONSTANT * frame.sealed_k),
             solute_factor: solute_factor(frame.sugar_mol_per_l, 1.0, p.salting_out) * p.henry,
             potential: sugar * yielded,
+            sugar_per_co2: 1.0 / yielded,
+            per_product: 1.0 / p.product_inhibition,
+            per_pressure: 1.0 / p.pressure_inhibition,
+            per_ceiling: 1.0 / p.ceiling,
+            per_second_ceiling: 1.0 / p.second_ceiling.max(p.second),
         }
     }
 
     pub(super) fn start(&self, frame: &Frame) -> State {
         let p = &self.p;
-        let all = p.co2_at_start * MOL_PER_M3_PER_G_PER_L;
         State {
             x: p.start,
             ln_q: p.ln_adapted,
             y: p.second,
             made: 0.0,
             lost: 0.0,
+            seeped: 0.0,
+            bar: frame.ambient_bar,
             // Capped as filled, the headspace holds air: the drink has yet to give it CO2.
-            in_gas: if frame.air_share > 0.5 { 0.0 } else { 0.04 * all },
+            in_gas: self.shut_in,
             oxygen: 0.0,
             air_kept: 1.0,
             rate: 0.0,
@@ -86,18 +118,35 @@ impl Life {
     }
 
     /// All CO2 in a bottle of the batch, mol per m3 of drink.
-    pub(super) fn all(&self, state: &State) -> f64 {
-        (self.p.co2_at_start + state.made - state.lost).max(0.0) * MOL_PER_M3_PER_G_PER_L
+    pub(super) fn all(&self, frame: &Frame, state: &State) -> f64 {
+        let seeped = if frame.bottles_of_plastic {
+            state.seeped
+        } else {
+            0.0
+        };
+        (self.p.co2_at_start + self.p.batch_share * state.made - state.lost - seeped).max(0.0)
+            * MOL_PER_M3_PER_G_PER_L
+            + self.shut_in
+    }
+
+    /// The same in the sensor vessel.
+    fn all_in_pilot(&self, state: &State) -> f64 {
+        (self.p.co2_at_start + state.made - state.lost - state.seeped).max(0.0) * MOL_PER_M3_PER_G_PER_L
+            + self.shut_in
     }
 
     /// The sensor vessel at `celsius` (as its thermometer shows it).
     fn vessel(&self, frame: &Frame, state: &State, celsius: f64) -> Sealed {
-        let air = frame.pilot_air(self.p.air * state.air_kept);
-        Sealed::new(
-            frame.pilot,
-            air,
+        let grown = Vessel {
+            capacity: self.pilot.capacity * (1.0 + self.p.stretch * (state.bar - 1.0)),
+            ..self.pilot
+        };
+        Sealed::charted(
+            grown,
+            self.air.vented(self.p.air * state.air_kept),
             celsius + self.p.probe + 273.15,
             self.solute_factor,
+            &frame.chart,
         )
     }
 
@@ -108,34 +157,26 @@ impl Life {
         } else {
             (frame.bottle, frame.bottle_air)
         };
-        Sealed::new(vessel, air, celsius + 273.15, self.solute_factor)
+        Sealed::charted(vessel, air, celsius + 273.15, self.solute_factor, &frame.chart)
     }
 
     fn eaten(&self, state: &State) -> f64 {
         self.p.oxygen_share * state.oxygen
     }
 
-    /// Absolute pressure in the sensor vessel, bar.
-    pub(super) fn pressure_bar(&self, frame: &Frame, state: &State, celsius: f64) -> f64 {
-        let dissolved = (self.all(state) - state.in_gas).max(0.0);
-        self.vessel(frame, state, celsius)
-            .total(state.in_gas, dissolved, self.eaten(state))
-            * 1e-5
-    }
-
     /// Absolute pressure of the worst bottle at equilibrium, bar, half a degree warmer than `celsius`.
     pub(super) fn worst_bar(&self, frame: &Frame, state: &State, celsius: f64) -> f64 {
         let sealed = self.bottle(frame, true, celsius + self.p.probe + 0.5);
-        let balance = sealed.at_total(self.all(state), self.eaten(state));
+        let balance = sealed.at_total(self.all(frame, state), self.eaten(state));
         sealed.pressure_of(&balance) * 1e-5
     }
 
     /// Content in the target's sense, g/L.
     pub(super) fn content(&self, frame: &Frame, state: &State) -> f64 {
-        self.content_of(frame, self.all(state))
+        self.content_of(frame, self.all(frame, state))
     }
 
-    fn content_of(&self, frame: &Frame, all: f64) -> f64 {
+    pub(super) fn content_of(&self, frame: &Frame, all: f64) -> f64 {
         let sealed = self.bottle(frame, false, frame.fridge_c);
         sealed.content_g_per_l(&sealed.at_total(all, 0.8))
     }
@@ -151,63 +192,67 @@ impl Life {
         frame.alcohol_percent + abv_percent_of_co2(state.made)
     }
 
-    /// Goes on for `dt` hours at `celsius` with the rates times `surprise`; a midpoint step.
-    pub(super) fn step(&self, frame: &Frame, state: &State, celsius: f64, dt: f64, surprise: f64) -> State {
+    /// Goes on for `dt` hours, the temperature running from the first to the second of `celsius`, with the rates times
+    /// `surprise`; a midpoint step.
+    pub(super) fn step(
+        &self,
+        frame: &Frame,
+        state: &State,
+        [from, to]: [f64; 2],
+        dt: f64,
+        surprise: f64,
+    ) -> State {
         let p = &self.p;
-        let warmth = p.warmth(celsius + p.probe);
-        let brake = |state: &State| {
-            let left = (self.potential - state.made).max(0.0) / p.co2_per_sugar;
+        let warmth = p.warmth(0.5 * (from + to) + p.probe);
+        let brake = |made: f64, lost: f64| {
+            let left = (self.potential - made).max(0.0) * self.sugar_per_co2;
             // The brake by pressure is soft: a rough figure from the content does.
-            let bar = (0.55 * (state.made - state.lost) - 0.2).max(0.0);
-            let alcohol = frame.alcohol_percent + abv_percent_of_co2(state.made);
-            let below_ceiling = if alcohol < p.ceiling {
-                (1.0 - (alcohol / p.ceiling).powi(4)).max(0.0)
-            } else {
-                0.0
-            };
-            left / (left + 2.0)
-                / (1.0 + state.made / p.product_inhibition)
-                / (1.0 + bar / p.pressure_inhibition)
-                * below_ceiling
+            let bar = (0.55 * (made - lost) - 0.2).max(0.0);
+            let alcohol = (frame.alcohol_percent + abv_percent_of_co2(made)) * self.per_ceiling;
+            let below_ceiling = (1.0 - alcohol * alcohol * alcohol * alcohol).max(0.0);
+            left * below_ceiling
+                / ((left + 2.0) * (1.0 + made * self.per_product) * (1.0 + bar * self.per_pressure))
         };
-        let slopes = |state: &State| {
-            let h = brake(state);
-            let adapted = 1.0 / (1.0 + (-state.ln_q).exp());
-            let x = p.growth * warmth * adapted * h * state.x * (1.0 - state.x);
-            let y = p.second_growth * warmth * h * state.y * (1.0 - state.y / p.second_ceiling.max(p.second));
-            let made = (p.growth_yield * x + (p.maintenance * state.x + state.y) * warmth * h) * surprise;
-            (x, y, made)
+        let growing = p.growth * warmth / (1.0 + (-state.ln_q).exp());
+        let slopes = |x: f64, y: f64, made: f64| {
+            let h = brake(made, state.lost);
+            let dx = growing * h * x * (1.0 - x);
+            let dy = p.second_growth * warmth * h * y * (1.0 - y * self.per_second_ceiling);
+            let dm = (p.growth_yield * dx + (p.maintenance * x + y) * warmth * h) * surprise;
+            (dx, dy, dm)
         };
-        let (x, y, made) = slopes(state);
-        let half = State {
-            x: (state.x + 0.5 * dt * x).clamp(0.0, 1.0),
-            ln_q: (state.ln_q + 0.5 * dt * p.growth * warmth).min(30.0),
-            y: (state.y + 0.5 * dt * y).max(0.0),
-            made: (state.made + 0.5 * dt * made).min(self.potential.max(state.made)),
-            ..*state
-        };
-        let (x, y, made) = slopes(&half);
-        let made_then = (state.made + dt * made).min(self.potential.max(state.made));
+        let most = self.potential.max(state.made);
+        let (dx, dy, dm) = slopes(state.x, state.y, state.made);
+        let half_x = (state.x + 0.5 * dt * dx).clamp(0.0, 1.0);
+        let half_y = (state.y + 0.5 * dt * dy).max(0.0);
+        let (dx, dy, dm) = slopes(half_x, half_y, (state.made + 0.5 * dt * dm).min(most));
         let mut next = State {
-            x: (state.x + dt * x).clamp(0.0, 1.0),
+            x: (state.x + dt * dx).clamp(0.0, 1.0),
             ln_q: (state.ln_q + dt * p.growth * warmth).min(30.0),
-            y: (state.y + dt * y).max(0.0),
-            made: made_then,
-            oxygen: 1.0 - (1.0 - state.oxygen) * (-dt * p.oxygen_rate * warmth * half.x.sqrt()).exp(),
-            rate: made,
+            y: (state.y + dt * dy).max(0.0),
+            made: (state.made + dt * dm).min(most),
+            oxygen: 1.0 - (1.0 - state.oxygen) * (-dt * p.oxygen_rate * warmth * half_x.sqrt()).exp(),
+            rate: dm,
             ..*state
         };
-        let sealed = self.vessel(frame, &next, celsius);
-        let all = self.all(&next);
+        if p.seepage > 0.0 {
+            let through =
+                p.seepage * self.pilot.capacity / self.pilot.drink * (state.bar - frame.ambient_bar).max(0.0);
+            next.seeped += through * dt * CO2_MOLAR_MASS_G;
+        }
+        let sealed = self.vessel(frame, &next, to);
+        let all = self.all_in_pilot(&next);
         let in_gas = state.in_gas.min(all);
-        let ratio = sealed.ratio(in_gas, all - in_gas, self.eaten(&next));
+        let eaten = self.eaten(&next);
+        let ratio = sealed.ratio(in_gas, all - in_gas, eaten);
         next.in_gas = towards_balance(in_gas, all / (1.0 + ratio), p.kla, ratio, dt).clamp(0.0, all);
+        next.bar = sealed.total(next.in_gas, all - next.in_gas, eaten) * 1e-5;
         next
     }
 
     /// The cap was lifted: the headspace falls to the surrounding air.
     pub(super) fn vented(&self, frame: &Frame, state: &State, celsius: f64) -> State {
-        let dissolved = (self.all(state) - state.in_gas).max(0.0);
+        let dissolved = (self.all_in_pilot(state) - state.in_gas).max(0.0);
         let sealed = self.vessel(frame, state, celsius);
         let (in_gas, _) = sealed.vented(
             state.in_gas,
@@ -221,10 +266,12 @@ impl Life {
             1.0
         };
         let gone = (state.in_gas - in_gas) / MOL_PER_M3_PER_G_PER_L;
+        let air_kept = state.air_kept * kept;
         State {
             lost: state.lost + gone.max(0.0),
             in_gas,
-            air_kept: state.air_kept * kept,
+            air_kept,
+            bar: state.bar.min(frame.ambient_bar),
             ..*state
         }
     }

@@ -11,6 +11,7 @@
 mod ahead;
 mod answers;
 mod climate;
+mod climb;
 mod course;
 mod evidence;
 mod frame;
@@ -19,6 +20,8 @@ mod prior;
 mod random;
 mod sample;
 mod series;
+#[cfg(test)]
+mod tests;
 
 use std::sync::Arc;
 
@@ -92,18 +95,20 @@ pub fn fit(evidence: &Evidence, at: Timestamp, warm: Option<&Arc<Posterior>>) ->
     let problem = course::Problem::new(evidence, now_h);
     let batch = evidence.batch();
     let seed = random::Random::seed_of(format!("{} {}", batch.name, batch.bottled_at).as_bytes());
-    let mut random = random::Random::new(seed);
-    let knots = problem.frame.knots.len();
-    let start = warm
-        .filter(|warm| !warm.best.iter().all(|z| z.abs() <= 0.0))
-        .map(|warm| {
-            let mut still = warm.best.clone();
-            still.truncate(prior::ALL + warm.knots);
-            still.resize(prior::ALL + knots, 0.0);
-            still
-        });
+    let start = warm.map(|warm| sample::Warm {
+        best: ahead::extended(&warm.best, warm.knots, &problem, &vec![0.0; problem.size()]),
+        members: (0u64..)
+            .zip(&warm.members)
+            .map(|(index, z)| {
+                let prior = sample::prior_of(&problem, seed, index);
+                ahead::extended(z, warm.knots, &problem, prior.as_slice())
+            })
+            .collect(),
+        ago_h: now_h - evidence.hours(warm.at),
+    });
     let thorough = now_h.rem_euclid(COLD_EVERY_H) < 0.5;
-    let sampled = sample::sample(&problem, start.as_deref(), thorough, &mut random);
+    let sampled = sample::sample(&problem, start, thorough, seed);
+    let knots = problem.frame.knots.len();
     Posterior {
         at,
         seed,

@@ -3,6 +3,9 @@
 //! Medians and spreads after the trade's literature (growth and temperature: Rosso 1995, Salvado 2011; Q10 of 2 to 2.7), wide on
 //! purpose. Each parameter is a function of one standard normal: that is what the fit moves.
 
+/// Highest temperature of growth, degC.
+const HOTTEST: f64 = 44.0;
+
 /// The grey box's parameters, in the units of its equations (g/L, h, bar, degC).
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Parameters {
@@ -50,6 +53,18 @@ pub(super) struct Parameters {
     pub(super) ceiling: f64,
     /// CO2 per gram of hexose.
     pub(super) co2_per_sugar: f64,
+    /// Factor on the gas space of the sensor vessel: bottles are not filled alike.
+    pub(super) gas_space: f64,
+    /// What a plastic sensor vessel grows under pressure, 1/bar.
+    pub(super) stretch: f64,
+    /// CO2 that its wall lets through, mol/(L h bar).
+    pub(super) seepage: f64,
+    /// CO2 made in the labelled bottle, as a factor on what the sensor vessel makes.
+    pub(super) batch_share: f64,
+    /// Time constant with which a bottle follows the fridge, h: walls, a fan and a full shelf.
+    pub(super) cools_h: f64,
+    /// Production at 4 degC beside that at 25 degC, apart from the temperature law.
+    pub(super) cold: f64,
     /// Offset of the gauge, bar.
     pub(super) zero: f64,
     /// Its gain.
@@ -60,13 +75,24 @@ pub(super) struct Parameters {
     pub(super) gravity_zero: f64,
     /// Gravity lost per g/L of CO2 made, in 1e-3.
     pub(super) gravity_slope: f64,
+    /// One over the value of law and slow part at 25 degC.
+    per_warmth_at_25: f64,
 }
 
 /// How many of them move the life of the batch: each needs a run of its own in a Jacobian.
-pub(super) const LIFE: usize = 22;
+pub(super) const LIFE: usize = 28;
 
 /// All of them; those after [`LIFE`] only enter the observation.
-pub(super) const ALL: usize = 27;
+pub(super) const ALL: usize = 33;
+
+/// Places of those that tell nothing of some batches: the alcohol ceiling, the plastic wall (two), how the bottles differ from the
+/// sensor vessel, how the fridge cools, the gauge (three), the gravity (two).
+pub(super) const CEILING: usize = 20;
+pub(super) const WALL: std::ops::Range<usize> = 23..25;
+pub(super) const SHARE: usize = 25;
+pub(super) const COOLING: usize = 26;
+pub(super) const GAUGE: std::ops::Range<usize> = 28..31;
+pub(super) const GRAVITY: std::ops::Range<usize> = 31..33;
 
 /// What the batch file says of them.
 #[derive(Clone, Copy, Debug)]
@@ -77,6 +103,12 @@ pub(super) struct Known {
     pub(super) co2: Option<f64>,
     /// Alcohol ceiling, % vol.
     pub(super) ceiling: Option<f64>,
+    /// Doubt of the drink's temperature as the climate has it, K.
+    pub(super) celsius_doubt: f64,
+    /// Doubt of the sensor vessel's gas space, as a share of it.
+    pub(super) gas_space_doubt: f64,
+    /// The sensor vessel is of plastic.
+    pub(super) plastic: bool,
 }
 
 impl Parameters {
@@ -86,18 +118,20 @@ impl Parameters {
         let log = |index: usize, median: f64, sd: f64| median * (sd * at(index)).exp();
         // A dose that is known tells part of the culture at the start: 25 mL/L is what the prior was made for.
         let start = known.dose.map_or(0.08, |dose| 0.08 * (dose / 25.0));
-        let co2 = known
-            .co2
-            .map_or_else(|| log(12, 0.6, 0.8), |co2| (co2 + 0.05) * (0.15 * at(12)).exp());
-        Self {
-            maintenance: log(0, 0.06, 1.2),
-            growth_yield: log(1, 1.5, 1.2),
+        let co2 = known.co2.map_or_else(
+            // Most are still or nearly so when they are bottled, some work already.
+            || 0.6 * (2.0 * at(12) - 1.4).exp().ln_1p(),
+            |co2| (co2 + 0.05) * (0.15 * at(12)).exp(),
+        );
+        let parameters = Self {
+            maintenance: log(0, 0.045, 1.2),
+            growth_yield: log(1, 1.0, 1.2),
             growth: log(2, 0.15, 0.45),
             start: (start * (1.2 * at(3)).exp()).min(0.9),
             ln_adapted: at(4),
             second: log(5, 0.001, 1.5),
             second_growth: log(6, 0.12, 0.4),
-            second_ceiling: log(7, 0.12, 0.9),
+            second_ceiling: log(7, 0.05, 1.0),
             coldest: 3.0 + 2.0 * at(8),
             best: 31.0 + 2.0 * at(9),
             product_inhibition: log(10, 40.0, 0.7),
@@ -108,43 +142,56 @@ impl Parameters {
             kla: log(15, 0.15, 1.0),
             oxygen_share: 1.0 / (1.0 + (-(1.9 + 0.8 * at(16))).exp()),
             oxygen_rate: log(17, 0.2, 1.0),
-            air: 1.0 + 0.05 * at(18),
-            probe: 0.3 * at(19),
+            air: 1.0 + 0.03 * at(18),
+            probe: known.celsius_doubt * at(19),
             ceiling: known
                 .ceiling
                 .map_or(f64::INFINITY, |ceiling| ceiling * (0.2 * at(20)).exp()),
             co2_per_sugar: 0.46 * (0.03 * at(21)).exp(),
-            zero: 0.04 * at(22),
-            gain: 1.0 + 0.01 * at(23),
-            drift: 0.0015 * at(24),
-            gravity_zero: 0.003 * at(25),
-            gravity_slope: log(26, 1.05, 0.2),
+            gas_space: (1.0 + known.gas_space_doubt * at(22)).max(0.2),
+            // PET grows by 1 to 2 % at 4 bar, and half a litre loses some 1.5 % of its CO2 in a week (common practice, no source).
+            stretch: if known.plastic { log(23, 0.003, 0.4) } else { 0.0 },
+            seepage: if known.plastic { log(24, 4e-6, 0.5) } else { 0.0 },
+            // Bottles stand a few tenths of a degree apart and get their culture by the spoon.
+            batch_share: 1.0 + 0.02 * at(SHARE),
+            cools_h: log(COOLING, 2.7, 0.3),
+            cold: log(27, 0.02, 0.8),
+            zero: 0.04 * at(28),
+            gain: 1.0 + 0.01 * at(29),
+            drift: 0.0015 * at(30),
+            gravity_zero: 0.003 * at(31),
+            gravity_slope: log(32, 1.05, 0.2),
+            per_warmth_at_25: 1.0,
+        };
+        Self {
+            per_warmth_at_25: 1.0
+                / (parameters.law(25.0).max(1e-3) + parameters.cold * (21.0_f64 * 0.125).exp()),
+            ..parameters
         }
     }
 
-    /// Rosso's cardinal-temperature law, divided by its value at 25 degC; zero outside its cardinal temperatures.
+    fn law(&self, t: f64) -> f64 {
+        if t <= self.coldest || t >= HOTTEST {
+            return 0.0;
+        }
+        let (low, best) = (self.coldest, self.best);
+        let above = (t - HOTTEST) * (t - low) * (t - low);
+        let below = (best - low) * ((best - low) * (t - best) - (best - HOTTEST) * (best + low - 2.0 * t));
+        (above / below).max(0.0)
+    }
+
+    /// Rosso's cardinal-temperature law with a slow part that goes on in the cold, divided by its value at 25 degC.
     ///
     /// Rosso et al. 1993, J. Theor. Biol. 162, 447; 1995, Appl. Environ. Microbiol. 61, 610. The highest temperature stays at
-    /// 44 degC: no drink that is fit for people tells it. Slow fermentation below the coldest temperature of growth goes on at
-    /// a hundredth of the rate at 25 degC (a fridge slows, it does not stop).
+    /// 44 degC: no drink that is fit for people tells it. Below 10 degC fermentation is very slow, not nil (Univ. California
+    /// Bulletin 827): a fridge slows, it does not stop. How slow nobody knows beforehand: a fiftieth, give or take a factor of two,
+    /// and rising e-fold in 8 K.
     pub(super) fn warmth(&self, celsius: f64) -> f64 {
-        const HOTTEST: f64 = 44.0;
-        let law = |t: f64| {
-            if t <= self.coldest || t >= HOTTEST {
-                return 0.0;
-            }
-            let (low, best) = (self.coldest, self.best);
-            let above = (t - HOTTEST) * (t - low) * (t - low);
-            let below =
-                (best - low) * ((best - low) * (t - best) - (best - HOTTEST) * (best + low - 2.0 * t));
-            (above / below).max(0.0)
-        };
-        let reference = law(25.0).max(1e-3);
-        let floor = if celsius < 15.0 {
-            0.01 * ((celsius - 4.0) / 8.0).exp()
+        let slow = if celsius < HOTTEST {
+            self.cold * ((celsius - 4.0) * 0.125).exp()
         } else {
             0.0
         };
-        (law(celsius) / reference).max(floor)
+        (self.law(celsius) + slow) * self.per_warmth_at_25
     }
 }

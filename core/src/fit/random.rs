@@ -10,6 +10,16 @@ impl Random {
         Self(seed)
     }
 
+    /// A stream of its own for every list of numbers.
+    pub(super) fn of(numbers: &[u64]) -> Self {
+        numbers
+            .iter()
+            .fold(Self(0x6a09_e667_f3bc_c909), |mut stream, number| {
+                stream.0 ^= *number;
+                Self(stream.next())
+            })
+    }
+
     /// A seed from bytes (FNV-1a, 64 bit).
     pub(super) fn seed_of(bytes: &[u8]) -> u64 {
         bytes.iter().fold(0xcbf2_9ce4_8422_2325, |hash, byte| {

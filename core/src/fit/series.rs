@@ -1,17 +1,21 @@
-//! Readings of one kind, condensed as they arrive: raw while the bottle settles, half-hour medians after.
+//! Readings of one kind, condensed as they arrive: five-minute medians while the bottle settles, half-hour medians after,
+//! and longer ones for what is weeks old.
 
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-/// Width of a bin, in hours.
+use super::frame::{OLD_H, WEEKS_H};
+
+/// Width of a bin, in hours, and of those of the first hours.
 const BIN_H: f64 = 0.5;
+const FINE_H: f64 = 1.0 / 12.0;
+
+/// Bins that are told as one once they are weeks old, and older.
+const TOGETHER: [i32; 2] = [4, 24];
 
 /// Values that a bin keeps; past it every second one goes and only every second new one is kept.
 const KEPT: usize = 32;
-
-/// Raw values kept while the first hours last.
-const RAW: usize = 400;
 
 /// One condensed value.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -22,14 +26,16 @@ pub(super) struct Point {
     pub(super) value: f64,
     /// How many readings it stands for.
     pub(super) count: f64,
+    /// Tells it from the others of its series, as long as its bin stays what it is.
+    pub(super) key: u64,
 }
 
 /// A series in order of time, whatever the order of arrival.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub(super) struct Series {
+    fine: BTreeMap<i32, Bin>,
     bins: BTreeMap<i32, Bin>,
-    raw: Vec<(f64, f64)>,
-    raw_until_h: f64,
+    fine_for_h: f64,
     first_h: Option<f64>,
 }
 
@@ -41,43 +47,81 @@ struct Bin {
 }
 
 impl Series {
-    /// With every value kept for `raw_h` hours after the first.
-    pub(super) fn keeping_raw(raw_h: f64) -> Self {
+    /// With short bins for `hours` after the first value.
+    pub(super) fn fine_for(hours: f64) -> Self {
         Self {
-            raw_until_h: raw_h,
+            fine_for_h: hours,
             ..Self::default()
         }
     }
 
     pub(super) fn take(&mut self, at_h: f64, value: f64) {
         let first = *self.first_h.get_or_insert(at_h);
-        if self.raw_until_h > 0.0 && at_h <= first + self.raw_until_h && self.raw.len() < RAW {
-            let place = self.raw.partition_point(|(t, _)| *t <= at_h);
-            self.raw.insert(place, (at_h, value));
-            return;
-        }
+        let (bins, width) = if self.fine_for_h > 0.0 && at_h <= first + self.fine_for_h {
+            (&mut self.fine, FINE_H)
+        } else {
+            (&mut self.bins, BIN_H)
+        };
         #[expect(
             clippy::cast_possible_truncation,
-            reason = "hours since sealing fit i32 for 120 000 years; clamped"
+            reason = "hours since sealing fit i32 for 10 000 years; clamped"
         )]
-        let index = (at_h / BIN_H).floor().clamp(-1e9, 1e9) as i32;
-        self.bins.entry(index).or_default().take(at_h, value);
+        let index = (at_h / width).floor().clamp(-1e9, 1e9) as i32;
+        bins.entry(index).or_default().take(at_h, value);
     }
 
-    /// All points up to `until_h`, in order of time. Values are taken out of a bin's median if `wanted` refuses their time.
+    /// All points up to `until_h`, in order of time. Values whose time `wanted` refuses are left out of the medians.
     pub(super) fn points(&self, until_h: f64, wanted: impl Fn(f64) -> bool) -> Vec<Point> {
-        let raw = self.raw.iter().map(|(at_h, value)| Point {
-            at_h: *at_h,
-            value: *value,
-            count: 1.0,
-        });
-        let binned = self.bins.values().filter_map(|bin| bin.point(until_h, &wanted));
-        let mut points: Vec<Point> = raw
-            .filter(|p| p.at_h <= until_h && wanted(p.at_h))
-            .chain(binned)
-            .collect();
+        let mut points = Vec::with_capacity(self.fine.len() + self.bins.len());
+        for (index, bin) in &self.fine {
+            let point = bin.point(until_h, &wanted);
+            points.extend(point.map(|point| point.keyed(0, *index)));
+        }
+        let mut together: Option<(u64, i32, Point)> = None;
+        for (index, bin) in &self.bins {
+            let Some(point) = bin.point(until_h, &wanted) else {
+                continue;
+            };
+            let age = until_h - f64::from(*index) * BIN_H;
+            let (level, block) = if age > OLD_H {
+                (3, index.div_euclid(TOGETHER[1]))
+            } else if age > WEEKS_H {
+                (2, index.div_euclid(TOGETHER[0]))
+            } else {
+                (1, *index)
+            };
+            together = Some(match together.take() {
+                Some((l, b, sum)) if (l, b) == (level, block) => (l, b, sum.and(point)),
+                before => {
+                    points.extend(before.map(|(level, block, point)| point.keyed(level, block)));
+                    (level, block, point)
+                }
+            });
+        }
+        points.extend(together.map(|(level, block, point)| point.keyed(level, block)));
         points.sort_by(|a, b| a.at_h.total_cmp(&b.at_h));
         points
+    }
+}
+
+impl Point {
+    fn keyed(self, level: u64, block: i32) -> Self {
+        Self {
+            key: (level << 32) | u64::from(block.cast_unsigned()),
+            ..self
+        }
+    }
+
+    /// The two as one: their mean, each counted by its readings.
+    fn and(self, other: Self) -> Self {
+        let count = self.count + other.count;
+        let mean = |a: f64, b: f64| (a * self.count + b * other.count) / count;
+        Self {
+            at_h: mean(self.at_h, other.at_h),
+            value: mean(self.value, other.value),
+            count,
+            ..self
+        }
     }
 }
 
@@ -127,6 +171,7 @@ impl Bin {
             at_h: time / count,
             value,
             count: count * f64::from(self.stride.max(1)),
+            key: 0,
         })
     }
 }
@@ -137,8 +182,8 @@ mod tests {
 
     #[test]
     fn a_bin_is_its_median_and_order_of_arrival_does_not_matter() {
-        let mut a = Series::keeping_raw(0.0);
-        let mut b = Series::keeping_raw(0.0);
+        let mut a = Series::default();
+        let mut b = Series::default();
         let rows = [(10.1, 1.0), (10.2, 9.0), (10.3, 1.2), (11.1, 2.0)];
         rows.iter().for_each(|(t, v)| a.take(*t, *v));
         rows.iter().rev().for_each(|(t, v)| b.take(*t, *v));
@@ -149,7 +194,7 @@ mod tests {
 
     #[test]
     fn a_bin_stays_small() {
-        let mut series = Series::keeping_raw(0.0);
+        let mut series = Series::default();
         (0..10_000).for_each(|i| series.take(5.0 + f64::from(i) * 1e-5, 1.0));
         assert!(series.bins.values().all(|bin| bin.kept.len() <= KEPT));
         let count = series.points(99.0, |_| true)[0].count;

@@ -9,12 +9,12 @@
 //! `in_gas`, `dissolved` and `all` are mol per m3 of drink as filled ([`MOL_PER_M3_PER_G_PER_L`] times g/L).
 
 use super::{
-    air::{self, SealedAir},
+    air::SealedAir,
+    chart::{Chart, Warmed},
     liquid,
     solubility::{
         CO2_MOLAR_MASS_G, CO2_PARTIAL_MOLAR_VOLUME, Isotherm, finished_g_per_l, unswollen_mol_per_m3,
     },
-    water,
 };
 use crate::batch::Pilot;
 
@@ -96,13 +96,28 @@ pub(crate) struct Balance {
 impl Sealed {
     /// At `t_k`; `solute_factor` as in [`super::solubility::solute_factor`], times the Henry factor of a fit.
     pub(crate) fn new(vessel: Vessel, air: SealedAir, t_k: f64, solute_factor: f64) -> Self {
+        Self::warmed(vessel, air, t_k, solute_factor, Warmed::at(t_k))
+    }
+
+    /// The same with what depends on the temperature alone read from a chart: for the hot loop.
+    pub(crate) fn charted(
+        vessel: Vessel,
+        air: SealedAir,
+        t_k: f64,
+        solute_factor: f64,
+        chart: &Chart,
+    ) -> Self {
+        Self::warmed(vessel, air, t_k, solute_factor, chart.at(t_k))
+    }
+
+    fn warmed(vessel: Vessel, air: SealedAir, t_k: f64, solute_factor: f64, warmed: Warmed) -> Self {
         Self {
             vessel,
             air,
-            isotherm: Isotherm::new(t_k, solute_factor),
-            expansion: liquid::expansion(t_k),
-            vapour: water::vapour_pa(t_k),
-            nitrogen: air::nitrogen_mol_per_m3_pa(t_k),
+            isotherm: Isotherm::warmed(t_k, solute_factor, &warmed),
+            expansion: warmed.expansion,
+            vapour: warmed.vapour,
+            nitrogen: warmed.nitrogen,
         }
     }
 

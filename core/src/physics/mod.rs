@@ -31,6 +31,7 @@
 
 pub mod air;
 pub mod bottle;
+pub(crate) mod chart;
 pub(crate) mod exchange;
 pub mod gas;
 pub mod gravity;

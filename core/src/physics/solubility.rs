@@ -4,7 +4,7 @@
 //! (linear in the fugacity, so the mass balance uses it), and per litre of the finished, swollen drink (what a table
 //! prints and a maker means).
 
-use super::{gas, gas::GAS_CONSTANT};
+use super::{chart::Warmed, gas::GAS_CONSTANT};
 use crate::quantity::{
     AlcoholByVolume, Co2Volumes, GRAMS_PER_LITRE_PER_VOLUME, MassConcentration, NotAQuantity,
     PartialPressure, Temperature,
@@ -118,12 +118,17 @@ pub(crate) struct Isotherm {
 impl Isotherm {
     /// `factor`: solubility in this drink divided by that in water (1 for water).
     pub(crate) fn new(t_k: f64, factor: f64) -> Self {
+        Self::warmed(t_k, factor, &Warmed::at(t_k))
+    }
+
+    /// The same with what depends on the temperature alone given.
+    pub(super) fn warmed(t_k: f64, factor: f64, warmed: &Warmed) -> Self {
         let rt = GAS_CONSTANT * t_k;
         Self {
             rt,
-            b_over_rt: gas::virial_m3_per_mol(t_k) / rt,
+            b_over_rt: warmed.b_over_rt,
             poynting: CO2_PARTIAL_MOLAR_VOLUME / rt,
-            henry: weiss_mol_per_l_atm(t_k) * factor * (1_000.0 / ATMOSPHERE),
+            henry: warmed.solubility * factor * (1_000.0 / ATMOSPHERE),
         }
     }
 
