@@ -5,7 +5,7 @@ use fobwatch_core::{
     quantity::UnknownUnit,
     reading::{Measured, Quantity, Reading, Source, UnknownQuantity},
 };
-use fobwatch_simulator::{Emitted, LiveBatch, Scenario, Simulation};
+use fobwatch_simulator::{Emitted, LiveBatch, Material, Scenario, Simulation, scenario::Pilot};
 use jiff::{SignedDuration, Timestamp};
 
 /// Grids of half an hour that do not coincide spread the work of the fits.
@@ -20,6 +20,9 @@ struct Part {
     pilot: &'static str,
     room: &'static str,
     room_c: f64,
+    material: Material,
+    /// The sensors sit on a bottle of their own.
+    own_bottle: bool,
     limit_bar: f64,
     target_volumes: f64,
     /// Hours of the play until its bottles should go to the fridge.
@@ -45,9 +48,11 @@ const PARTS: [Part; 3] = [
         pilot: "hibiscus pilot",
         room: "kitchen",
         room_c: 21.0,
+        material: Material::Pet,
+        own_bottle: false,
         limit_bar: 6.0,
         target_volumes: 2.8,
-        due_h: 10,
+        due_h: 6,
         hands: &[Hand {
             after: SignedDuration::from_hours(10),
             bottles: None,
@@ -61,16 +66,18 @@ const PARTS: [Part; 3] = [
         pilot: "mint pilot",
         room: "pantry",
         room_c: 21.0,
-        limit_bar: 4.7,
+        material: Material::Pet,
+        own_bottle: false,
+        limit_bar: 6.0,
         target_volumes: 2.8,
-        due_h: 24,
+        due_h: 20,
         hands: &[
             Hand {
                 after: SignedDuration::from_hours(1),
                 bottles: Some((1, 6)),
             },
             Hand {
-                after: SignedDuration::from_hours(5),
+                after: SignedDuration::from_hours(11),
                 bottles: Some((7, 8)),
             },
         ],
@@ -83,9 +90,11 @@ const PARTS: [Part; 3] = [
         pilot: "plum pilot",
         room: "cellar",
         room_c: 16.0,
-        limit_bar: 6.0,
-        target_volumes: 2.8,
-        due_h: 90,
+        material: Material::Glass,
+        own_bottle: true,
+        limit_bar: 4.7,
+        target_volumes: 2.6,
+        due_h: 80,
         hands: &[Hand {
             after: SignedDuration::from_hours(12),
             bottles: None,
@@ -170,7 +179,15 @@ impl Part {
         scenario.name = self.name.to_owned();
         scenario.culture_name = self.culture.to_owned();
         scenario.room.mean_c = self.room_c;
+        scenario.bottle.material = self.material;
         scenario.bottle.pressure_limit_bar = self.limit_bar;
+        // No gauge on glass: where the bottles are of glass, it sits on one of plastic.
+        scenario.pilot = self.own_bottle.then_some(Pilot {
+            material: Material::Pet,
+            capacity_ml: 500.0,
+            fill_ml: 475.0,
+            dead_volume_ml: 10.0,
+        });
         scenario.target.co2_volumes = self.target_volumes;
         scenario.lasts_h = 400.0;
         for sensor in &mut scenario.sensors {
@@ -205,4 +222,75 @@ pub(super) fn reading(emitted: &Emitted) -> Result<Reading, Unplayable> {
         measured: Measured::new(quantity, emitted.value, unit)
             .map_err(|error| unplayable(error.to_string()))?,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeSet;
+
+    use super::*;
+
+    fn start() -> Timestamp {
+        "2026-03-06T12:00:00Z".parse().unwrap()
+    }
+
+    #[test]
+    fn three_different_batches_are_in_the_midst_of_their_lives() {
+        let cast = cast(7, start()).unwrap();
+        assert_eq!(cast.len(), 3);
+        let names: BTreeSet<_> = cast.iter().map(|member| &member.batch.name).collect();
+        assert_eq!(names.len(), 3);
+        for member in &cast {
+            let age = start().duration_since(member.batch.bottled_at);
+            assert!(
+                (12..240).contains(&age.as_hours()),
+                "{}: {age:#}",
+                member.batch.name
+            );
+        }
+    }
+
+    #[test]
+    fn no_two_batches_share_a_sensor() {
+        let mut all = BTreeSet::new();
+        for mut member in cast(7, start()).unwrap() {
+            let sent = member.bottles.advance(SignedDuration::from_hours(1));
+            let own: BTreeSet<_> = sent
+                .into_iter()
+                .map(|emitted| (emitted.source, emitted.quantity.name()))
+                .collect();
+            assert_eq!(own.len(), 3);
+            all.extend(own);
+        }
+        assert_eq!(all.len(), 9);
+    }
+
+    #[test]
+    fn the_same_seed_plays_the_same() {
+        let told = |seed| -> Vec<_> {
+            cast(seed, start())
+                .unwrap()
+                .iter_mut()
+                .map(|member| {
+                    (
+                        member.text.clone(),
+                        member.bottles.advance(SignedDuration::from_hours(6)),
+                    )
+                })
+                .collect()
+        };
+        assert_eq!(told(3), told(3));
+        assert_ne!(told(3), told(4));
+    }
+
+    #[test]
+    fn what_sensors_send_is_taken_as_from_any_input() {
+        for mut member in cast(1, start()).unwrap() {
+            let sent = member.bottles.advance(SignedDuration::from_hours(3));
+            assert!(!sent.is_empty());
+            for emitted in &sent {
+                assert_eq!(reading(emitted).unwrap().at, emitted.at);
+            }
+        }
+    }
 }

@@ -29,8 +29,10 @@ use crate::{
 const STEP: SignedDuration = SignedDuration::from_mins(5);
 /// ... in this real time: an hour in a second.
 const STEP_TAKES: Duration = Duration::from_nanos(1_000_000_000 / 12);
+/// Of the time that a slow step cost, so much is made up for by the next ones.
+const MADE_UP_FOR: Duration = Duration::from_millis(500);
 /// The engines may be so many steps behind what is stored; then the play waits for them.
-const STEPS_BEHIND: usize = 3;
+const STEPS_BEHIND: usize = 2;
 /// Readings of the past that are handed over at once.
 const HANDFUL: usize = 250;
 /// A batch is done so long after its last bottles were moved: by then they are cold and have settled.
@@ -77,7 +79,8 @@ impl Play {
             {
                 self.wait_for(sequence).await;
             }
-            due = (due + STEP_TAKES).max(Instant::now());
+            let latest = Instant::now();
+            due = (due + STEP_TAKES).max(latest.checked_sub(MADE_UP_FOR).unwrap_or(latest));
             sleep_until(due).await;
         }
         info!("All batches of this round are done. It begins anew with others.");
@@ -228,5 +231,44 @@ impl Part {
                 self.moved = None;
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::demo::cast::cast;
+
+    #[test]
+    fn bottles_go_where_a_visitor_notes_them() {
+        let start: Timestamp = "2026-03-06T12:00:00Z".parse().unwrap();
+        let member = cast(1, start).unwrap().remove(0);
+        let mut part = Part::new(member);
+        part.member.bottles.advance(SignedDuration::from_hours(48));
+        let warm = part.member.bottles.truth_now().liquid_c;
+
+        part.follow(Place::Fridge, start);
+        part.member.bottles.advance(SignedDuration::from_hours(12));
+        let cold = part.member.bottles.truth_now().liquid_c;
+        assert!(cold < warm - 10.0, "{warm} {cold}");
+        assert_eq!(part.moved, Some(start));
+        assert_eq!(part.moves, part.member.hands.len(), "nobody moves them again");
+
+        part.follow(Place::Room, start);
+        part.member.bottles.advance(SignedDuration::from_hours(24));
+        assert!(part.member.bottles.truth_now().liquid_c > cold + 10.0);
+        assert_eq!((part.moves, part.moved), (0, None), "somebody may be asked again");
+    }
+
+    #[test]
+    fn a_move_that_is_seen_late_moves_nothing_twice() {
+        let start: Timestamp = "2026-03-06T12:00:00Z".parse().unwrap();
+        let mut part = Part::new(cast(1, start).unwrap().remove(1));
+        part.moves = 1;
+        part.moved = Some(start);
+        let notes = part.member.bottles.notes().len();
+        part.follow(Place::Fridge, start + SignedDuration::from_hours(3));
+        assert_eq!((part.moves, part.moved), (1, Some(start)));
+        assert_eq!(part.member.bottles.notes().len(), notes);
     }
 }

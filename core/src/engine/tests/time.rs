@@ -5,7 +5,7 @@ use jiff::SignedDuration;
 use super::fixture::*;
 use crate::{
     alert::AlertName,
-    engine::{ClockSource, Event, Monitor, SetAsideReason, Work, drive},
+    engine::{Action, ClockSource, Event, Monitor, SetAsideReason, Work, drive, drive_some},
     reading::Quantity,
 };
 
@@ -68,6 +68,32 @@ fn weeks_of_absence_cost_a_bounded_number_of_fits() {
     // Two evaluations after 93.3 h; after 48 h of quiet they come every hour and a half or so.
     let raised = record_of(&actions, AlertName::MoveToFridge, RAISED).at;
     assert!(raised >= hour(94.0) && raised <= hour(97.0), "{raised}");
+}
+
+#[test]
+fn a_past_without_answers_is_judged_from_the_first_answer_on() {
+    let ripe = Life {
+        content: |_| 3.5,
+        ..Life::default()
+    };
+    let mut monitor = Monitor::new(batch(), settings(ClockSource::Ticks));
+    let tick = |h| Event::Tick { at: hour(h) };
+    let past = drive_some(&mut monitor, tick(20.0), &mut |_| None);
+    let told = past
+        .iter()
+        .all(|action| matches!(action, Action::Alert(alert) if alert.alert == AlertName::SensorSilent));
+    assert!(
+        told && !past.is_empty(),
+        "sensors are looked after all the same: {past:?}"
+    );
+    let mut asked = Vec::new();
+    let actions = drive_some(&mut monitor, tick(22.0), &mut |request| {
+        asked.push((request.at, request.work));
+        Some(ripe.answer(request))
+    });
+    assert_eq!(asked.first(), Some(&(hour(20.5), Work::Fit)));
+    let raised = record_of(&actions, AlertName::MoveToFridge, RAISED).at;
+    assert_eq!(raised, hour(21.0), "two evaluations in a row");
 }
 
 #[test]
