@@ -119,6 +119,9 @@ fn bottles(shown: &Shown, context: &Context) -> String {
     };
     let clock = context.clock();
     let place = match (&shown.view.apart, shown.view.place) {
+        (Some(apart), Place::Fridge) if apart.count >= bottle.count => {
+            "noted as moved to the fridge, not seen to cool yet".to_owned()
+        }
         (Some(apart), Place::Fridge) => format!("in the fridge but for {}", apart.count),
         (_, Place::Fridge) => "in the fridge".to_owned(),
         (_, Place::Room) => "in the room".to_owned(),

@@ -103,6 +103,9 @@ fn of_batch<'a>(shown: &'a Shown, context: &Context, clock: Clock<'_>) -> Vec<En
     let pressed = entries.iter().any(|entry| entry.urgency <= Urgency::DangerAhead);
     if !pressed && shown.failed.is_none() {
         entries.push(next_move(shown, context, clock));
+    } else if let (Some(apart), Some(first)) = (&shown.view.apart, entries.first_mut()) {
+        // Which bottles the danger is of.
+        first.reasons.push(apart.why.clone());
     }
     entries
 }

@@ -5,7 +5,7 @@ use std::fs;
 use fobwatch_core::{
     alert::{AlarmState, AlertName},
     batch::{BatchName, CultureName},
-    engine::Place,
+    engine::{ApartView, Place},
     forecast::Quantiles,
     quantity::Unit,
 };
@@ -281,12 +281,34 @@ fn no_batches_teach_the_next_step() {
 }
 
 #[test]
+fn a_danger_says_which_bottles_it_is_of() {
+    let mut shown = danger();
+    shown.view.place = Place::Fridge;
+    let mut apart = |count, why: &str| {
+        shown.view.apart = Some(ApartView {
+            count,
+            why: why.to_owned(),
+            forecast: None,
+        });
+        agenda(&[shown.clone()], &context())
+    };
+    let some = apart(2, "2 of 8 bottles are still in the room.");
+    assert!(
+        place(&some, "Stay out of the room with") < place(&some, "2 of 8 bottles are still in the room.")
+    );
+    assert!(some.contains("in the fridge but for 2;"));
+    let all = apart(8, "You noted a move.");
+    assert!(all.contains("noted as moved to the fridge, not seen to cool yet;"));
+}
+
+#[test]
 fn the_demo_says_so_everywhere() {
     let mut demo = context();
     demo.demo = true;
     let page = agenda(&all(), &demo);
     assert!(page.contains("<title>Demo: "));
     assert!(place(&page, "<strong>Demo.</strong>") < place(&page, "<h1"));
+    assert!(page.contains("Demo time: <time"));
     assert!(!agenda(&all(), &context()).contains("Demo"));
 }
 
