@@ -3,6 +3,7 @@
 //! Exit status: 0 done, 1 failed, 2 wrong usage or refused input. Standard output carries answers and records alone.
 
 mod ack;
+mod advice;
 mod batch;
 mod check;
 mod keeper;
@@ -10,6 +11,7 @@ mod meant;
 mod note;
 mod plan;
 mod replay;
+mod room;
 mod shelve;
 mod span;
 mod status;
@@ -144,6 +146,18 @@ fn read_batch(path: &std::path::Path) -> Result<fobwatch_core::batch::Batch, End
         eprintln!("warning: {place}: {warning}");
     }
     Ok(batch)
+}
+
+/// Earlier batches are not learned from yet: whoever names some must not believe that they were.
+fn no_history(folder: Option<&std::path::Path>) -> Result<(), Ended> {
+    match folder {
+        None => Ok(()),
+        Some(folder) => Err(Ended::Refused(format!(
+            "--history is {}; this fobwatch does not learn from earlier batches yet, so leave it out: the forecast then rests \
+             on what is known of such cultures in general",
+            folder.display()
+        ))),
+    }
 }
 
 /// The configuration, or the defaults.

@@ -5,14 +5,17 @@ use std::path::PathBuf;
 use clap::Args;
 use fobwatch_core::{
     batch::Batch,
-    engine::{ClockSource, Monitor},
+    engine::{ClockSource, Monitor, Settings},
     forecast::{Forecast, ForecastRecord},
     quantity::Temperature,
 };
-use jiff::{Timestamp, tz::TimeZone};
 use serde::Serialize;
 
-use super::{Ended, json, read_batch, read_config, say};
+use super::{
+    Ended, advice, json, local, no_history, read_batch, read_config,
+    room::{self, Room},
+    say,
+};
 
 /// Tell what to expect of a batch before it is filled.
 #[derive(Debug, Args)]
@@ -23,9 +26,15 @@ pub(super) struct Plan {
     /// Batch file
     #[arg(long, value_name = "FILE")]
     batch: PathBuf,
-    /// Temperature of the room in degC, or a range
-    #[arg(long, value_name = "C|MIN..MAX", allow_hyphen_values = true)]
-    room: Option<String>,
+    /// Temperature of the room in degC, or a range; without it that of the batch file, else 17..25
+    #[arg(long, value_name = "C|MIN..MAX", allow_hyphen_values = true, value_parser = room::read)]
+    room: Option<Room>,
+    /// Configuration file, for the zone and units of the sentences
+    #[arg(long, value_name = "FILE")]
+    config: Option<PathBuf>,
+    /// Folder of earlier batches to learn from (not built yet: refused)
+    #[arg(long, value_name = "DIR")]
+    history: Option<PathBuf>,
     /// One JSON record
     #[arg(long)]
     json: bool,
@@ -40,109 +49,150 @@ struct PlanLine {
 
 impl Plan {
     pub(super) fn run(self) -> Result<(), Ended> {
-        let config = read_config(None)?;
-        let mut batch = read_batch(&self.batch)?;
-        let mut advice = Vec::new();
-        if let Some(room) = &self.room {
-            let (low, high) = room_of(room)?;
-            let middle = 0.5 * (low + high);
-            batch.expected_room = Temperature::from_celsius(middle).ok();
-            advice.push(format!(
-                "Reckoned for a room of {middle:.1} degC, the middle of what was given."
-            ));
-        } else if batch.expected_room.is_none() {
-            advice.push(
-                "No room temperature was given: 17 to 25 degC were assumed, so the days are wide.".to_owned(),
-            );
-        }
-        let sealed = batch.bottled_at;
-        let monitor = Monitor::new(batch.clone(), config.settings(ClockSource::Readings));
-        let mut forecast = monitor.forecast_request(sealed).run().forecast;
-        forecast.at = sealed;
-        advise(&batch, &forecast, &config.display.zone, &mut advice);
+        no_history(self.history.as_deref())?;
+        let config = read_config(self.config.as_deref())?;
+        let batch = read_batch(&self.batch)?;
+        let settings = config.settings(ClockSource::Readings);
+        let (room, word) = self.room(&batch)?;
+        let forecast = expect(&batch, &room, &settings)?;
+        let mut said = vec![word];
+        said.extend(advice::of(&batch, &forecast, &config.display));
         if self.json {
             let forecast = ForecastRecord::named("plan", &forecast);
-            return say(&json(&PlanLine { forecast, advice })?);
+            return say(&json(&PlanLine {
+                forecast,
+                advice: said,
+            })?);
         }
-        say(&format!(
-            "{}, bottled {}:",
-            batch.name,
-            local(sealed, &config.display.zone)
-        ))?;
-        advice.iter().try_for_each(|sentence| say(sentence))
+        let sealed = local(batch.bottled_at, &config.display.zone);
+        say(&format!("{}, sealed {sealed}:", batch.name))?;
+        said.iter().try_for_each(|sentence| say(sentence))
+    }
+
+    /// The room, and the sentence that says which.
+    fn room(&self, batch: &Batch) -> Result<(Room, String), Ended> {
+        Ok(match (self.room, batch.expected_room) {
+            (Some(room), _) if room.is_one() => (
+                room,
+                format!("Reckoned for a room of {}, as given with --room.", room.words()),
+            ),
+            (Some(room), _) => (
+                room,
+                format!(
+                    "Reckoned for a room of {}, as given with --room: the early times hold for the warmest, the late ones for \
+                     the coolest, the middle ones for {}.",
+                    room.words(),
+                    room.middle_words()
+                ),
+            ),
+            (None, Some(expected)) => {
+                let room = Room::one(expected.celsius());
+                let word = format!(
+                    "Reckoned for a room of {}, as the batch file expects.",
+                    room.words()
+                );
+                (room, word)
+            }
+            (None, None) => {
+                let room = room::read(room::USUAL).map_err(Ended::Refused)?;
+                let word = format!(
+                    "No room temperature was given, so {} were assumed: the early times hold for the warmest, the late ones \
+                     for the coolest. Tell yours with --room, and the days come closer together.",
+                    room.words()
+                );
+                (room, word)
+            }
+        })
     }
 }
 
-fn room_of(text: &str) -> Result<(f64, f64), Ended> {
-    let refused = || {
-        Ended::Refused(format!(
-            "--room is `{text}`; allowed: -5 to 45 degC, or a range as 18..23"
-        ))
-    };
-    let (low, high) = text.split_once("..").unwrap_or((text, text));
-    let number = |part: &str| {
-        part.trim()
-            .parse::<f64>()
-            .ok()
-            .filter(|c| (-5.0..=45.0).contains(c))
-            .ok_or_else(refused)
-    };
-    let (low, high) = (number(low)?, number(high)?);
-    if low <= high {
-        Ok((low, high))
-    } else {
-        Err(refused())
+/// What is expected in that room; of a range, whichever of its temperatures the room has.
+fn expect(batch: &Batch, room: &Room, settings: &Settings) -> Result<Forecast, Ended> {
+    let sealed = batch.bottled_at;
+    let mut forecasts = Vec::new();
+    for celsius in room.steps() {
+        let expected = Temperature::from_celsius(celsius).map_err(|bad| Ended::Refused(bad.to_string()))?;
+        let batch = Batch {
+            expected_room: Some(expected),
+            ..batch.clone()
+        };
+        let monitor = Monitor::new(batch, settings.clone());
+        let mut forecast = monitor.forecast_request(sealed).run().forecast;
+        forecast.at = sealed;
+        forecasts.push(forecast);
     }
+    room::whichever(forecasts).ok_or_else(|| Ended::Failed("nothing was reckoned".to_owned()))
 }
 
-fn local(at: Timestamp, zone: &TimeZone) -> String {
-    at.to_zoned_datetime(zone.clone())
-        .strftime("%A %-d %B, %H:%M %Z")
-        .to_string()
-}
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::Config;
 
-fn advise(batch: &Batch, forecast: &Forecast, zone: &TimeZone, advice: &mut Vec<String>) {
-    let limit = batch.bottle.pressure_limit.bar();
-    let target = batch.target.co2.volumes();
-    let when = |at: Option<Timestamp>| at.map_or("later than 60 days".to_owned(), |at| local(at, zone));
-    match &forecast.move_at {
-        Some(moved) => advice.push(format!(
-            "Move the bottles to the fridge about {}; nine times in ten between {} and {}. A gauge on a plastic pilot narrows this.",
-            when(moved.p50),
-            when(moved.p05),
-            when(moved.p95)
-        )),
-        None => advice.push(format!("The target of {target:.1} volumes is not reached within 60 days: more sugar, more culture or a warmer place would do it.")),
+    fn batch(sugar: f64, limit: f64, already: f64) -> Batch {
+        let text = format!(
+            "name = \"hibiscus 12\"\nbottled_at = \"2026-03-02T07:00:00Z\"\n\
+             [drink]\nsucrose_g_per_l = {sugar:?}\nculture_ml_per_l = 25.0\nco2_volumes = {already:?}\n\
+             [bottle]\nmaterial = \"glass\"\ncapacity_ml = 500\nfill_ml = 475\ncount = 8\npressure_limit_bar = {limit:?}\n\
+             [target]\nco2_volumes = 2.8\nfridge_c = 4.0\n"
+        );
+        Batch::from_toml(&text, "test").unwrap().0
     }
-    let forgotten = &forecast.if_forgotten;
-    advice.push(format!(
-        "Forgotten for 60 days the fullest bottle reaches {:.1} bar, at worst {:.1} bar, of your limit of {limit:.1} bar; alcohol then {:.1} %, at worst {:.1} %.",
-        forgotten.pressure.p50.bar(),
-        forgotten.pressure.p95.bar(),
-        forgotten.alcohol.p50.percent(),
-        forgotten.alcohol.p95.percent()
-    ));
-    if let Some(passed) = &forecast.limit_at {
-        advice.push(format!(
-            "The limit of {limit:.1} bar may be passed from {} on. Bottles can burst: less sugar, a smaller target or stronger bottles.",
-            when(passed.p05)
-        ));
+
+    fn planned(batch: &Batch, room: &str) -> (Forecast, String) {
+        let config = Config::defaults().unwrap();
+        let room = room::read(room).unwrap();
+        let forecast = expect(batch, &room, &config.settings(ClockSource::Readings)).unwrap();
+        let said = advice::of(batch, &forecast, &config.display).join("\n");
+        (forecast, said)
     }
-    advice.push("Bottles can burst: use only bottles made for fizzy drinks, keep them in a lidded crate, and never fit a gauge to glass.".to_owned());
-    let lines: Vec<&str> = [(0.5, "0.5 %"), (1.2, "1.2 %")]
-        .into_iter()
-        .filter(|(line, _)| forgotten.alcohol.p95.percent() > *line)
-        .map(|(_, name)| name)
-        .collect();
-    let passes = if lines.is_empty() {
-        String::new()
-    } else {
-        format!(
-            " It may pass {} by volume, lines that the law draws in many places.",
-            lines.join(" and ")
-        )
-    };
-    advice.push(format!(
-        "This drink holds alcohol, about a quarter of a percent for each volume of CO2: not for children, in pregnancy, with some medicines or before driving.{passes} The figure is an estimate, no test; local codes decide."
-    ));
+
+    #[test]
+    fn advice_always_names_bursting_alcohol_and_the_limit() {
+        for (sugar, limit, already) in [
+            (60.0, 5.0, 0.0),
+            (3.0, 8.0, 0.0),
+            (60.0, 2.0, 0.0),
+            (60.0, 5.0, 3.0),
+        ] {
+            let (_, said) = planned(&batch(sugar, limit, already), "21");
+            assert!(said.contains("Bottles can burst"), "{said}");
+            assert!(said.contains("holds alcohol"), "{said}");
+            assert!(said.contains(&format!("limit of {limit:.1} bar")), "{said}");
+        }
+    }
+
+    #[test]
+    fn advice_follows_what_is_expected() {
+        let (forecast, said) = planned(&batch(3.0, 8.0, 0.0), "21");
+        assert!(forecast.target_at.is_none() && forecast.limit_at.is_none());
+        assert!(said.contains("is not reached within 60 days"), "{said}");
+        assert!(said.contains("not expected to be passed"), "{said}");
+        assert!(!said.contains("Danger"), "{said}");
+
+        let (forecast, said) = planned(&batch(60.0, 2.0, 0.0), "21");
+        assert!(forecast.limit_at.is_some());
+        assert!(said.contains("is not safe"), "{said}");
+        assert!(said.contains("0.5 % and 1.2 %"), "{said}");
+
+        let (_, said) = planned(&batch(60.0, 8.0, 3.0), "21");
+        assert!(said.contains("belong in the fridge at once"), "{said}");
+    }
+
+    #[test]
+    fn a_range_is_as_wide_as_its_ends() {
+        let batch = batch(60.0, 5.0, 0.0);
+        let (range, _) = planned(&batch, "17..25");
+        let (cool, warm) = (planned(&batch, "17").0, planned(&batch, "25").0);
+        let ends = |forecast: &Forecast| {
+            forecast
+                .target_at
+                .map(|when| (when.p05.unwrap(), when.p95.unwrap()))
+                .unwrap()
+        };
+        assert_eq!(ends(&range), (ends(&warm).0, ends(&cool).1));
+        assert!(range.if_forgotten.pressure.p95 >= warm.if_forgotten.pressure.p95);
+        let middle = planned(&batch, "21").0;
+        assert_eq!(range.target_at.unwrap().p50, middle.target_at.unwrap().p50);
+    }
 }

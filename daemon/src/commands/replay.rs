@@ -12,7 +12,7 @@ use fobwatch_core::{
 use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 
-use super::{Ended, json, read_batch, read_config, say};
+use super::{Ended, json, no_history, read_batch, read_config, say, span};
 use crate::decode;
 
 /// Feed recorded rows to the engine and write its forecasts and alerts as JSON lines.
@@ -38,8 +38,11 @@ pub(super) struct Replay {
     #[arg(long, value_name = "TIME")]
     at: Vec<Timestamp>,
     /// A forecast at every such step since bottling
-    #[arg(long, value_name = "6h")]
+    #[arg(long, value_name = "6h", value_parser = span::read)]
     every: Option<SignedDuration>,
+    /// Folder of earlier batches to learn from (not built yet: refused)
+    #[arg(long, value_name = "DIR")]
+    history: Option<PathBuf>,
     /// JSON lines, as always
     #[arg(long)]
     json: bool,
@@ -64,6 +67,7 @@ struct Run {
 
 impl Replay {
     pub(super) fn run(self) -> Result<(), Ended> {
+        no_history(self.history.as_deref())?;
         let config = read_config(self.config.as_deref())?;
         let batch = read_batch(&self.batch)?;
         let sealed = batch.bottled_at;

@@ -68,8 +68,11 @@ impl TableCommand {
                 say(&json(line)?)?;
             } else {
                 say(&format!(
-                    "At {} degC and {:.3} bar gauge: {:.3} volumes, {:.3} g/L of CO2.",
-                    line.temperature_c, line.pressure_bar, line.co2_volumes, line.co2_g_per_l
+                    "At {} degC and {} bar gauge: {} volumes, {} g/L of CO2.",
+                    line.temperature_c,
+                    four(line.pressure_bar),
+                    four(line.co2_volumes),
+                    four(line.co2_g_per_l)
                 ))?;
             }
         }
@@ -107,5 +110,35 @@ impl TableCommand {
             Above::Purged => TableHeadspace::Purged,
         };
         Ok(table)
+    }
+}
+
+/// The number with at least four significant digits; what is zero to seven decimals is zero.
+fn four(value: f64) -> String {
+    let decimals = [10.0, 1.0, 0.1, 0.01, 0.001, 5e-8]
+        .into_iter()
+        .zip(2_usize..)
+        .find(|(least, _)| value.abs() >= *least)
+        .map_or(3, |(_, decimals)| decimals);
+    format!("{value:.decimals$}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_have_four_significant_digits_or_more() {
+        for (value, text) in [
+            (0.5, "0.5000"),
+            (12.345_67, "12.35"),
+            (1.867_6, "1.868"),
+            (0.060_512_3, "0.06051"),
+            (0.004_321_9, "0.004322"),
+            (-0.25, "-0.2500"),
+            (0.0, "0.000"),
+        ] {
+            assert_eq!(four(value), text);
+        }
     }
 }

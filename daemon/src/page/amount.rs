@@ -9,7 +9,7 @@ use crate::config::Display;
 
 /// Units in which the page speaks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Units {
+pub(crate) struct Units {
     /// Of pressures.
     pub(super) pressure: Unit,
     /// Of temperatures.
@@ -62,12 +62,12 @@ impl Units {
     }
 
     /// "2.4 bar".
-    pub(super) fn pressure(self, pressure: GaugePressure) -> String {
+    pub(crate) fn pressure(self, pressure: GaugePressure) -> String {
         format!("{}\u{a0}{}", self.figure(pressure), self.of_pressure())
     }
 
     /// "2.5 bar" for 2.41 bar: what may be reached is never rounded down.
-    pub(super) fn at_most(self, pressure: GaugePressure) -> String {
+    pub(crate) fn at_most(self, pressure: GaugePressure) -> String {
         let scale = if self.digits() == 1 { 10.0 } else { 1.0 };
         let up = ((self.number(pressure) * scale) - 1e-6).ceil() / scale;
         format!(
@@ -78,7 +78,7 @@ impl Units {
     }
 
     /// The user's own limit, digit for digit as far as a hundredth of a bar goes.
-    pub(super) fn limit(self, limit: GaugePressure) -> String {
+    pub(crate) fn limit(self, limit: GaugePressure) -> String {
         format!("{}\u{a0}{}", self.limit_figure(limit), self.of_pressure())
     }
 

@@ -26,9 +26,11 @@ use jiff::Timestamp;
 
 use crate::config::Display;
 
+pub(crate) use amount::Units;
 pub(crate) use batch::quoted;
 pub use need::Urgency;
 pub use shown::Shown;
+pub(crate) use told::plain;
 pub use told::{Told, ToldAlert, ToldBatch, ToldNeed, told};
 
 /// For whom and when the page is written.

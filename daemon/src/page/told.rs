@@ -175,7 +175,7 @@ fn alert_of(alert: &AlertView) -> ToldAlert {
 }
 
 /// Without the signs that only a page sets well.
-fn plain(text: &str) -> String {
+pub(crate) fn plain(text: &str) -> String {
     text.replace('\u{a0}', " ").replace('\u{2082}', "2")
 }
 
