@@ -154,6 +154,60 @@ async fn a_batch_is_added_told_noted_and_ended() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn notes_come_by_lines_and_all_are_taken_or_none() {
+    let daemon = Daemon::start().await;
+    daemon.post("/api/v1/batches", batch_text("plum 1")).await;
+    let id = daemon.house.batch("plum-1").unwrap().id;
+    let path = "/api/v1/batches/plum-1/notes";
+    let bad = "{\"kind\":\"tasted\"}\n{\"kind\":\"vented\",\"time\":\"2026-03-02T06:59:00Z\"}\n";
+    let (status, answer) = daemon.post(path, bad).await;
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{answer}");
+    assert!(
+        answer["error"].as_str().unwrap().starts_with("line 2: `time` is"),
+        "{answer}"
+    );
+    let notes = || async {
+        daemon
+            .house
+            .store
+            .read(move |reader| reader.notes(id))
+            .await
+            .unwrap()
+    };
+    assert!(notes().await.is_empty());
+
+    let good = "{\"kind\":\"tasted\"}\n{\"kind\":\"moved_to_fridge\",\"time\":\"2026-03-02T09:00:00Z\"}\n";
+    let (status, answer) = daemon.post(path, good).await;
+    assert_eq!(status, StatusCode::CREATED, "{answer}");
+    assert_eq!(answer["notes"][1]["time"], "2026-03-02T09:00:00Z");
+    assert_eq!(notes().await.len(), 2);
+    daemon.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn status_says_what_the_page_says() {
+    let daemon = Daemon::start().await;
+    daemon.post("/api/v1/batches", batch_text("plum 1")).await;
+    let (status, answer) = daemon.get("/api/v1/status").await;
+    assert_eq!(status, StatusCode::OK);
+    // The gauge reads 1.6 bar of a limit of 1.5.
+    assert_eq!(answer["batches"][0]["urgency"], "danger", "{answer}");
+    let what = answer["batches"][0]["needs"][0]["what"].as_str().unwrap();
+    let (_, page) = daemon.get("/").await;
+    assert!(
+        page.as_str().unwrap().replace('\u{a0}', " ").contains(what),
+        "{what}"
+    );
+    let alerts = answer["batches"][0]["alerts"].as_array().unwrap();
+    assert!(
+        alerts
+            .iter()
+            .any(|alert| alert["alert"] == "over_limit" && alert["state"] == "unacknowledged")
+    );
+    daemon.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn a_bad_batch_file_is_refused_with_all_its_problems() {
     let daemon = Daemon::start().await;
     let bad = batch_text("plum 1")

@@ -174,7 +174,7 @@ impl Intake {
 
     async fn serve(&mut self, (request, answer): Asked) -> Result<(), Failure> {
         let now = self.house.clock.now();
-        let store = &self.house.store;
+        let store = self.house.store.clone();
         let done = match request {
             Request::Note(batch, note) => {
                 store
@@ -194,6 +194,8 @@ impl Intake {
                 {
                     Ok(id) => {
                         self.workers.begin(&self.house, *batch, id).await?;
+                        // Its engine is not to wait for the next tick before it says anything.
+                        self.tick().await?;
                         Ok(*self.house.latest.borrow())
                     }
                     Err(error) => Err(error),
