@@ -94,7 +94,7 @@ fn add(place: &Where, file: &std::path::Path, as_json: bool) -> Result<(), Ended
         return record(&known, Some("added"));
     }
     let name = &known.batch;
-    if found.keeper.caution().is_some() {
+    if !found.keeper.watches() {
         return say(&format!(
             "{name} is kept in {} and will be watched from the next `fobwatch watch` on.",
             found.keeper.name()

@@ -259,7 +259,7 @@ mod tests {
             .split("<code>")
             .filter_map(|rest| rest.split_once("</code>"))
             .map(|(code, _)| code.replace("&#39;", "'"))
-            .filter(|code| code.starts_with("fobwatch ") && !code.ends_with("--demo"))
+            .filter(|code| code.starts_with("fobwatch "))
             .collect();
         assert!(told.len() >= 2, "{told:?}");
         told.iter().for_each(|line| parses(line));

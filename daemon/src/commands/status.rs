@@ -33,6 +33,7 @@ struct StatusLine<'a> {
     record: &'static str,
     at: jiff::Timestamp,
     behind: bool,
+    demo: bool,
     #[serde(flatten)]
     batch: &'a ToldBatch,
 }
@@ -54,6 +55,7 @@ impl Status {
                 say(&json(&StatusLine {
                     record: "status",
                     at: told.at,
+                    demo: told.demo,
                     behind: told.behind.contains(&batch.batch),
                     batch,
                 })?)
@@ -68,11 +70,9 @@ impl Status {
 /// The sentences; `all`: with those that concern all batches. `options` end each command that is proposed.
 fn lines(told: &Told, all: bool, options: &str) -> Vec<String> {
     let mut lines = Vec::new();
-    if told.demo {
-        lines.push("Demo: made-up batches. No real bottle is watched.".to_owned());
-    }
     if all {
-        lines.push(told.headline.clone());
+        let demo = if told.demo { "Demo: " } else { "" };
+        lines.push(format!("{demo}{}", told.headline));
         lines.extend(told.pressure.clone());
     }
     lines.push(format!("{}. {}", told.local, told.heard));

@@ -188,8 +188,11 @@ async fn notes_come_by_lines_and_all_are_taken_or_none() {
 async fn status_says_what_the_page_says() {
     let daemon = Daemon::start().await;
     daemon.post("/api/v1/batches", batch_text("plum 1")).await;
+    let live = daemon.house.batch("plum-1").unwrap();
+    live.reaches(*daemon.house.latest.borrow()).await;
     let (status, answer) = daemon.get("/api/v1/status").await;
     assert_eq!(status, StatusCode::OK);
+    assert_eq!(answer["behind"], json!([]));
     // The gauge reads 1.6 bar of a limit of 1.5.
     assert_eq!(answer["batches"][0]["urgency"], "danger", "{answer}");
     let what = answer["batches"][0]["needs"][0]["what"].as_str().unwrap();

@@ -24,6 +24,7 @@ const MOST: u64 = 64 * 1024 * 1024;
 pub(super) struct Daemon {
     agent: Agent,
     address: SocketAddr,
+    demo: bool,
 }
 
 #[derive(Deserialize)]
@@ -65,9 +66,10 @@ impl Daemon {
             // It is on this machine; a proxy of the surroundings would be asked about itself.
             .proxy(None)
             .build();
-        let daemon = Self {
+        let mut daemon = Self {
             agent: config.new_agent(),
             address,
+            demo: false,
         };
         let answer = match daemon.agent.get(daemon.url("/health")).call() {
             Ok(answer) => answer,
@@ -87,6 +89,7 @@ impl Daemon {
         let ours = (status == 200 && text.starts_with("The work loops are alive"))
             || (status == 503 && serde_json::from_str::<Complaint>(&text).is_ok());
         if ours {
+            daemon.demo = text.contains("Demo");
             Ok(Some(daemon))
         } else {
             Err(Ended::Failed(format!(
@@ -151,8 +154,13 @@ impl Keeper for Daemon {
         format!("the fobwatch at {}", self.address)
     }
 
+    fn watches(&self) -> bool {
+        true
+    }
+
     fn caution(&self) -> Option<&'static str> {
-        None
+        self.demo
+            .then_some("this is the demo: its batches are made up, and no real bottle is watched")
     }
 
     fn status(&mut self) -> Result<Told, Ended> {

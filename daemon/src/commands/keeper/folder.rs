@@ -115,6 +115,10 @@ impl Keeper for Folder {
         format!("the data folder {}", self.path.display())
     }
 
+    fn watches(&self) -> bool {
+        false
+    }
+
     fn caution(&self) -> Option<&'static str> {
         Some(
             "no fobwatch runs: nobody listens to the sensors and nothing warns of pressure until `fobwatch watch` is started",

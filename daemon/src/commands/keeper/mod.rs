@@ -79,7 +79,10 @@ pub(super) trait Keeper {
     /// Who it is, as the end of a sentence.
     fn name(&self) -> String;
 
-    /// What a person must know of an answer: that nobody watches, say.
+    /// Whether it watches the batches, or only keeps them.
+    fn watches(&self) -> bool;
+
+    /// What a person must know of an answer: that nobody watches, or that all is made up.
     fn caution(&self) -> Option<&'static str>;
 
     /// What every batch needs.
