@@ -4,7 +4,7 @@
 use std::sync::Arc;
 
 use fobwatch_core::{
-    alert::{AlertName, AlertRecord, Transition},
+    alert::{AlertName, AlertRecord, Transition, Units},
     batch::Batch,
     engine::{Action, ClockSource, Event, FitRequest, Fitted, Monitor, Rules, Settings, drive},
     fit::{Evidence, Posterior, Surroundings, fit},
@@ -111,6 +111,7 @@ impl Oracle {
     fn replay(&self) -> (Vec<AlertRecord>, Monitor) {
         let settings = Settings {
             zone: TimeZone::UTC,
+            units: Units::default(),
             surroundings: surroundings(),
             clock: ClockSource::Readings,
             rules: Rules::default(),

@@ -3,6 +3,7 @@
 //! The life cycle follows ANSI/ISA-18.2-2016 (IEC 62682): a record tells a transition, the stored state is one of
 //! [`AlarmState`].
 
+mod amount;
 pub mod lifecycle;
 pub mod sentence;
 
@@ -15,6 +16,8 @@ use crate::{
     batch::BatchName,
     reading::{Quantity, Source},
 };
+
+pub use amount::Units;
 
 /// Which condition.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]

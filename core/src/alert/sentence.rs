@@ -1,14 +1,16 @@
 //! What alerts say to a person: what, since when, what to do, and the caution.
 //!
-//! Pressures in bar above the air, contents in volumes, times in the user's zone with weekday. The pressure texts are
-//! those of the project's cautions: nobody is ever told to approach a bottle that may be at its limit.
+//! Pressures above the air and temperatures in the user's units, contents in volumes, times in the user's zone with
+//! weekday. The pressure texts are those of the project's cautions: nobody is ever told to approach a bottle that may be
+//! at its limit.
 
 use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 
+use super::amount::Units;
 use crate::{
     batch::Batch,
     forecast::{Forecast, Outlook, When},
-    quantity::{GaugePressure, Temperature},
+    quantity::GaugePressure,
     reading::{Measured, Quantity, Source},
 };
 
@@ -19,6 +21,8 @@ pub struct Speaker<'a> {
     pub batch: &'a Batch,
     /// The user's zone.
     pub zone: &'a TimeZone,
+    /// The user's units.
+    pub units: Units,
 }
 
 /// Why `over_limit` was raised.
@@ -72,31 +76,6 @@ pub fn span(duration: SignedDuration) -> String {
     format!("{count} {unit}{}", if count == 1 { "" } else { "s" })
 }
 
-/// "2.80 bar".
-#[must_use]
-pub fn bar(pressure: GaugePressure) -> String {
-    format!("{:.2} bar", pressure.bar())
-}
-
-/// A reading with its unit, as a person says it.
-#[must_use]
-pub fn value(measured: &Measured) -> String {
-    match measured {
-        Measured::Pressure(p) => bar(*p),
-        Measured::AbsolutePressure(p) | Measured::AmbientPressure(p) => {
-            format!("{:.3} bar above vacuum", p.bar())
-        }
-        Measured::LiquidTemperature(t) | Measured::RoomTemperature(t) => celsius(*t),
-        Measured::Gravity(g) => format!("{:.4} SG", g.specific()),
-    }
-}
-
-/// "21.3 degC".
-#[must_use]
-pub fn celsius(temperature: Temperature) -> String {
-    format!("{:.1} degC", temperature.celsius())
-}
-
 /// What is measured, in a person's words.
 #[must_use]
 pub fn quantity(quantity: Quantity) -> &'static str {
@@ -122,7 +101,7 @@ impl Speaker<'_> {
     }
 
     fn limit(&self) -> String {
-        bar(self.batch.bottle.pressure_limit)
+        self.units.pressure(self.batch.bottle.pressure_limit)
     }
 
     fn local(&self, at: Timestamp) -> String {
@@ -186,7 +165,7 @@ impl Speaker<'_> {
             after.p05.volumes(),
             after.p95.volumes(),
             self.batch.target.co2.volumes(),
-            bar(outlook.worst_bottle_now.p50),
+            self.units.pressure(outlook.worst_bottle_now.p50),
             self.limit(),
         )
     }
@@ -220,8 +199,8 @@ impl Speaker<'_> {
             self.name(),
             self.limit(),
             outlook.limit_within_24h.share() * 100.0,
-            bar(outlook.worst_bottle_now.p50),
-            bar(outlook.worst_bottle_24h.p95),
+            self.units.pressure(outlook.worst_bottle_now.p50),
+            self.units.pressure(outlook.worst_bottle_24h.p95),
         );
         self.add_limit_advice(&mut text, forecast, gauge, carry);
         text
@@ -243,8 +222,8 @@ impl Speaker<'_> {
         let why = match in_the_fridge {
             Some(there) => format!(
                 "with {target:.2} volumes the fullest bottle is at {} even in the fridge at {}, and your limit is {limit}",
-                bar(there),
-                celsius(self.batch.target.fridge),
+                self.units.pressure(there),
+                self.units.temperature(self.batch.target.fridge),
             ),
             None => format!(
                 "in the room the fullest bottle passes your limit of {limit} before the move that would end at {target:.2} \
@@ -253,7 +232,7 @@ impl Speaker<'_> {
         };
         let mut text = format!(
             "The target of {name} lies above its limit: {why}. It is at about {} now.",
-            bar(outlook.worst_bottle_now.p50),
+            self.units.pressure(outlook.worst_bottle_now.p50),
         );
         self.add_limit_advice(&mut text, forecast, gauge, carry);
         text.push_str(" Do not wait for the target.");
@@ -282,14 +261,14 @@ impl Speaker<'_> {
             AtLimit::Gauge { source, reading, at } => {
                 format!(
                     "The gauge {source} read {} on {}.",
-                    bar(*reading),
+                    self.units.pressure(*reading),
                     self.local(*at)
                 )
             }
             AtLimit::Estimate(outlook) => format!(
                 "The fullest bottle is estimated at {}, and may be at {}.",
-                bar(outlook.worst_bottle_now.p50),
-                bar(outlook.worst_bottle_now.p95)
+                self.units.pressure(outlook.worst_bottle_now.p50),
+                self.units.pressure(outlook.worst_bottle_now.p95)
             ),
         };
         format!(
@@ -306,7 +285,7 @@ impl Speaker<'_> {
             "Danger. {}: pressure fell from {} on {} and nobody noted an opening. A bottle may have burst or a stopper \
              lifted. The others still hold pressure. Stay out.",
             self.name(),
-            bar(from),
+            self.units.pressure(from),
             self.local(at)
         )
     }
@@ -343,7 +322,7 @@ impl Speaker<'_> {
         shown: Option<&Measured>,
     ) -> String {
         let (source, what) = sensor;
-        let shown = shown.map_or_else(String::new, |m| format!(" at {}", value(m)));
+        let shown = shown.map_or_else(String::new, |m| format!(" at {}", self.units.measured(m)));
         let since = self.local(since);
         let what_is_wrong = match doubt {
             Doubt::Stuck => format!("has stood still{shown} since {since} while the drink goes on"),

@@ -91,7 +91,7 @@ impl Monitor {
         if self.state.board.is_present(&AlertName::MoveToFridge.into()) {
             let message = self
                 .speaker()
-                .over("the move is due now: move_to_fridge says so.");
+                .over("the move is due now, so this notice gives way to it.");
             self.state
                 .board
                 .suppress(&AlertName::FridgeSoon.into(), now, message, out);

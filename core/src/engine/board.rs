@@ -2,13 +2,14 @@
 
 use std::collections::BTreeMap;
 
-use jiff::Timestamp;
+use jiff::{Timestamp, tz::TimeZone};
 use serde::{Deserialize, Serialize};
 
 use crate::{
     alert::{
         AlarmState, AlertName, AlertRecord, Refused, Transition,
         lifecycle::{self, Happening, NotAllowed, Standing},
+        sentence,
     },
     batch::BatchName,
 };
@@ -173,7 +174,7 @@ impl Board {
     }
 
     /// Obeys a command that [`Board::permits`]; it concerns every sensor that raised the alert.
-    pub(super) fn obey(&mut self, command: &Command, at: Timestamp, out: &mut Vec<Action>) {
+    pub(super) fn obey(&mut self, command: &Command, at: Timestamp, zone: &TimeZone, out: &mut Vec<Action>) {
         let keys: Vec<Key> = self
             .slots
             .keys()
@@ -190,9 +191,10 @@ impl Board {
             };
             let message = match &command.deed {
                 Deed::Shelve { until, reason } => {
+                    let until = sentence::local(*until, zone);
                     format!("Shelved until {until}: {reason}. {}", slot.message)
                 }
-                Deed::Reset { reason } => format!("Cleared by {}: {reason}", command.who),
+                Deed::Reset { reason } => format!("{}: cleared by {}: {reason}", self.batch, command.who),
                 Deed::Acknowledge | Deed::Unshelve => slot.message.clone(),
             };
             if let Some(slot) = self.slots.get_mut(&key) {

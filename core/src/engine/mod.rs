@@ -33,7 +33,7 @@ use jiff::{Timestamp, tz::TimeZone};
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    alert::{AlertName, AlertRecord, Refused},
+    alert::{AlertName, AlertRecord, Refused, Units},
     fit::{Evidence, Posterior, Surroundings},
     forecast::{Forecast, Outlook},
     note::Note,
@@ -213,7 +213,7 @@ pub use drive::{drive, drive_some};
 pub use monitor::Monitor;
 pub use rules::Rules;
 pub use snapshot::BadSnapshot;
-pub use view::{AlertView, ApartView, SensorView, View};
+pub use view::{AlertView, ApartView, Fullest, SensorView, View};
 pub use whereabouts::Place;
 
 /// What the user configured for all batches.
@@ -221,6 +221,8 @@ pub use whereabouts::Place;
 pub struct Settings {
     /// Zone in which sentences tell the time.
     pub zone: TimeZone,
+    /// Units in which sentences tell pressures and temperatures.
+    pub units: Units,
     /// The place.
     pub surroundings: Surroundings,
     /// What moves the clock.

@@ -227,6 +227,7 @@ impl Monitor {
         Speaker {
             batch: &self.batch,
             zone: &self.settings.zone,
+            units: self.settings.units,
         }
     }
 
@@ -590,7 +591,7 @@ impl Monitor {
         self.state.clock.advance(now);
         match self.permits(&command) {
             Ok(()) => {
-                self.state.board.obey(&command, now, out);
+                self.state.board.obey(&command, now, &self.settings.zone, out);
                 self.release_moves(now, out);
             }
             Err(why) => out.push(Action::Refused { command, why }),

@@ -11,7 +11,7 @@ use crate::{
         sentence::{self, Doubt},
     },
     batch::BatchName,
-    forecast::{Forecast, Outlook},
+    forecast::{Forecast, Outlook, Quantiles},
     quantity::{Co2Volumes, GaugePressure},
     reading::{Measured, Quantity, Source},
 };
@@ -66,6 +66,49 @@ pub struct ApartView {
     pub why: String,
     /// Their forecast.
     pub forecast: Option<Forecast>,
+    /// What the alert rules ask of them.
+    pub outlook: Option<Outlook>,
+}
+
+/// The fullest of all bottles, wherever they stand: at each quantile the highest of any.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Fullest {
+    /// Its gauge pressure now.
+    pub now: Quantiles<GaugePressure>,
+    /// The highest within the next 24 h.
+    pub within_24h: Quantiles<GaugePressure>,
+}
+
+impl Fullest {
+    /// Of bottles that are reckoned apart; `None`: of none.
+    fn of<'a>(outlooks: impl Iterator<Item = &'a Outlook>) -> Option<Self> {
+        let each = outlooks.map(|outlook| Self {
+            now: outlook.worst_bottle_now,
+            within_24h: outlook.worst_bottle_24h,
+        });
+        each.reduce(|a, b| Self {
+            now: highest(a.now, b.now),
+            within_24h: highest(a.within_24h, b.within_24h),
+        })
+    }
+}
+
+fn highest(a: Quantiles<GaugePressure>, b: Quantiles<GaugePressure>) -> Quantiles<GaugePressure> {
+    let higher = |a, b| if b > a { b } else { a };
+    Quantiles {
+        p05: higher(a.p05, b.p05),
+        p50: higher(a.p50, b.p50),
+        p95: higher(a.p95, b.p95),
+    }
+}
+
+impl View {
+    /// The fullest of all bottles, those left behind included; `None`: nothing is reckoned yet.
+    #[must_use]
+    pub fn fullest(&self) -> Option<Fullest> {
+        let apart = self.apart.iter().filter_map(|apart| apart.outlook.as_ref());
+        Fullest::of(self.outlook.iter().chain(apart))
+    }
 }
 
 /// One quantity of one source.
@@ -181,6 +224,7 @@ impl Monitor {
             count,
             why,
             forecast: others.fitted.as_ref().map(|fitted| fitted.forecast.clone()),
+            outlook: others.fitted.as_ref().map(|fitted| fitted.outlook.clone()),
         })
     }
 
@@ -193,7 +237,7 @@ impl Monitor {
                 Some((at, measured)) => format!(
                     "{} {} from {}, {}",
                     sentence::quantity(sensor.quantity),
-                    sentence::value(measured),
+                    self.settings.units.measured(measured),
                     sensor.source,
                     sentence::local(*at, &self.settings.zone)
                 ),
@@ -234,7 +278,8 @@ impl Monitor {
         if self.all_chilled() {
             return format!("{name} is in the fridge. Nothing to do.");
         }
-        match &fitted.forecast.move_at {
+        let to_move = self.apart_fitted().unwrap_or(fitted);
+        match &to_move.forecast.move_at {
             Some(when) => {
                 let interval = self.speaker().interval(when);
                 format!("{name}: nothing to do now. Move it to the fridge {interval}.")
@@ -248,28 +293,14 @@ impl Monitor {
 
     fn pressure_sentence(&self) -> String {
         let limit = self.batch.bottle.pressure_limit;
-        let answers = self.state.fitted.iter();
-        let others = self
-            .state
-            .others
-            .iter()
-            .filter_map(|others| others.fitted.as_ref());
-        let worst = answers
-            .chain(others)
-            .map(|fitted| &fitted.outlook)
-            .reduce(|a, b| {
-                if b.worst_bottle_24h.p95 > a.worst_bottle_24h.p95 {
-                    b
-                } else {
-                    a
-                }
-            });
-        match worst {
+        let units = self.settings.units;
+        let answers = self.state.fitted.iter().chain(self.apart_fitted());
+        match Fullest::of(answers.map(|fitted| &fitted.outlook)) {
             None => format!(
                 "The pressure is not reckoned yet; your limit is {}.",
-                sentence::bar(limit)
+                units.pressure(limit)
             ),
-            Some(outlook) => {
+            Some(fullest) => {
                 let vouched = if self.hears_a_gauge(self.clock()) {
                     ""
                 } else {
@@ -277,9 +308,9 @@ impl Monitor {
                 };
                 format!(
                     "The fullest bottle is at about {} of your {}; in the next 24 hours it may reach {}.{vouched}",
-                    sentence::bar(outlook.worst_bottle_now.p50),
-                    sentence::bar(limit),
-                    sentence::bar(outlook.worst_bottle_24h.p95)
+                    units.pressure(fullest.now.p50),
+                    units.pressure(limit),
+                    units.pressure(fullest.within_24h.p95)
                 )
             }
         }

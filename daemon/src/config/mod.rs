@@ -14,6 +14,7 @@ mod tests;
 use std::{net::SocketAddr, path::PathBuf};
 
 use fobwatch_core::{
+    alert::Units,
     document::{BadDocument, Document, Section},
     engine::{ClockSource, Rules, Settings},
     fit::Surroundings,
@@ -73,6 +74,17 @@ pub enum Clock {
     Readings,
 }
 
+impl Display {
+    /// The units of pressure and temperature.
+    #[must_use]
+    pub fn units(&self) -> Units {
+        Units {
+            pressure: self.pressure,
+            temperature: self.temperature,
+        }
+    }
+}
+
 impl Config {
     /// The defaults alone.
     ///
@@ -96,6 +108,7 @@ impl Config {
     pub fn settings(&self, clock: ClockSource) -> Settings {
         Settings {
             zone: self.display.zone.clone(),
+            units: self.display.units(),
             surroundings: Surroundings {
                 usual_ambient: self.altitude.usual_air(),
             },

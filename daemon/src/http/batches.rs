@@ -56,6 +56,7 @@ fn shown(live: &Live) -> Value {
     entry.insert("forecast".to_owned(), record(view.forecast.as_ref()));
     if let (Some(apart), Some(Value::Object(shown))) = (&view.apart, entry.get_mut("apart")) {
         shown.insert("forecast".to_owned(), record(apart.forecast.as_ref()));
+        shown.remove("outlook");
     }
     let sensors = view.sensors.iter().map(sensor).collect();
     entry.insert("sensors".to_owned(), Value::Array(sensors));

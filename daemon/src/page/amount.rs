@@ -1,6 +1,7 @@
 //! Amounts with their units, as a person says them.
 
 use fobwatch_core::{
+    alert,
     quantity::{Co2Volumes, GaugePressure, Temperature, Unit},
     reading::{Measured, Quantity},
 };
@@ -26,27 +27,21 @@ impl From<&Display> for Units {
 }
 
 impl Units {
+    fn spoken(self) -> alert::Units {
+        alert::Units {
+            pressure: self.pressure,
+            temperature: self.temperature,
+        }
+    }
+
     /// "bar".
     pub(super) fn of_pressure(self) -> &'static str {
-        match self.pressure {
-            Unit::Psi => "psi",
-            Unit::Kilopascal => "kPa",
-            Unit::Millibar => "mbar",
-            Unit::Hectopascal => "hPa",
-            Unit::Pascal => "Pa",
-            _ => "bar",
-        }
+        self.spoken().of_pressure()
     }
 
     /// The number in the unit of [`Units::of_pressure`].
     pub(super) fn number(self, pressure: GaugePressure) -> f64 {
-        match self.pressure {
-            Unit::Psi => pressure.psi(),
-            Unit::Kilopascal => pressure.pascal() / 1_000.0,
-            Unit::Millibar | Unit::Hectopascal => pressure.pascal() / 100.0,
-            Unit::Pascal => pressure.pascal(),
-            _ => pressure.bar(),
-        }
+        self.spoken().number(pressure)
     }
 
     fn digits(self) -> usize {

@@ -86,11 +86,11 @@ fn volumes_figure(volumes: f64) -> String {
 fn pressure(shown: &Shown, context: &Context) -> String {
     let units = context.units();
     let limit = units.limit(shown.batch.bottle.pressure_limit);
-    let mut text = match shown.outlook() {
-        Some(outlook) => format!(
+    let mut text = match shown.view.fullest() {
+        Some(fullest) => format!(
             "Fullest bottle: about {}, at most {}, of your limit of {limit}.",
-            units.pressure(outlook.worst_bottle_now.p50),
-            units.at_most(shown.most_now().unwrap_or(outlook.worst_bottle_now.p95)),
+            units.pressure(fullest.now.p50),
+            units.at_most(shown.most_now().unwrap_or(fullest.now.p95)),
         ),
         None => format!("The pressure is not known; your limit is {limit}. Treat the bottles as live."),
     };

@@ -252,9 +252,13 @@ fn describe(
     if let Some(at) = forecast.target_at.and_then(|when| when.p50) {
         text.push_str(&format!(" It reaches that most likely {}.", clock.moment(at)));
     }
+    let fullest = shown
+        .view
+        .fullest()
+        .map_or(outlook.worst_bottle_now, |fullest| fullest.now);
     text.push_str(&format!(
         " The fullest bottle is at about {} of your limit of {}.",
-        context.units().pressure(outlook.worst_bottle_now.p50),
+        context.units().pressure(fullest.p50),
         context.units().limit(shown.batch.bottle.pressure_limit),
     ));
     text

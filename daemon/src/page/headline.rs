@@ -86,20 +86,23 @@ pub(super) fn pressure(batches: &[Shown], context: &Context) -> Option<String> {
         .max_by(|a, b| a.1.total_cmp(&b.1))
         .map(|(shown, _)| shown);
     let mut said = Vec::new();
-    if let Some((shown, outlook, most)) =
-        fullest.and_then(|shown| Some((shown, shown.outlook()?, shown.most_now()?)))
+    if let Some((shown, bottle, most)) =
+        fullest.and_then(|shown| Some((shown, shown.view.fullest()?, shown.most_now()?)))
     {
-        let day = outlook.worst_bottle_24h.p95;
+        let day = bottle.within_24h.p95;
         said.push(format!(
             "Fullest bottle now: {}, about {} and at most {}, of your limit of {}. Within 24 hours at most {}.",
             shown.batch.name,
-            units.pressure(outlook.worst_bottle_now.p50),
+            units.pressure(bottle.now.p50),
             units.at_most(most),
             units.limit(shown.batch.bottle.pressure_limit),
             units.at_most(if most > day { most } else { day }),
         ));
     }
-    let unknown = batches.iter().filter(|shown| shown.outlook().is_none()).count();
+    let unknown = batches
+        .iter()
+        .filter(|shown| shown.view.fullest().is_none())
+        .count();
     if unknown > 0 {
         said.push(format!(
             "The pressure of {} is not known: treat those bottles as live.",
@@ -108,7 +111,7 @@ pub(super) fn pressure(batches: &[Shown], context: &Context) -> Option<String> {
     }
     let silent = batches
         .iter()
-        .filter(|shown| shown.outlook().is_some() && shown.gauge().is_none())
+        .filter(|shown| shown.view.fullest().is_some() && shown.gauge().is_none())
         .count();
     if silent > 0 {
         said.push(format!(

@@ -65,9 +65,9 @@ pub(super) fn row(shown: &Shown, anchor: &str, axis: TimeAxis, days: &[Day], con
             }
             (picture(shown, axis, days, context))
             span class="what" {
-                @match shown.outlook() {
-                    Some(outlook) => b {
-                        (units.figure(outlook.worst_bottle_now.p50)) " of "
+                @match shown.view.fullest() {
+                    Some(fullest) => b {
+                        (units.figure(fullest.now.p50)) " of "
                         (units.limit_figure(limit)) "\u{a0}" (units.of_pressure())
                     },
                     None => b { "pressure not known" },

@@ -84,8 +84,10 @@ impl Shown {
         apart.or(self.view.forecast.as_ref())
     }
 
+    /// The outlook of the same bottles.
     pub(super) fn outlook(&self) -> Option<&Outlook> {
-        self.view.outlook.as_ref()
+        let apart = self.view.apart.as_ref().and_then(|apart| apart.outlook.as_ref());
+        apart.or(self.view.outlook.as_ref())
     }
 
     pub(super) fn is_chilled(&self) -> bool {
@@ -97,9 +99,9 @@ impl Shown {
         self.alert(AlertName::OverLimit).is_some() || self.full() >= Some(1.0)
     }
 
-    /// The most that the fullest bottle may hold now: the 95 % estimate, or the gauge if it reads more.
+    /// The most that the fullest of all bottles may hold now: the 95 % estimate, or the gauge if it reads more.
     pub(super) fn most_now(&self) -> Option<GaugePressure> {
-        let most = self.outlook()?.worst_bottle_now.p95;
+        let most = self.view.fullest()?.now.p95;
         let read = self.gauge().map_or(most, |(_, read)| read);
         Some(if read > most { read } else { most })
     }

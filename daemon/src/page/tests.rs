@@ -139,6 +139,36 @@ fn pressure_stands_under_the_headline_with_the_users_own_limit() {
 }
 
 #[test]
+fn bottles_left_behind_may_be_the_fullest() {
+    let mut shown = Made {
+        place: Place::Fridge,
+        age_h: 20.0,
+        ..Made::new("hibiscus 12")
+    }
+    .shown();
+    let warm = Made::new("hibiscus 12").shown().view;
+    let fullest = warm.fullest().unwrap();
+    let (about, most) = (fullest.now.p50, fullest.now.p95);
+    assert!(about > shown.view.fullest().unwrap().now.p95);
+    shown.view.apart = Some(ApartView {
+        count: 3,
+        why: "3 of 8 bottles are still in the room.".to_owned(),
+        forecast: warm.forecast,
+        outlook: warm.outlook,
+    });
+    let units = super::amount::Units::from(&context().display);
+    let page = agenda(&[shown], &context());
+    let press = &page[place(&page, "</h1>")..place(&page, "agenda-head")];
+    let (about, most) = (units.pressure(about), units.at_most(most));
+    assert!(
+        press.contains(&format!("about {about} and at most {most}")),
+        "{press}"
+    );
+    assert!(page.contains(&format!("Fullest bottle: about {about}, at most {most}")));
+    assert!(page.contains("3 of 8 bottles are still in the room."));
+}
+
+#[test]
 fn units_are_the_users() {
     let mut imperial = context();
     imperial.display.pressure = Unit::Psi;

@@ -6,7 +6,7 @@ use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 
 use super::super::*;
 use crate::{
-    alert::Transition,
+    alert::{Transition, Units},
     batch::{Batch, BatchName, Bottle, Drink, Headspace, Material, Target},
     fit,
     forecast::{CurvePoint, Hours, IfForgotten, Quantiles, Upward},
@@ -211,6 +211,7 @@ pub(in crate::engine) fn surroundings() -> Surroundings {
 pub(in crate::engine) fn settings(clock: ClockSource) -> Settings {
     Settings {
         zone: TimeZone::UTC,
+        units: Units::default(),
         surroundings: surroundings(),
         clock,
         rules: Rules::default(),

@@ -5,7 +5,7 @@ use jiff::SignedDuration;
 use super::fixture::*;
 use crate::{
     alert::{AlertName, Transition},
-    engine::{Action, Monitor, Place, drive},
+    engine::{Action, Bottles, Monitor, Place, drive},
     forecast::Quantiles,
     note::NoteKind,
     reading::Quantity,
@@ -94,6 +94,51 @@ fn bottles_left_behind_keep_their_alerts() {
         |_| 4.0,
     ));
     assert!(told(&after).contains(&(AlertName::MoveToFridge, CLEARED)));
+}
+
+#[test]
+fn the_fullest_bottle_may_be_one_of_those_left_behind() {
+    let chilled = Life {
+        worst: |_| 0.5,
+        content: |_| 2.8,
+        ..Life::default()
+    };
+    let warm = Life {
+        worst: |_| 3.0,
+        content: |_| 2.8,
+        ..Life::default()
+    };
+    let mut monitor = monitor();
+    let cooling = |h: f64| 4.0 + 17.0 * (-h / 1.5).exp();
+    live(&mut monitor, &chilled, 0.0, 8.0, |_| 0.5, cooling);
+    feed(
+        &mut monitor,
+        &chilled,
+        note(8.0, NoteKind::MovedToFridge, Some(vec![1, 2, 3])),
+    );
+    let _ = drive(
+        &mut monitor,
+        row(9.0, Quantity::LiquidTemperature, 4.0),
+        &mut |request| match request.of {
+            Bottles::WithSensors => chilled.answer(request),
+            Bottles::LeftBehind => warm.answer(request),
+        },
+    );
+    let view = monitor.view();
+    assert_eq!(view.outlook.as_ref().unwrap().worst_bottle_now.p50, bar(0.5));
+    assert_eq!(view.fullest().unwrap().now.p50, bar(3.0));
+    assert!(
+        view.pressure.starts_with(
+            "The fullest bottle is at about 3.00 bar of your 4.00 bar; in the next 24 hours it may reach 3.40 bar."
+        ),
+        "{}",
+        view.pressure
+    );
+    assert!(
+        !view.headline.contains("not expected to reach"),
+        "{}",
+        view.headline
+    );
 }
 
 /// Answers a forecast whose move lies `away` hours ahead.

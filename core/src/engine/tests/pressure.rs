@@ -1,10 +1,13 @@
 //! The pressure alerts: by the estimate, by the raw gauge, and what a person may do to them.
 
+use jiff::tz::TimeZone;
+
 use super::fixture::*;
 use crate::{
-    alert::{AlertName, Refused, Transition},
-    engine::{Action, ClockSource, Deed, Event, Monitor},
+    alert::{AlertName, Refused, Transition, Units},
+    engine::{Action, ClockSource, Deed, Event, Monitor, Settings},
     note::NoteKind,
+    quantity::Unit,
     reading::Quantity,
 };
 
@@ -332,4 +335,53 @@ fn an_acknowledged_alert_comes_back_later_and_a_shelved_one_at_its_time() {
         record_of(&after, AlertName::LimitNear, Transition::Unshelved).at,
         hour(6.0)
     );
+}
+
+#[test]
+fn sentences_speak_in_the_units_and_the_zone_of_the_user() {
+    let life = Life {
+        chance: |_| 0.5,
+        worst: |_| 1.0,
+        content: |_| 1.0,
+    };
+    let american = Settings {
+        zone: TimeZone::fixed(jiff::tz::offset(-5)),
+        units: Units {
+            pressure: Unit::Psi,
+            temperature: Unit::Fahrenheit,
+        },
+        ..settings(ClockSource::Readings)
+    };
+    let mut monitor = Monitor::new(batch(), american);
+    let actions = live(&mut monitor, &life, 0.0, 2.0, |h| 1.0 + 0.001 * h, |_| 21.0);
+    // NIST SP 811 (2008), B.8: 1 psi = 6.894 757 kPa.
+    let near = record_of(&actions, AlertName::LimitNear, RAISED).message;
+    assert!(near.contains("your limit of 58.0 psi"), "{near}");
+    assert!(!near.contains("bar"), "{near}");
+    let shelve = Deed::Shelve {
+        until: hour(6.0),
+        reason: "at work".to_owned(),
+    };
+    let deed = Event::Commanded(command(2.0, AlertName::LimitNear, shelve));
+    let shelved = record_of(
+        &feed(&mut monitor, &life, deed),
+        AlertName::LimitNear,
+        Transition::Shelved,
+    );
+    // 13:00 UTC.
+    assert!(
+        shelved
+            .message
+            .starts_with("Shelved until Mon 2 Mar 08:00 -05: at work. "),
+        "{}",
+        shelved.message
+    );
+    let view = monitor.view();
+    assert!(
+        view.pressure.contains("14.5 psi of your 58.0 psi"),
+        "{}",
+        view.pressure
+    );
+    let words: Vec<&str> = view.sensors.iter().map(|sensor| sensor.words.as_str()).collect();
+    assert!(words.iter().any(|words| words.contains("69.8 °F")), "{words:?}");
 }
