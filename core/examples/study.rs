@@ -12,7 +12,7 @@ use std::time::Instant;
 
 use fobwatch_core::{
     batch::Batch,
-    fit::{Evidence, Observed, Surroundings, fit},
+    fit::{Evidence, Surroundings, fit},
     quantity::AbsolutePressure,
     reading::Measured,
 };
@@ -128,15 +128,7 @@ fn study(
             let unit = row.unit.symbol().parse().expect("a unit of the surface");
             let quantity = row.quantity.name().parse().expect("a quantity of the surface");
             if let Ok(measured) = Measured::new(quantity, row.value, unit) {
-                let observed = match measured {
-                    Measured::Pressure(p) => Observed::Gauge(p),
-                    Measured::AbsolutePressure(p) => Observed::Absolute(p),
-                    Measured::AmbientPressure(p) => Observed::Ambient(p),
-                    Measured::LiquidTemperature(t) => Observed::Liquid(t),
-                    Measured::RoomTemperature(t) => Observed::Room(t),
-                    Measured::Gravity(g) => Observed::Gravity(g),
-                };
-                evidence.observe(row.at, observed);
+                evidence.observe(row.at, measured.into());
             }
             rows.next();
         }

@@ -11,7 +11,7 @@ use crate::{
     forecast::{Forecast, Outlook},
 };
 
-use super::{Action, Fitted, Monitor, intake::Sensor, monitor::is_gauge, whereabouts::Place};
+use super::{Action, Fitted, Monitor, intake::Sensor, readings::is_gauge, whereabouts::Place};
 
 /// Evaluations in a row that a condition must hold to begin, where a rule says so.
 pub(super) const IN_A_ROW: u8 = 2;

@@ -14,6 +14,7 @@ mod intake;
 mod limit;
 mod monitor;
 mod moves;
+mod readings;
 mod rules;
 mod snapshot;
 mod target;

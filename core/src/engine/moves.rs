@@ -17,7 +17,8 @@ use crate::{
 use super::{
     Action, ClockSource, Monitor,
     intake::Sensor,
-    monitor::{Apart, Others, by_eye, is_gauge},
+    monitor::{Apart, Others},
+    readings::{by_eye, is_gauge},
     whereabouts::{BELIEF, Place},
 };
 

@@ -13,7 +13,9 @@ use crate::{
 fn events() -> impl Strategy<Value = Vec<Event>> {
     let quantity = prop::sample::select(&Quantity::ALL[..]);
     let source_name = prop::sample::select(&["pilot", "kitchen", "other"][..]);
-    let measured = (-2.0..200.0, quantity, source_name, 0.0..1.0).prop_map(
+    // Now and then from the far future, and from before the sealing.
+    let when = prop_oneof![20 => -2.0..200.0, 1 => 600_000.0..640_000.0, 1 => -9_000.0..-10.0];
+    let measured = (when, quantity, source_name, 0.0..1.0).prop_map(
         |(h, quantity, from, share): (f64, Quantity, &str, f64)| {
             let value = match quantity {
                 Quantity::Pressure => -1.0 + 6.0 * share,

@@ -135,3 +135,101 @@ fn a_row_from_2099_makes_its_sensor_suspect_and_the_rest_goes_on() {
         Some(&1)
     );
 }
+
+#[test]
+fn a_late_row_counts_from_when_it_arrives_and_moves_nothing_back() {
+    let life = Life::default();
+    let mut monitor = monitor();
+    live(&mut monitor, &life, 0.0, 10.0, |h| 0.03 * h, |_| 21.0);
+    let clock = monitor.clock();
+    let newest = monitor.view().sensors;
+    let actions = feed(&mut monitor, &life, row(4.05, Quantity::Pressure, 0.12));
+    assert!(actions.is_empty(), "{actions:?}");
+    assert_eq!((monitor.clock(), monitor.view().sensors), (clock, newest));
+    assert_eq!(monitor.view().set_aside.values().sum::<u64>(), 0);
+    // It is news: the next fit is a fit, though nothing else came in.
+    let mut works = Vec::new();
+    let _ = drive(&mut monitor, Event::Tick { at: hour(10.6) }, &mut |request| {
+        works.push(request.work);
+        life.answer(request)
+    });
+    assert_eq!(works.first(), Some(&Work::Fit));
+}
+
+#[test]
+fn a_late_row_at_the_limit_is_danger_all_the_same() {
+    let life = Life {
+        worst: |_| 0.5,
+        content: |_| 1.0,
+        ..Life::default()
+    };
+    let mut monitor = monitor();
+    live(&mut monitor, &life, 0.0, 5.0, |h| 3.7 + 0.01 * h, |_| 21.0);
+    let actions = feed(&mut monitor, &life, row(4.05, Quantity::Pressure, 4.01));
+    assert_eq!(told_of(&actions, AlertName::OverLimit), [RAISED]);
+}
+
+#[test]
+fn the_same_rows_again_change_nothing_but_their_count() {
+    let life = Life::default();
+    let (mut once, mut twice) = (monitor(), monitor());
+    for i in 0..60 {
+        let h = f64::from(i) / 6.0;
+        let event = row(h, Quantity::Pressure, 0.03 * h);
+        let a = feed(&mut once, &life, event.clone());
+        let b = feed(&mut twice, &life, event.clone());
+        assert_eq!(format!("{a:?}"), format!("{b:?}"));
+        let again = feed(&mut twice, &life, event);
+        assert!(
+            matches!(again.as_slice(), [Action::SetAside(aside)] if aside.reason == SetAsideReason::Duplicate)
+        );
+    }
+    assert_eq!(twice.view().set_aside.get(&SetAsideReason::Duplicate), Some(&60));
+    assert_eq!(once.view().forecast, twice.view().forecast);
+    assert_eq!(once.view().sensors, twice.view().sensors);
+}
+
+#[test]
+fn a_first_row_weeks_after_sealing_counts_once_another_confirms_it() {
+    let life = Life::default();
+    let mut monitor = monitor();
+    let weeks = 24.0 * 20.0;
+    let first = feed(&mut monitor, &life, row(weeks, Quantity::Pressure, 2.0));
+    assert!(first.is_empty());
+    assert_eq!(monitor.clock(), hour(0.0));
+    feed(&mut monitor, &life, row(weeks + 0.1, Quantity::Pressure, 2.0));
+    assert_eq!(monitor.clock(), hour(weeks + 0.1));
+    assert_eq!(monitor.view().set_aside.values().sum::<u64>(), 0);
+    // At the end of the rows what nobody confirmed is set aside.
+    feed(&mut monitor, &life, row(9.0 * weeks, Quantity::Pressure, 2.0));
+    assert!(matches!(
+        monitor.close().as_slice(),
+        [.., Action::SetAside(aside)] if aside.reason == SetAsideReason::FromTheFuture
+    ));
+}
+
+#[test]
+fn a_daemons_clock_that_leaps_a_year_and_comes_back_loses_nothing() {
+    let life = Life::default();
+    let mut monitor = Monitor::new(batch(), settings(ClockSource::Ticks));
+    feed(&mut monitor, &life, Event::Tick { at: hour(2.0) });
+    feed(&mut monitor, &life, row(2.0, Quantity::Pressure, 0.06));
+    let leapt = hour(24.0 * 365.0);
+    feed(&mut monitor, &life, Event::Tick { at: leapt });
+    feed(&mut monitor, &life, Event::Tick { at: hour(2.1) });
+    assert_eq!(monitor.clock(), leapt);
+    // Rows of the true time are late rows: used, not refused, and the limit is still watched.
+    let actions = feed(&mut monitor, &life, row(2.1, Quantity::Pressure, 4.2));
+    let again = feed(&mut monitor, &life, row(2.2, Quantity::Pressure, 4.2));
+    assert_eq!(monitor.view().set_aside.values().sum::<u64>(), 0);
+    let all: Vec<Action> = actions.into_iter().chain(again).collect();
+    assert!(
+        monitor
+            .view()
+            .alerts
+            .iter()
+            .any(|alert| alert.alert == AlertName::OverLimit),
+        "{:?}",
+        told(&all)
+    );
+}
