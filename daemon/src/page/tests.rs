@@ -319,6 +319,7 @@ fn a_danger_says_which_bottles_it_is_of() {
             count,
             why: why.to_owned(),
             forecast: None,
+            outlook: None,
         });
         agenda(&[shown.clone()], &context())
     };
