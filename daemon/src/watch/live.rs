@@ -93,6 +93,15 @@ impl Live {
         self.seen.send_replace(seen);
     }
 
+    /// It was set aside, and goes on from `seen`.
+    pub(super) fn take_up(&self, monitor: &Monitor, seen: Sequence) {
+        self.leave(monitor, seen);
+        self.standing
+            .write()
+            .unwrap_or_else(PoisonError::into_inner)
+            .failed = None;
+    }
+
     pub(super) fn set_aside(&self, why: String) {
         self.standing
             .write()

@@ -1,10 +1,17 @@
-use std::{sync::Arc, time::Duration};
+use std::{
+    sync::{
+        Arc,
+        atomic::{AtomicBool, Ordering},
+    },
+    time::Duration,
+};
 
 use fobwatch_core::{
     alert::{AlertName, AlertRecord, Transition},
     batch::Batch,
     engine::{FitRequest, Fitted},
     forecast::Forecast,
+    note::{Note, NoteKind},
     quantity::Unit,
     reading::{Measured, Quantity, Reading, Source},
 };
@@ -264,6 +271,61 @@ async fn a_failing_engine_sets_its_batch_aside_and_the_event_is_not_tried_again(
     assert_eq!(of_engine(&alerts).len(), 1, "{alerts:#?}");
     assert_eq!(raised(&alerts, AlertName::OverLimit), 1, "{alerts:#?}");
     assert!(behind > Sequence(0));
+}
+
+/// Fails once for each daemon that is started with it.
+fn fails_once(request: &FitRequest) -> Fitted {
+    static FAILED: AtomicBool = AtomicBool::new(false);
+    let late = request.at >= start() + SignedDuration::from_hours(4);
+    assert!(!late || FAILED.swap(true, Ordering::SeqCst), "made to fail");
+    request.run()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_note_brings_a_batch_back_that_was_set_aside() {
+    let folder = TempDir::new().unwrap();
+    let store = Store::open(folder.path()).unwrap();
+    let plum = add(&store, "plum 1").await;
+    feed(&store, &hours()).await;
+    let (house, _requests) = house(&store).await;
+    let mut workers = Workers::with_fit(Fit {
+        run: fails_once,
+        from: Timestamp::MIN,
+    });
+    workers.begin(&house, batch("plum 1"), plum).await.unwrap();
+    let live = house.batch("plum-1").unwrap();
+    timeout(PATIENCE, live.reaches(Sequence(i64::MAX))).await.unwrap();
+    let why = live.standing().failed.unwrap();
+    assert!(why.contains("write a note about it"), "{why}");
+    assert!(!live.is_deaf());
+
+    let note = Note {
+        at: start() + SignedDuration::from_hours(12),
+        kind: NoteKind::Other,
+        bottles: None,
+        value: None,
+        unit: None,
+        text: Some("looked through the window".to_owned()),
+    };
+    let at = note.at;
+    let place = store
+        .write(move |writer| writer.append_note(plum, &note, at))
+        .await
+        .unwrap();
+    house.latest.send_replace(place);
+    let whole = |alert: &&AlertRecord| alert.alert == AlertName::SensorSuspect && alert.source.is_none();
+    // The worker ends with what it has taken: all of it, since it is asked to stop only after the note was.
+    let taken_up = async {
+        while live.standing().failed.is_some() || live.is_behind(place) {
+            tokio::task::yield_now().await;
+        }
+    };
+    timeout(PATIENCE, taken_up).await.unwrap();
+    workers.finish().await;
+    let alerts = left(&store, plum).await.0;
+    let told: Vec<Transition> = alerts.iter().filter(whole).map(|alert| alert.state).collect();
+    assert_eq!(told, [Transition::Raised, Transition::Cleared], "{alerts:#?}");
+    assert_eq!(raised(&alerts, AlertName::OverLimit), 1, "{alerts:#?}");
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -12,10 +12,11 @@ use std::{
 };
 
 use fobwatch_core::{
-    alert::{AlertName, AlertRecord, Transition},
+    alert::{AlertName, AlertRecord, Transition, sentence},
     batch::Batch,
     engine::{Action, ClockSource, Event, Monitor, drive_some},
 };
+use jiff::{Timestamp, tz::TimeZone};
 use tokio::runtime::Handle;
 use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, info, warn};
@@ -174,8 +175,8 @@ pub(super) fn concerns(id: BatchId, clock: ClockSource, event: &StoredEvent) -> 
 enum Turn {
     /// All of it was taken; there may be more.
     Taken,
-    /// The engine failed.
-    Failed,
+    /// The engine failed, and this much was stored when it did.
+    Failed { known: Sequence },
     /// It is time to stop.
     Stopped,
 }
@@ -207,7 +208,8 @@ impl Worker {
                 }
                 Ok(events) => match self.take(&with_first_tick(&self.monitor, self.seen, events)) {
                     Turn::Taken => {}
-                    Turn::Failed => return,
+                    Turn::Failed { known } if self.waits_for_a_person(known) => self.go_on(),
+                    Turn::Failed { .. } => return,
                     Turn::Stopped => break,
                 },
             }
@@ -240,8 +242,10 @@ impl Worker {
                 }
                 Err(_panic) => {
                     let whole = events.get(..done).unwrap_or_default();
+                    // What is stored by now was written by somebody who did not know of it yet.
+                    let known = event.sequence.max(*self.house.latest.borrow());
                     self.fail(&before, began_at, whole, event);
-                    return Turn::Failed;
+                    return Turn::Failed { known };
                 }
             }
         }
@@ -329,6 +333,54 @@ impl Worker {
         }
     }
 
+    /// Until a person notes something about the batch that was set aside, after `known`; false: it is time to stop.
+    fn waits_for_a_person(&self, known: Sequence) -> bool {
+        let stop = &self.live.stop;
+        let mut latest = self.house.latest.subscribe();
+        let mut backoff = Backoff::default();
+        let mut looked = known;
+        while !stop.is_cancelled() {
+            latest.mark_unchanged();
+            let store = &self.house.store;
+            let read = store.read(move |reader| reader.events_after(looked, CHUNK));
+            match self.runtime.block_on(read) {
+                Err(StoreError::Closed) => return false,
+                Err(_) => pause(&self.runtime, stop, backoff.after(Duration::ZERO)),
+                Ok(events) if events.is_empty() => self.runtime.block_on(async {
+                    tokio::select! {
+                        () = stop.cancelled() => {}
+                        // The sender lives in the house that `self` holds.
+                        _ = latest.changed() => {}
+                    }
+                }),
+                Ok(events) => {
+                    let id = self.live.id;
+                    let by_person = |event: &StoredEvent| matches!(&event.what, StoredWhat::Note(of, _) | StoredWhat::Command(of, _) if *of == id);
+                    if events.iter().any(by_person) {
+                        return true;
+                    }
+                    looked = events.last().map_or(looked, |event| event.sequence);
+                }
+            }
+        }
+        false
+    }
+
+    /// Takes up a batch that was set aside, behind the event that failed.
+    fn go_on(&mut self) {
+        let name = &self.live.batch.name;
+        let at = self.monitor.clock().max(self.house.clock.now());
+        let message = format!(
+            "{name} is watched again from behind event {}; what came in since is gone over now.",
+            self.seen.0
+        );
+        info!(batch = %name, "{message}");
+        let cleared = of_the_whole_batch(&self.live.batch, Transition::Cleared, at, message);
+        self.outcome.alerts.push(cleared);
+        self.record();
+        self.live.take_up(&self.monitor, self.seen);
+    }
+
     fn keep_snapshot(&mut self) {
         if self.since_snapshot == 0 {
             return;
@@ -364,7 +416,7 @@ impl Worker {
         self.seen = bad.sequence;
         self.since_snapshot += 1;
         self.keep_snapshot();
-        let alert = failed(&self.live.batch, &self.monitor, bad);
+        let alert = failed(&self.live.batch, &self.monitor, bad, &self.house.display.zone);
         error!(batch = %self.live.batch.name, event = ?bad, "The engine failed at this event.");
         self.live.set_aside(alert.message.clone());
         self.outcome.alerts.push(alert);
@@ -381,27 +433,32 @@ fn pause(runtime: &Handle, stop: &CancellationToken, wait: Duration) {
     });
 }
 
-fn failed(batch: &Batch, monitor: &Monitor, bad: &StoredEvent) -> AlertRecord {
+fn failed(batch: &Batch, monitor: &Monitor, bad: &StoredEvent, zone: &TimeZone) -> AlertRecord {
     let what = match &bad.what {
         StoredWhat::Reading(reading) => {
             format!("a reading of {} {}", reading.source, reading.measured.quantity())
         }
         StoredWhat::Note(_, note) => format!("a note `{}`", note.kind),
         StoredWhat::Command(_, command) => format!("what {} did to {}", command.who, command.alert),
-        StoredWhat::Clock(at) => format!("the clock at {at}"),
+        StoredWhat::Clock(at) => format!("the clock at {}", sentence::local(*at, zone)),
     };
     let message = format!(
-        "{} is no longer watched: the reckoning failed at {what} (event {}). Nothing warns of its pressure now: look at the \
-         bottles yourself, and cool them if in doubt. Stop and start fobwatch to watch it again from behind that event. \
-         The other batches are watched as before.",
+        "{} is no longer watched: the reckoning failed at {what} (event {}). Nothing warns of its pressure now: treat its \
+         bottles as live, and cool the room if in doubt. To watch it again from behind that event, write a note about it \
+         with `fobwatch note`, or stop and start fobwatch. The other batches are watched as before.",
         batch.name, bad.sequence.0
     );
+    let at = monitor.clock().max(bad.received_at);
+    of_the_whole_batch(batch, Transition::Raised, at, message)
+}
+
+fn of_the_whole_batch(batch: &Batch, state: Transition, at: Timestamp, message: String) -> AlertRecord {
     AlertRecord {
         batch: batch.name.clone(),
         alert: AlertName::SensorSuspect,
-        state: Transition::Raised,
+        state,
         priority: AlertName::SensorSuspect.priority(),
-        at: monitor.clock().max(bad.received_at),
+        at,
         message,
         who: None,
         source: None,
