@@ -65,8 +65,8 @@ struct LinkState {
 /// Why a connection ended.
 enum Broken {
     Link(ConnectionError),
-    /// Some readings could not be stored, or more came than can wait: the broker has to send them again.
-    Again(&'static str, &'static str),
+    /// Some readings could not be stored: the broker has to send them again.
+    NotStored,
     Stopped,
 }
 
@@ -100,7 +100,11 @@ impl Driver {
                     self.goodbye().await;
                     return;
                 }
-                Broken::Again(reason, complaint) => self.meter.down(reason, complaint, Mends::ByItself),
+                Broken::NotStored => self.meter.down(
+                    "not_stored",
+                    "readings could not be stored, so the broker has to send them again",
+                    Mends::ByItself,
+                ),
                 Broken::Link(error) => {
                     let (reason, mends) = judge(&error);
                     self.meter.down(reason, &error.to_string(), mends);
@@ -131,11 +135,8 @@ impl Driver {
                         () = self.stop.cancelled() => return Broken::Stopped,
                         event = &mut poll => break event,
                         Some(outcome) = settled.recv() => {
-                            if outcome.connection == self.link.connection {
-                                if !outcome.stored {
-                                    return Broken::Again("not_stored", "readings could not be stored, so the broker has to send them again");
-                                }
-                                self.link.unacked.push_back(outcome.message);
+                            if !self.link.settle(outcome) {
+                                return Broken::NotStored;
                             }
                         }
                         Some(job) = jobs.recv(), if room => {
@@ -146,11 +147,12 @@ impl Driver {
             };
             match event {
                 Err(error) => return Broken::Link(error),
-                Ok(Event::Incoming(packet)) => {
-                    if let Some(broken) = self.on_packet(packet) {
+                Ok(Event::Incoming(Packet::Publish(message))) => {
+                    if let Err(broken) = self.hand_on(message, settled).await {
                         return broken;
                     }
                 }
+                Ok(Event::Incoming(packet)) => self.on_packet(packet),
                 Ok(Event::Outgoing(Outgoing::Publish(id))) => {
                     let waiter = self.link.handed.pop_front().flatten();
                     self.link.written.insert(id, waiter);
@@ -160,7 +162,43 @@ impl Driver {
         }
     }
 
-    fn on_packet(&mut self, packet: Packet) -> Option<Broken> {
+    /// Gives a message to those who decode and store. While they have no room nothing more is read from the link, so the
+    /// broker waits too: some brokers send far more than a few unacknowledged messages at once, and a link dropped for that
+    /// would get all of them again at the next connection, and never come to an end.
+    async fn hand_on(
+        &mut self,
+        mut message: Publish,
+        settled: &mut mpsc::Receiver<Settled>,
+    ) -> Result<(), Broken> {
+        if message.payload.len() > MAX_MESSAGE {
+            // It will be refused for its length: what waits to be refused need not be held whole.
+            message.payload = message.payload[..=MAX_MESSAGE].to_vec().into();
+        }
+        let arrived = Arrived {
+            connection: self.link.connection,
+            at: Timestamp::now(),
+            message,
+        };
+        let waiting = self.waiting.clone();
+        let mut room = pin!(waiting.reserve());
+        loop {
+            tokio::select! {
+                biased;
+                () = self.stop.cancelled() => return Err(Broken::Stopped),
+                room = &mut room => {
+                    room.map_err(|_closed| Broken::Stopped)?.send(arrived);
+                    return Ok(());
+                }
+                Some(outcome) = settled.recv() => {
+                    if !self.link.settle(outcome) {
+                        return Err(Broken::NotStored);
+                    }
+                }
+            }
+        }
+    }
+
+    fn on_packet(&mut self, packet: Packet) {
         match packet {
             Packet::ConnAck(_) => {
                 self.link.connection += 1;
@@ -188,28 +226,8 @@ impl Driver {
                     done.send(Ok(())).ok();
                 }
             }
-            Packet::Publish(mut message) => {
-                if message.payload.len() > MAX_MESSAGE {
-                    // It will be refused for its length: what waits to be refused need not be held whole.
-                    message.payload = message.payload[..=MAX_MESSAGE].to_vec().into();
-                }
-                let arrived = Arrived {
-                    connection: self.link.connection,
-                    at: Timestamp::now(),
-                    message,
-                };
-                return match self.waiting.try_send(arrived) {
-                    Ok(()) => None,
-                    Err(mpsc::error::TrySendError::Full(_)) => Some(Broken::Again(
-                        "overrun",
-                        "more messages came than can be stored at once",
-                    )),
-                    Err(mpsc::error::TrySendError::Closed(_)) => Some(Broken::Stopped),
-                };
-            }
             _ => {}
         }
-        None
     }
 
     fn subscribe(&self) {
@@ -321,6 +339,18 @@ impl LinkState {
                 }
             }
         }
+    }
+
+    /// Puts a message that is done with among those to be acknowledged; false: it could not be stored. What came on an
+    /// earlier connection comes again by itself.
+    fn settle(&mut self, outcome: Settled) -> bool {
+        if outcome.connection == self.connection {
+            if !outcome.stored {
+                return false;
+            }
+            self.unacked.push_back(outcome.message);
+        }
+        true
     }
 
     fn retry_acks(&mut self, client: &AsyncClient) {

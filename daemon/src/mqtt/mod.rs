@@ -2,7 +2,7 @@
 //!
 //! A session is persistent under a fixed client id: what arrives while we are away stays at the broker. A message is
 //! acknowledged only once its readings are stored, so one that was not is sent again. One task alone polls the link and
-//! never waits for anything else; another decodes and waits for the store.
+//! waits for nothing but room; another decodes and waits for the store.
 
 mod intake;
 mod link;
@@ -33,8 +33,7 @@ const MAX_PACKET: usize = 268_435_455 + 5;
 /// Packets to the broker that may wait in the link.
 const REQUESTS: usize = 256;
 
-/// Messages that may wait to be decoded. When it is full the link is dropped: the broker keeps what was not
-/// acknowledged and sends it again.
+/// Messages that may wait to be decoded. When it is full nothing is read from the link until there is room.
 const WAITING: usize = 1_000;
 
 const KEEP_ALIVE: Duration = Duration::from_secs(30);

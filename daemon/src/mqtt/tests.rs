@@ -50,7 +50,8 @@ impl Mosquitto {
             "allow_anonymous true\n".to_owned()
         };
         let text = format!(
-            "{access}persistence true\npersistence_location {}/\nlistener {port} 127.0.0.1\nuser root\n",
+            "{access}persistence true\npersistence_location {}/\nlistener {port} 127.0.0.1\nuser root\n\
+             max_inflight_messages 0\nmax_queued_messages 0\n",
             folder.display()
         );
         std::fs::write(&config, text).unwrap();
@@ -244,6 +245,45 @@ async fn what_was_not_stored_comes_again_and_what_was_stored_does_not() {
     next.stored();
     let state = bench.link.meter.state();
     assert_eq!(state.interruptions.get("not_stored"), Some(&1), "{state:?}");
+    bench.end().await;
+}
+
+/// A broker may send without limit, whatever was acknowledged so far.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_flood_that_cannot_be_stored_as_fast_keeps_the_link_and_arrives_whole() {
+    const MANY: u32 = 3_000;
+    let folder = tempfile::tempdir().unwrap();
+    let mosquitto = Mosquitto::start(folder.path());
+    let mut bench = listen(broker(mosquitto.port));
+    hear(mosquitto.port, "fw/status", |payload| payload == ONLINE).await;
+    let before = bench.link.meter.state().interruptions;
+    // Nobody takes anything out of the inbox until the broker has got it all.
+    let (client, mut events) = client(mosquitto.port, "sensor", true);
+    let mut confirmed = 0;
+    let publishing = tokio::spawn(async move {
+        for number in 0..MANY {
+            let payload = senml(f64::from(number) / 1_000.0);
+            let topic = "sensors/shelf/senml";
+            client
+                .publish(topic, QoS::AtLeastOnce, false, payload)
+                .await
+                .unwrap();
+        }
+        client
+    });
+    until(&mut events, |event| {
+        confirmed += u32::from(matches!(event, Event::Incoming(Packet::PubAck(_))));
+        confirmed == MANY
+    })
+    .await;
+    publishing.await.unwrap();
+    for number in 0..MANY {
+        let mut incoming = bench.next().await;
+        assert!((bar(&incoming) - f64::from(number) / 1_000.0).abs() < 1e-9);
+        incoming.stored();
+    }
+    let state = bench.link.meter.state();
+    assert_eq!(state.interruptions, before, "{state:?}");
     bench.end().await;
 }
 
