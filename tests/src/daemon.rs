@@ -57,6 +57,8 @@ impl Daemon {
         let child = watch
             .args(["--listen", &format!("127.0.0.1:{port}")])
             .env("RUST_LOG", "info")
+            // Codes for colours would stand between the words that tests look for.
+            .env("NO_COLOR", "1")
             .stdin(Stdio::null())
             .stdout(err.try_clone().expect("the log is shared"))
             .stderr(err)

@@ -1,4 +1,4 @@
-//! Checks of the whole job; what they share stands here: a broker, a running daemon, a subscriber.
+//! Checks of the whole job; what they share stands here: a broker, a running daemon, a subscriber, a terminal.
 //!
 //! Everything listens on loopback, on ports that were free a moment before, and ends when its owner is dropped.
 
@@ -6,11 +6,13 @@ mod broker;
 mod daemon;
 mod program;
 mod subscriber;
+mod terminal;
 
 pub use broker::Broker;
 pub use daemon::Daemon;
 pub use program::{Finished, free_port, program, run};
-pub use subscriber::{Message, Subscriber};
+pub use subscriber::{Message, Subscriber, kept};
+pub use terminal::Terminal;
 
 use std::time::{Duration, Instant};
 

@@ -1,6 +1,7 @@
 //! Somebody who listens at the broker, as a home server would.
 
 use std::{
+    collections::BTreeMap,
     sync::mpsc::{Receiver, RecvTimeoutError, channel},
     thread,
     time::{Duration, Instant},
@@ -85,5 +86,37 @@ impl Drop for Subscriber {
     fn drop(&mut self) {
         // It may be gone already with its broker.
         self.client.disconnect().ok();
+    }
+}
+
+/// What the broker keeps under `filter`, payloads by topic: what somebody who comes later finds.
+///
+/// # Panics
+/// The broker does not answer.
+#[must_use]
+pub fn kept(broker: &Broker, filter: &str) -> BTreeMap<String, String> {
+    // The broker sends what it keeps before anything that is published later.
+    const END: &str = "tests/end-of-what-is-kept";
+    let listener = Subscriber::to(broker, filter, "looks for what is kept");
+    listener
+        .client
+        .subscribe(END, QoS::AtLeastOnce)
+        .expect("the subscription is queued");
+    listener
+        .client
+        .publish(END, QoS::AtLeastOnce, false, "")
+        .expect("the end is queued");
+    let mut found = BTreeMap::new();
+    loop {
+        let (topic, payload, retained) = listener
+            .messages
+            .recv_timeout(Duration::from_secs(20))
+            .expect("the broker sends on what was published");
+        if topic == END {
+            return found;
+        }
+        if retained {
+            found.insert(topic, payload);
+        }
     }
 }

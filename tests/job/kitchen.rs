@@ -1,0 +1,218 @@
+//! A kitchen on a temporary folder: a batch of the simulator, a configuration, a data folder.
+
+use std::{
+    collections::BTreeSet,
+    fs,
+    path::{Path, PathBuf},
+    time::Duration,
+};
+
+use fobwatch_simulator::{Emitted, Played, Scenario, Simulation, notes_jsonl, readings_csv};
+use fobwatch_tests::{Broker, Daemon, kept, wait_for};
+use jiff::Timestamp;
+use tempfile::TempDir;
+
+/// Ends a test that would wait for ever; no test depends on its length.
+pub(crate) const PATIENCE: Duration = Duration::from_secs(600);
+
+/// What makes a reading one: source, quantity, and microseconds since 1970.
+pub(crate) type Key = (String, String, i64);
+
+pub(crate) const SEED: u64 = 7;
+
+/// Topics that the simulator publishes under.
+pub(crate) const TOPIC: &str = "sensors";
+
+/// A scenario, cut to some length, written where the programs find it.
+pub(crate) struct Kitchen {
+    pub(crate) played: Played,
+    folder: TempDir,
+}
+
+impl Kitchen {
+    /// With the shipped scenario `name`, ended after `hours`.
+    pub(crate) fn new(name: &str, hours: f64) -> Self {
+        let mut scenario = Scenario::shipped(name).expect("a shipped scenario");
+        scenario.lasts_h = hours;
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let played = Simulation::run(&scenario, SEED);
+        let kitchen = Self { played, folder };
+        kitchen.write("scenario.toml", &scenario.to_toml());
+        kitchen.write("readings.csv", &readings_csv(&kitchen.played.readings));
+        kitchen.write("notes.jsonl", &notes_jsonl(&kitchen.played.notes));
+        fs::create_dir(kitchen.batches()).expect("the folder of batches is made");
+        kitchen.write("batches/batch.toml", &kitchen.played.batch_toml);
+        kitchen
+    }
+
+    pub(crate) fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    pub(crate) fn text_path(&self, name: &str) -> String {
+        self.path(name).display().to_string()
+    }
+
+    pub(crate) fn batches(&self) -> PathBuf {
+        self.path("batches")
+    }
+
+    pub(crate) fn write(&self, name: &str, text: &str) -> PathBuf {
+        let path = self.path(name);
+        fs::write(&path, text).expect("a file is written");
+        path
+    }
+
+    /// A configuration with `broker`, whose clock is the readings' own: a week goes by as fast as it is fitted.
+    pub(crate) fn mqtt_config(&self, broker: &Broker, client_id: &str) -> PathBuf {
+        let text = format!(
+            "[clock]\nsource = \"readings\"\n\n[display]\ntime_zone = \"UTC\"\n\n[[mqtt]]\nhost = \"127.0.0.1\"\nport = {}\n\
+             client_id = \"{client_id}\"\nusername = \"{}\"\npassword_file = \"{}\"\npublish_prefix = \"fobwatch\"\n\
+             senml = [\"{TOPIC}/#\"]\n",
+            broker.port(),
+            Broker::USER,
+            broker.password_file()
+        );
+        self.write(&format!("{client_id}.toml"), &text)
+    }
+
+    /// Arguments with which the simulator plays this scenario over the broker, so many seconds in one, or `max`.
+    pub(crate) fn simulator_mqtt(&self, broker: &Broker, speed: &str) -> Vec<String> {
+        [
+            "mqtt",
+            "--scenario",
+            &self.text_path("scenario.toml"),
+            "--seed",
+            &SEED.to_string(),
+            "--broker",
+            &format!("127.0.0.1:{}", broker.port()),
+            "--topic",
+            TOPIC,
+            "--username",
+            Broker::USER,
+            "--password-file",
+            &broker.password_file(),
+            "--speed",
+            speed,
+        ]
+        .map(ToOwned::to_owned)
+        .to_vec()
+    }
+
+    /// The readings that the simulator sends, each once: same source, quantity and time are one.
+    pub(crate) fn sent(&self) -> BTreeSet<Key> {
+        self.in_order().collect()
+    }
+
+    /// The same in the order in which they arrive for the first time.
+    pub(crate) fn in_order(&self) -> impl Iterator<Item = Key> + '_ {
+        let mut seen = BTreeSet::new();
+        let key = |r: &Emitted| {
+            (
+                r.source.clone(),
+                r.quantity.name().to_owned(),
+                r.at.as_microsecond(),
+            )
+        };
+        self.played
+            .readings
+            .iter()
+            .map(key)
+            .filter(move |key| seen.insert(key.clone()))
+    }
+
+    /// The latest measured time.
+    pub(crate) fn last_heard(&self) -> Timestamp {
+        self.played.readings.iter().map(|r| r.at).max().unwrap()
+    }
+
+    /// Waits until `daemon` has stored all that was sent, and its engine has taken it.
+    pub(crate) fn wait_until_taken(&self, daemon: &Daemon, data: &Path) {
+        let wanted = self.sent();
+        wait_for("every reading on disk", PATIENCE, || {
+            (Disk::open(data).count("SELECT count(*) FROM reading") >= wanted.len()).then_some(())
+        });
+        self.wait_until_thought(daemon);
+    }
+
+    /// Waits until the engine of the only batch has taken the last reading.
+    pub(crate) fn wait_until_thought(&self, daemon: &Daemon) {
+        let last = self.last_heard();
+        wait_for("the engine to be done", PATIENCE, || {
+            let at: Timestamp = daemon.json("/api/v1/batches")["batches"][0]["at"]
+                .as_str()?
+                .parse()
+                .ok()?;
+            (at >= last).then_some(())
+        });
+    }
+}
+
+/// Waits until a daemon has subscribed: it says `online` behind its subscriptions.
+pub(crate) fn until_online(broker: &Broker) {
+    wait_for("the daemon at the broker", PATIENCE, || {
+        (kept(broker, "fobwatch/status").get("fobwatch/status")? == "online").then_some(())
+    });
+}
+
+/// What a stopped or running daemon has on disk, read by another library call than the daemon's own.
+pub(crate) struct Disk(rusqlite::Connection);
+
+impl Disk {
+    /// Opens the store in `data` for reading alone.
+    pub(crate) fn open(data: &Path) -> Self {
+        let flags = rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY;
+        let file = data.join("fobwatch.sqlite");
+        Self(rusqlite::Connection::open_with_flags(file, flags).expect("the store opens"))
+    }
+
+    /// The one number that `sql` answers.
+    pub(crate) fn count(&self, sql: &str) -> usize {
+        let number: i64 = self
+            .0
+            .query_row(sql, [], |row| row.get(0))
+            .expect("the query answers");
+        number.try_into().expect("a count is not negative")
+    }
+
+    /// The first column of every row of `sql`, as text.
+    pub(crate) fn texts(&self, sql: &str) -> Vec<String> {
+        let mut statement = self.0.prepare(sql).expect("the query is understood");
+        let rows = statement
+            .query_map([], |row| row.get(0))
+            .expect("the query answers");
+        rows.map(|row| row.expect("a row is text")).collect()
+    }
+
+    /// The readings, each as often as it is there.
+    pub(crate) fn readings(&self) -> Vec<Key> {
+        let sql =
+            "SELECT source, quantity, at_us FROM reading JOIN series ON series.id = series ORDER BY seq";
+        let mut statement = self.0.prepare(sql).expect("the query is understood");
+        let rows = statement
+            .query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))
+            .expect("the query answers");
+        rows.map(|row| row.expect("a row is a reading")).collect()
+    }
+
+    /// Every reading in the order in which it arrived, as rows that `replay` takes.
+    pub(crate) fn csv(&self) -> String {
+        let sql = "SELECT source, quantity, at_us, value FROM reading JOIN series ON series.id = series ORDER BY seq";
+        let mut statement = self.0.prepare(sql).expect("the query is understood");
+        let rows = statement
+            .query_map([], |row| {
+                let (source, quantity): (String, String) = (row.get(0)?, row.get(1)?);
+                let at = Timestamp::from_microsecond(row.get(2)?).expect("a time");
+                let value: f64 = row.get(3)?;
+                let unit = match quantity.as_str() {
+                    "gravity" => "SG",
+                    "liquid_temperature" | "room_temperature" => "K",
+                    _ => "Pa",
+                };
+                Ok(format!("{at},{source},{quantity},{value},{unit}\n"))
+            })
+            .expect("the query answers");
+        let rows: String = rows.map(|row| row.expect("a row is a reading")).collect();
+        format!("time,source,quantity,value,unit\n{rows}")
+    }
+}
