@@ -174,3 +174,16 @@ fn stopped_in_mid_ingest_it_ends_in_order_and_goes_on_where_it_was() {
     assert!(simulator.wait().unwrap().success());
     same(&got);
 }
+
+/// A batch that was filled months ago, by the wall clock: the engine has a long way to go at its first tick.
+#[test]
+fn stopped_in_the_middle_of_a_long_reckoning_it_does_not_finish_it_first() {
+    let kitchen = Kitchen::new("plain", 1.0);
+    let config = kitchen.write("wall.toml", "[display]\ntime_zone = \"UTC\"\n");
+    let data = kitchen.path("data");
+    let daemon = Daemon::start(&config, &data, &kitchen.batches());
+    assert_eq!(daemon.stop(), Some(0));
+    let daemon = Daemon::start(&config, &data, &kitchen.batches());
+    assert!(daemon.get("/").unwrap().contains("hibiscus 12"));
+    assert_eq!(daemon.stop(), Some(0));
+}

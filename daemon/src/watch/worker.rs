@@ -171,9 +171,9 @@ pub(super) fn concerns(id: BatchId, clock: ClockSource, event: &StoredEvent) -> 
     }
 }
 
-/// What became of a chunk.
+/// What became of an event, or of a chunk of them.
 enum Turn {
-    /// All of it was taken; there may be more.
+    /// All of it was taken.
     Taken,
     /// The engine failed, and this much was stored when it did.
     Failed { known: Sequence },
@@ -229,18 +229,13 @@ impl Worker {
                 self.seen = event.sequence;
                 continue;
             };
-            let monitor = &mut self.monitor;
-            let fit = self.fit;
-            let answer = catch_unwind(AssertUnwindSafe(|| {
-                drive_some(monitor, engine_event, &mut |request| fit.answer(request))
-            }));
-            match answer {
-                Ok(actions) => {
+            match self.drive(engine_event, event.sequence) {
+                Turn::Taken => {
                     self.seen = event.sequence;
                     self.since_snapshot += 1;
-                    self.obey(actions, event.sequence);
                 }
-                Err(_panic) => {
+                Turn::Stopped => return Turn::Stopped,
+                Turn::Failed => {
                     let whole = events.get(..done).unwrap_or_default();
                     // What is stored by now was written by somebody who did not know of it yet.
                     let known = event.sequence.max(*self.house.latest.borrow());
@@ -261,6 +256,32 @@ impl Worker {
 
     fn concerns(&self, event: &StoredEvent) -> Option<Event> {
         concerns(self.live.id, self.house.settings.clock, event)
+    }
+
+    /// Takes one event, tick by tick: a leap of the clock asks for many fits, and a stop must not wait for all of them. A
+    /// restart takes the same event again and goes on with the ticks that are left.
+    fn drive(&mut self, event: Event, sequence: Sequence) -> Turn {
+        let until = self.monitor.reaches(&event);
+        loop {
+            let at = self.monitor.next_wake();
+            let is_last = at >= until;
+            let next = if is_last { event.clone() } else { Event::Tick { at } };
+            let monitor = &mut self.monitor;
+            let fit = self.fit;
+            let answer = catch_unwind(AssertUnwindSafe(|| {
+                drive_some(monitor, next, &mut |request| fit.answer(request))
+            }));
+            let Ok(actions) = answer else {
+                return Turn::Failed;
+            };
+            self.obey(actions, sequence);
+            if is_last {
+                return Turn::Taken;
+            }
+            if self.live.stop.is_cancelled() {
+                return Turn::Stopped;
+            }
+        }
     }
 
     fn obey(&mut self, actions: Vec<Action>, sequence: Sequence) {
