@@ -160,7 +160,7 @@ impl Parameters {
             gain: 1.0 + 0.01 * at(29),
             drift: 0.0015 * at(30),
             gravity_zero: 0.003 * at(31),
-            gravity_slope: log(32, 1.05, 0.2),
+            gravity_slope: log(32, 1.03, 0.15),
             per_warmth_at_25: 1.0,
         };
         Self {

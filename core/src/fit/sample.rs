@@ -11,15 +11,26 @@ use nalgebra::DVector;
 use super::{
     climb::{self, Candidate, damped_step, jacobian},
     course::{Course, Problem},
+    frame::{OLD_H, WEEKS_H},
     random::Random,
 };
 
 /// Members of the posterior.
 pub(super) const MEMBERS: usize = 64;
 
-/// Hours between fits on the grid, and in how many of them every member has had steps of its own.
+/// Hours between fits on the grid.
 const GRID_H: f64 = 0.5;
-const ROUND: f64 = 4.0;
+
+/// In how many fits every member has had steps of its own: a batch that is weeks old has settled, and each step is dear.
+fn round(now_h: f64) -> f64 {
+    if now_h < WEEKS_H {
+        4.0
+    } else if now_h < OLD_H {
+        16.0
+    } else {
+        64.0
+    }
+}
 
 /// The maximum, and the members.
 pub(super) struct Sampled {
@@ -121,13 +132,13 @@ impl Settling<'_> {
     }
 
     /// Goes on from where the members were. Each fit gives a part of them steps by a Jacobian of their own, so that all had some
-    /// within [`ROUND`] fits; a member that misses what is new has them at once.
+    /// within [`round`] fits; a member that misses what is new has them at once.
     fn follow(&self, warm: &Warm, members: &mut [Member]) {
         let turn = (self.problem.now_h() / GRID_H).round();
         let turns = (warm.ago_h / GRID_H).round().max(1.0);
         for ((member, z), index) in members.iter_mut().zip(&warm.members).zip(0u32..) {
             member.z = DVector::from_column_slice(z);
-            let since = (turn - f64::from(index)).rem_euclid(ROUND);
+            let since = (turn - f64::from(index)).rem_euclid(round(self.problem.now_h()));
             if since < turns || self.misses(member) {
                 self.settle(member, if turns > 4.0 { 3 } else { 1 });
             } else {
@@ -140,7 +151,7 @@ impl Settling<'_> {
     fn misses(&self, member: &Member) -> bool {
         let course = self.problem.course(member.z.as_slice(), None);
         let residuals = self.problem.residuals(member.z.as_slice(), &course);
-        let from_h = self.problem.now_h() - ROUND * GRID_H;
+        let from_h = self.problem.now_h() - 2.0;
         self.problem
             .data
             .iter()

@@ -235,7 +235,7 @@ impl Worker {
                     self.since_snapshot += 1;
                 }
                 Turn::Stopped => return Turn::Stopped,
-                Turn::Failed => {
+                Turn::Failed { .. } => {
                     let whole = events.get(..done).unwrap_or_default();
                     // What is stored by now was written by somebody who did not know of it yet.
                     let known = event.sequence.max(*self.house.latest.borrow());
@@ -265,14 +265,18 @@ impl Worker {
         loop {
             let at = self.monitor.next_wake();
             let is_last = at >= until;
-            let next = if is_last { event.clone() } else { Event::Tick { at } };
+            let next = if is_last {
+                event.clone()
+            } else {
+                Event::Tick { at }
+            };
             let monitor = &mut self.monitor;
             let fit = self.fit;
             let answer = catch_unwind(AssertUnwindSafe(|| {
                 drive_some(monitor, next, &mut |request| fit.answer(request))
             }));
             let Ok(actions) = answer else {
-                return Turn::Failed;
+                return Turn::Failed { known: sequence };
             };
             self.obey(actions, sequence);
             if is_last {
