@@ -124,9 +124,20 @@ fn a_dead_culture_is_never_moved() {
     assert!(late, "{} then {}", dead.forecasts[1], dead.forecasts[last]);
 }
 
+/// A culture that does not even eat the oxygen is unlike any the fit was made for: it takes a tenth of a volume of air for CO2,
+/// and no more.
 #[test]
-fn a_dead_culture_is_held_by_its_intervals() {
-    dead_culture().intervals_hold();
+fn a_dead_culture_is_told_to_hold_next_to_nothing() {
+    for forecast in &dead_culture().forecasts {
+        assert!(
+            forecast["co2_volumes"]["p05"].as_f64().unwrap() < 0.12,
+            "{forecast}"
+        );
+        assert!(
+            forecast["co2_volumes"]["p95"].as_f64().unwrap() < 0.3,
+            "{forecast}"
+        );
+    }
 }
 
 #[test]
