@@ -44,8 +44,8 @@ pub(super) struct State {
     pub(super) news: bool,
     pub(super) fitted: Option<Fitted>,
     pub(super) others: Option<Others>,
-    /// As it was when the move to the fridge was recognised: a note may say later that some stayed.
-    pub(super) before_move: Option<(Timestamp, Arc<Evidence>)>,
+    /// The move of the sensors to the fridge: a note may say later that some bottles stayed.
+    pub(super) last_move: Option<Moved>,
     /// Answers still to come, and as of when they were asked.
     awaited: Vec<(Bottles, Timestamp)>,
     fits: i64,
@@ -56,6 +56,15 @@ pub(super) struct State {
     pub(super) board: Board,
     pub(super) holds: Holds,
     pub(super) counts: BTreeMap<SetAsideReason, u64>,
+}
+
+/// A move of the sensors to the fridge.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub(super) struct Moved {
+    /// When it was recognised.
+    pub(super) known: Timestamp,
+    /// When the drink began to cool.
+    pub(super) began: Timestamp,
 }
 
 /// Bottles that stand elsewhere than the sensors, or may.
@@ -100,7 +109,7 @@ impl Monitor {
             news: true,
             fitted: None,
             others: None,
-            before_move: None,
+            last_move: None,
             awaited: Vec::new(),
             fits: 0,
             health,

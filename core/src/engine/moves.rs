@@ -17,7 +17,7 @@ use crate::{
 use super::{
     Action, ClockSource, Monitor,
     intake::Sensor,
-    monitor::{Apart, Others},
+    monitor::{Apart, Moved, Others},
     readings::{by_eye, is_gauge},
     whereabouts::{BELIEF, Place},
 };
@@ -150,30 +150,35 @@ impl Monitor {
         match &mut self.state.others {
             Some(others) if others.why == Apart::Stayed => others.count = left,
             _ => {
-                let before = self
-                    .state
-                    .before_move
-                    .as_ref()
-                    .filter(|(moved, _)| at.duration_since(*moved).abs() <= AFTERTHOUGHT)
-                    .map(|(_, evidence)| Arc::clone(evidence));
-                let evidence = before.unwrap_or_else(|| {
-                    let mut copy = Evidence::clone(&self.state.evidence);
-                    copy.handle(at, Handling::Room);
-                    Arc::new(copy)
-                });
+                let known = self.state.last_move;
+                let moved = known.filter(|moved| at.duration_since(moved.known).abs() <= AFTERTHOUGHT);
+                let evidence = match moved {
+                    // What the sensors felt while they cooled is not theirs, though the move was recognised later.
+                    Some(moved) => self.state.evidence.of_those_that_stayed(moved.began),
+                    None => {
+                        let mut copy = Evidence::clone(&self.state.evidence);
+                        copy.handle(at, Handling::Room);
+                        copy
+                    }
+                };
+                let evidence = Arc::new(evidence);
                 self.state.others = Some(Others::new(evidence, left, Apart::Stayed));
             }
         }
     }
 
     pub(super) fn saw_cooling(&mut self, at: Timestamp) {
-        self.state.whereabouts.unconfirmed = None;
-        if self.state.whereabouts.sensors == Place::Room {
-            self.state.before_move = Some((at, Arc::clone(&self.state.evidence)));
-            self.put_into_fridge(at);
-        } else if let Some(others) = self.state.others.take() {
-            self.state.before_move = Some((at, others.evidence));
-        }
+        let noted = self.state.whereabouts.unconfirmed.take();
+        let felt = self.state.whereabouts.fall_began();
+        let began = [noted, felt].into_iter().flatten().fold(at, Timestamp::min);
+        // Those that stand in the room for longer stay reckoned apart.
+        self.state.others = self
+            .state
+            .others
+            .take()
+            .filter(|others| others.why == Apart::Stayed);
+        self.put_into_fridge(at);
+        self.state.last_move = Some(Moved { known: at, began });
         if !self.state.whereabouts.chilled.is_empty() {
             self.leave_behind(at);
         }
@@ -197,6 +202,7 @@ impl Monitor {
         if self.state.whereabouts.sensors != Place::Fridge {
             self.state.whereabouts.put(Place::Fridge);
             self.handle(at, Handling::Fridge);
+            self.state.last_move = Some(Moved { known: at, began: at });
         }
     }
 
@@ -205,7 +211,7 @@ impl Monitor {
             self.state.whereabouts.put(Place::Room);
             self.handle(at, Handling::Room);
         }
-        self.state.before_move = None;
+        self.state.last_move = None;
     }
 
     /// A noted move after which the drink stays warm is no longer believed.
@@ -220,7 +226,7 @@ impl Monitor {
         }
         self.state.whereabouts.unconfirmed = None;
         self.state.whereabouts.put(Place::Room);
-        self.state.before_move = None;
+        self.state.last_move = None;
         if let Some(others) = self.state.others.take() {
             self.state.evidence = others.evidence;
             self.state.news = true;

@@ -11,6 +11,9 @@ use crate::{batch::Batch, quantity::Temperature};
 const FALL_KELVIN: f64 = 5.0;
 /// ... and ends within this of the fridge has been moved there.
 const NEAR_FRIDGE_KELVIN: f64 = 4.0;
+/// While it cools in a fridge it falls by more than this from one hour to the next, even in a full crate. A room falls by
+/// as much on some evenings: then the fall is taken to have begun too early, which is the safe side.
+const FALLS_AN_HOUR_KELVIN: f64 = 0.3;
 /// Highest temperatures are remembered hour by hour for so many hours.
 const HOURS: usize = 24;
 
@@ -116,6 +119,19 @@ impl Whereabouts {
             .is_some_and(|(_, t)| t.celsius() <= fridge.celsius() + NEAR_FRIDGE_KELVIN)
     }
 
+    /// The hour in which the fall began that the drink is in, from its start.
+    pub(super) fn fall_began(&self) -> Option<Timestamp> {
+        let mut hours = self.highs.iter().rev();
+        let (mut hour, mut high) = *hours.next()?;
+        for (before, was) in hours {
+            if was - high <= FALLS_AN_HOUR_KELVIN {
+                break;
+            }
+            (hour, high) = (*before, *was);
+        }
+        Timestamp::from_second(hour.checked_mul(3_600)?).ok()
+    }
+
     pub(super) fn put(&mut self, place: Place) {
         if self.sensors != place {
             self.low = None;
@@ -178,6 +194,26 @@ mod tests {
         let seen = feel_all(&mut place, cooling);
         assert_eq!(seen.iter().filter(|s| **s == Some(Seen::Chilled)).count(), 1);
         assert_eq!(seen.iter().filter(|s| **s == Some(Seen::Warmed)).count(), 0);
+    }
+
+    #[test]
+    fn the_fall_began_in_the_hour_of_the_move_however_slow_the_fridge() {
+        for hours in [1.0, 2.0, 5.0] {
+            let mut place = Whereabouts::default();
+            // Ten hours in the room, then the fridge, at 17:00.
+            let steps = (0..300).map(|i| match f64::from(i - 60) / 6.0 {
+                h if h < 0.0 => 21.0 + 0.05 * f64::from(i % 3),
+                h => 4.5 + 16.5 * (-h / hours).exp(),
+            });
+            let seen = feel_all(&mut place, steps.take_while(|c| *c > 6.0));
+            assert!(seen.contains(&Some(Seen::Chilled)));
+            let began = place.fall_began().unwrap();
+            let moved: Timestamp = "2026-03-02T17:00:00Z".parse().unwrap();
+            assert!(
+                (began.duration_since(moved)).abs() <= SignedDuration::from_hours(1),
+                "{began}, in a fridge that takes {hours} h"
+            );
+        }
     }
 
     #[test]

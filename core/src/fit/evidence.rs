@@ -66,6 +66,24 @@ impl Evidence {
         self.handlings.insert(place, (at_h, handling));
     }
 
+    /// The evidence of bottles that stayed in the room when the sensor vessel left it at `at`: what that vessel showed from
+    /// then on, and where it went, is not theirs; the room and its air are.
+    #[must_use]
+    pub fn of_those_that_stayed(&self, at: Timestamp) -> Self {
+        let at_h = self.hours(at);
+        let mut theirs = self.clone();
+        for series in [
+            &mut theirs.gauge,
+            &mut theirs.absolute,
+            &mut theirs.liquid,
+            &mut theirs.gravity,
+        ] {
+            series.forget_from(at_h);
+        }
+        theirs.handlings.retain(|(h, _)| *h < at_h);
+        theirs
+    }
+
     /// Gauge readings measured from `from` until before `until` (`None`: from there on) do not count.
     /// Called again with the same `from`, the later call stands.
     pub fn doubt_gauge(&mut self, from: Timestamp, until: Option<Timestamp>) {

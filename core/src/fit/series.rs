@@ -70,6 +70,16 @@ impl Series {
         bins.entry(index).or_default().take(at_h, value);
     }
 
+    /// Forgets what was measured from `at_h` on.
+    pub(super) fn forget_from(&mut self, at_h: f64) {
+        for (bins, width) in [(&mut self.fine, FINE_H), (&mut self.bins, BIN_H)] {
+            bins.retain(|index, bin| {
+                bin.kept.retain(|(h, _)| f64::from(*h) < at_h);
+                f64::from(*index) * width < at_h && !bin.kept.is_empty()
+            });
+        }
+    }
+
     /// All points up to `until_h`, in order of time. Values whose time `wanted` refuses are left out of the medians.
     pub(super) fn points(&self, until_h: f64, wanted: impl Fn(f64) -> bool) -> Vec<Point> {
         let mut points = Vec::with_capacity(self.fine.len() + self.bins.len());

@@ -5,7 +5,7 @@ use jiff::SignedDuration;
 use super::fixture::*;
 use crate::{
     alert::{AlertName, Transition},
-    engine::{Action, Bottles, Monitor, Place, drive},
+    engine::{Action, Bottles, Event, Monitor, Place, drive},
     forecast::Quantiles,
     note::NoteKind,
     reading::Quantity,
@@ -94,6 +94,58 @@ fn bottles_left_behind_keep_their_alerts() {
         |_| 4.0,
     ));
     assert!(told(&after).contains(&(AlertName::MoveToFridge, CLEARED)));
+}
+
+#[test]
+fn bottles_left_behind_do_not_inherit_the_cold_of_the_sensors() {
+    let life = Life::default();
+    // Recognised by the drink alone, noted before, noted as all and corrected later: what stayed is as full as before.
+    let some = || note(96.0, NoteKind::MovedToFridge, Some(vec![1, 2, 3]));
+    let all = || note(96.0, NoteKind::MovedToFridge, None);
+    let corrected = || note(101.5, NoteKind::MovedToFridge, Some(vec![1, 2, 3]));
+    let ways = [
+        (Some(some()), None),
+        (None, Some(corrected())),
+        (Some(all()), Some(corrected())),
+    ];
+    for (way, (first, then)) in ways.into_iter().enumerate() {
+        let mut monitor = monitor();
+        live(&mut monitor, &life, 0.0, 96.0, |h| 0.03 * h, |_| 21.0);
+        let before = monitor
+            .forecast_request(hour(96.0))
+            .run()
+            .outlook
+            .worst_bottle_now;
+        if let Some(first) = first {
+            feed(&mut monitor, &life, first);
+        }
+        let colder = |h: f64| (-(h - 96.2) / 1.5).exp();
+        let gauge = |h: f64| 1.3 + 1.58 * colder(h);
+        live(&mut monitor, &life, 96.2, 101.5, gauge, |h| {
+            4.5 + 16.5 * colder(h)
+        });
+        if let Some(then) = then {
+            feed(&mut monitor, &life, then);
+        }
+        let mut theirs = None;
+        let _ = drive(&mut monitor, Event::Tick { at: hour(102.1) }, &mut |request| {
+            if request.of == Bottles::LeftBehind {
+                theirs = Some(request.clone());
+            }
+            life.answer(request)
+        });
+        let after = theirs
+            .expect("they are reckoned apart")
+            .run()
+            .outlook
+            .worst_bottle_now;
+        assert!(
+            after.p50.bar() >= before.p50.bar() - 0.05,
+            "way {way}: {} before, {} after",
+            before.p50.bar(),
+            after.p50.bar()
+        );
+    }
 }
 
 #[test]
