@@ -101,8 +101,7 @@ impl Monitor {
     /// Nobody may be told to carry bottles that may be at their limit, or one of which may have burst.
     pub(super) fn withhold_moves(&mut self, now: Timestamp, out: &mut Vec<Action>) {
         for alert in [AlertName::MoveToFridge, AlertName::FridgeSoon] {
-            let burst = !self.state.board.stands(&AlertName::OverLimit.into())
-                && self.state.board.stands(&AlertName::SuddenLoss.into());
+            let burst = !self.state.board.stands(&AlertName::OverLimit.into()) && self.has_lost_pressure();
             let message = if burst {
                 self.speaker().move_withdrawn_after_loss()
             } else {

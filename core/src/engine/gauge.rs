@@ -128,11 +128,11 @@ impl GaugeWatch {
             return Some(fall);
         }
         let window = FAST.max(around.interval.saturating_mul(5).checked_div(2).unwrap_or(FAST));
-        let high = self
-            .recent
-            .iter()
+        // What was read but once may have been a leap upwards: a pressure stood if the reading before it agrees.
+        let stood = self.recent.iter().zip(self.recent.iter().skip(1));
+        let high = stood
+            .map(|(before, this)| (this.0, if before.1 < this.1 { before.1 } else { this.1 }))
             .filter(|(time, _)| at.duration_since(*time) <= window)
-            .copied()
             .reduce(|a, b| if b.1 >= a.1 { b } else { a })?;
         if high.1.bar() > FROM_BAR {
             self.falling = Some(Fall {
@@ -211,6 +211,12 @@ mod tests {
     }
 
     #[test]
+    fn a_single_leap_upwards_and_back_is_no_loss() {
+        let (_, findings) = read_all(&[0.0, 0.0, 1.0, 0.0, 0.0, 0.0], around());
+        assert!(findings.iter().all(|f| f.lost.is_none()));
+    }
+
+    #[test]
     fn a_slow_fall_is_no_sudden_loss() {
         let values: Vec<f64> = (0..120).map(|i| 0.5 - 0.005 * f64::from(i)).collect();
         let (_, findings) = read_all(&values, around());
@@ -219,8 +225,8 @@ mod tests {
 
     #[test]
     fn a_pressure_that_comes_back_whole_was_the_sensor() {
-        let (watch, findings) = read_all(&[2.0, 0.0, 0.0, 2.0, 2.0, 2.0], around());
-        assert!(findings[2].lost.is_some() && findings[5].back.is_some());
+        let (watch, findings) = read_all(&[2.0, 2.0, 0.0, 0.0, 2.0, 2.0, 2.0], around());
+        assert!(findings[3].lost.is_some() && findings[6].back.is_some());
         assert_eq!(watch.lost, None);
     }
 }

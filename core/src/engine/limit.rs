@@ -38,9 +38,13 @@ impl Monitor {
         let may_be = all
             .iter()
             .any(|group| group.outlook.worst_bottle_now.p95 >= self.limit());
-        may_be
-            || self.state.board.stands(&AlertName::OverLimit.into())
-            || self.state.board.stands(&AlertName::SuddenLoss.into())
+        may_be || self.state.board.stands(&AlertName::OverLimit.into()) || self.has_lost_pressure()
+    }
+
+    /// A sudden loss that no person has looked into, and that the gauge has not taken back by reading as before.
+    pub(super) fn has_lost_pressure(&self) -> bool {
+        let lost = self.state.gauges.values().any(|watch| watch.lost.is_some());
+        lost && self.state.board.stands(&AlertName::SuddenLoss.into())
     }
 
     pub(super) fn judge_over_limit(&mut self, all: &[Group], now: Timestamp, out: &mut Vec<Action>) {

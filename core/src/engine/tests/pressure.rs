@@ -385,3 +385,26 @@ fn sentences_speak_in_the_units_and_the_zone_of_the_user() {
     let words: Vec<&str> = view.sensors.iter().map(|sensor| sensor.words.as_str()).collect();
     assert!(words.iter().any(|words| words.contains("69.8 °F")), "{words:?}");
 }
+
+#[test]
+fn a_loss_that_the_gauge_takes_back_stands_but_withholds_no_advice() {
+    let life = Life {
+        content: |_| 3.0,
+        worst: |_| 2.0,
+        ..Life::default()
+    };
+    let mut monitor = monitor();
+    let loose_wire = |h: f64| {
+        if (5.0..5.6).contains(&h) {
+            0.0
+        } else {
+            2.0 + 0.001 * h
+        }
+    };
+    let actions = live(&mut monitor, &life, 0.0, 8.0, loose_wire, |_| 21.0);
+    assert_eq!(told_of(&actions, AlertName::SuddenLoss), [RAISED]);
+    assert_eq!(
+        told_of(&actions, AlertName::MoveToFridge),
+        [RAISED, Transition::Suppressed, RAISED]
+    );
+}
