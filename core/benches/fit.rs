@@ -36,11 +36,8 @@ fn at_hour(hours: i64) -> (Evidence, Timestamp, Arc<Posterior>) {
         while let Some(row) = rows.next_if(|row| row.arrival <= at) {
             let unit = row.unit.symbol().parse().expect("a unit of the surface");
             let quantity = row.quantity.name().parse().expect("a quantity of the surface");
-            match Measured::new(quantity, row.value, unit) {
-                Ok(Measured::Pressure(p)) => evidence.observe(row.at, Observed::Gauge(p)),
-                Ok(Measured::LiquidTemperature(t)) => evidence.observe(row.at, Observed::Liquid(t)),
-                Ok(Measured::RoomTemperature(t)) => evidence.observe(row.at, Observed::Room(t)),
-                _ => {}
+            if let Ok(measured) = Measured::new(quantity, row.value, unit) {
+                evidence.observe(row.at, Observed::from(measured));
             }
         }
         if step < 2 * hours {

@@ -12,7 +12,6 @@ pub mod http;
 pub mod incoming;
 pub mod mqtt;
 pub mod page;
-pub mod sentence;
 pub mod serial;
 pub mod store;
 pub mod watch;

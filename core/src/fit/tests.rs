@@ -32,13 +32,8 @@ fn observed(played: &Played, until: Timestamp) -> Vec<(Timestamp, Observed)> {
         .filter_map(|row| {
             let quantity = row.quantity.name().parse().expect("a quantity of the surface");
             let unit = row.unit.symbol().parse().expect("a unit of the surface");
-            let observed = match Measured::new(quantity, row.value, unit).ok()? {
-                Measured::Pressure(p) => Observed::Gauge(p),
-                Measured::LiquidTemperature(t) => Observed::Liquid(t),
-                Measured::RoomTemperature(t) => Observed::Room(t),
-                _ => return None,
-            };
-            Some((row.at, observed))
+            let measured = Measured::new(quantity, row.value, unit).ok()?;
+            Some((row.at, Observed::from(measured)))
         })
         .collect()
 }

@@ -3,7 +3,7 @@
 use fobwatch_core::{
     alert,
     quantity::{Co2Volumes, GaugePressure, Temperature, Unit},
-    reading::{Measured, Quantity},
+    reading::Measured,
 };
 
 use crate::config::Display;
@@ -113,18 +113,6 @@ impl Units {
             }
             Measured::Gravity(gravity) => format!("{:.4}\u{a0}SG", gravity.specific()),
         }
-    }
-}
-
-/// What is measured, in a person's words.
-pub(super) fn quantity(quantity: Quantity) -> &'static str {
-    match quantity {
-        Quantity::Pressure => "gauge pressure",
-        Quantity::AbsolutePressure => "absolute pressure",
-        Quantity::AmbientPressure => "air pressure",
-        Quantity::LiquidTemperature => "drink temperature",
-        Quantity::RoomTemperature => "room temperature",
-        Quantity::Gravity => "gravity",
     }
 }
 

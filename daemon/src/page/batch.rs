@@ -1,6 +1,7 @@
 //! One batch in full: where it stands, its picture, what if it were forgotten, its culture, its sensors.
 
 use fobwatch_core::{
+    alert::sentence,
     batch::{Headspace, Material},
     engine::{Place, SensorView},
     forecast::Forecast,
@@ -251,7 +252,7 @@ fn sensor(heard: &SensorView, context: &Context) -> Markup {
     };
     html! {
         tr class=[word.map(|_| "old")] {
-            th scope="row" { (capital(amount::quantity(heard.quantity))) small { (heard.source) } }
+            th scope="row" { (capital(sentence::quantity(heard.quantity))) small { (heard.source) } }
             td {
                 span class="value" {
                     @match &heard.last {

@@ -1,7 +1,7 @@
 //! What each batch needs from a person, sorted by when that person must act.
 
 use fobwatch_core::{
-    alert::AlertName,
+    alert::{AlertName, sentence},
     engine::AlertView,
     forecast::{Forecast, When},
 };
@@ -148,7 +148,7 @@ fn alerted<'a>(shown: &'a Shown, alert: &AlertView, context: &Context, clock: Cl
 }
 
 fn sensor(alert: &AlertView) -> String {
-    let what = alert.quantity.map_or("sensor", amount::quantity);
+    let what = alert.quantity.map_or("sensor", sentence::quantity);
     match &alert.source {
         Some(source) => format!("The {what} from {source}"),
         None => format!("The {what}"),

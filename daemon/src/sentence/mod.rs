@@ -1,1 +1,0 @@
-//! Plain sentences for people.
