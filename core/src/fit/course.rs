@@ -5,7 +5,7 @@ use super::{
     evidence::Evidence,
     frame::Frame,
     life::{Life, State},
-    prior::{ALL, CEILING, COOLING, GAUGE, GRAVITY, LIFE, Parameters, SHARE, WALL},
+    prior::{ALL, COOLING, GAUGE, GRAVITY, LIFE, Parameters, SHARE, WALL},
     series::Point,
 };
 
@@ -210,12 +210,11 @@ impl Problem {
         (LIFE..ALL).contains(&index) || index >= ALL + self.frame.knots.len()
     }
 
-    /// Whether a number of a point says nothing about this batch: no such wall, sensor or ceiling.
+    /// Whether a number of a point says nothing about this batch: no such wall or sensor.
     pub(super) fn idle(&self, index: usize) -> bool {
         let heard = |wanted: &[Kind]| self.data.iter().any(|datum| wanted.contains(&datum.kind));
         index == SHARE
             || index == COOLING
-            || (index == CEILING && self.frame.known.ceiling.is_none())
             || (WALL.contains(&index) && !self.frame.known.plastic)
             || (GAUGE.contains(&index) && !heard(&[Kind::Gauge, Kind::Absolute]))
             || (GRAVITY.contains(&index) && !heard(&[Kind::Gravity]))

@@ -94,7 +94,12 @@ impl Life {
             sugar_per_co2: 1.0 / yielded,
             per_product: 1.0 / p.product_inhibition,
             per_pressure: 1.0 / p.pressure_inhibition,
-            per_ceiling: 1.0 / p.ceiling,
+            // A guess at where the culture gives up is not leaned on for a worst case; a figure that is known is.
+            per_ceiling: if all_sugar && frame.known.ceiling.is_none() {
+                0.0
+            } else {
+                1.0 / p.ceiling
+            },
             per_second_ceiling: 1.0 / p.second_ceiling.max(p.second),
         }
     }

@@ -49,7 +49,7 @@ pub(super) struct Parameters {
     pub(super) air: f64,
     /// Offset of the liquid's thermometer, K.
     pub(super) probe: f64,
-    /// Alcohol at which the culture gives up, % vol; infinite unless the batch file gives one.
+    /// Alcohol at which the culture gives up, % vol.
     pub(super) ceiling: f64,
     /// CO2 per gram of hexose.
     pub(super) co2_per_sugar: f64,
@@ -85,7 +85,7 @@ pub(super) const LIFE: usize = 28;
 /// All of them; those after [`LIFE`] only enter the observation.
 pub(super) const ALL: usize = 33;
 
-/// Places of those that tell nothing of some batches: the alcohol ceiling, the plastic wall (two), how the bottles differ from the
+/// Places of the alcohol ceiling, and of those that tell nothing of some batches: the plastic wall (two), how the bottles differ from the
 /// sensor vessel, how the fridge cools, the gauge (three), the gravity (two).
 pub(super) const CEILING: usize = 20;
 pub(super) const WALL: std::ops::Range<usize> = 23..25;
@@ -144,9 +144,12 @@ impl Parameters {
             oxygen_rate: log(17, 0.2, 1.0),
             air: 1.0 + 0.03 * at(18),
             probe: known.celsius_doubt * at(19),
-            ceiling: known
-                .ceiling
-                .map_or(f64::INFINITY, |ceiling| ceiling * (0.2 * at(20)).exp()),
+            // Wild starters are held to ferment out at 1.5 to 2 % (common practice, no source): no law, so a wide guess above it,
+            // and none at all for worst cases.
+            ceiling: known.ceiling.map_or_else(
+                || log(CEILING, 2.4, 0.5),
+                |ceiling| ceiling * (0.2 * at(CEILING)).exp(),
+            ),
             co2_per_sugar: 0.46 * (0.03 * at(21)).exp(),
             gas_space: (1.0 + known.gas_space_doubt * at(22)).max(0.2),
             // PET grows by 1 to 2 % at 4 bar, and half a litre loses some 1.5 % of its CO2 in a week (common practice, no source).
