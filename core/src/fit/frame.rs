@@ -5,6 +5,7 @@ use super::{
     climate::{Climate, between},
     evidence::Evidence,
     prior::Known,
+    series::{OLD_H, WEEKS_H},
 };
 use crate::batch::Material;
 use crate::physics::{
@@ -22,10 +23,6 @@ const SURPRISE_H: f64 = 120.0;
 /// Hours between its knots in the first week, and after.
 const KNOTS_H: [f64; 2] = [6.0, 24.0];
 const FIRST_WEEK_H: f64 = 168.0;
-
-/// Ages, h, past which everything is reckoned with more coarsely.
-pub(super) const WEEKS_H: f64 = 240.0;
-pub(super) const OLD_H: f64 = 720.0;
 
 /// Shared by all lives.
 #[derive(Clone, Debug)]

@@ -11,8 +11,8 @@ use nalgebra::DVector;
 use super::{
     climb::{self, Candidate, damped_step, jacobian},
     course::{Course, Problem},
-    frame::{OLD_H, WEEKS_H},
     random::Random,
+    series::{OLD_H, WEEKS_H},
 };
 
 /// Members of the posterior.

@@ -5,11 +5,13 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::frame::{OLD_H, WEEKS_H};
-
 /// Width of a bin, in hours, and of those of the first hours.
 const BIN_H: f64 = 0.5;
 const FINE_H: f64 = 1.0 / 12.0;
+
+/// Ages, h, past which everything is reckoned with more coarsely.
+pub(super) const WEEKS_H: f64 = 240.0;
+pub(super) const OLD_H: f64 = 720.0;
 
 /// Bins that are told as one once they are weeks old, and older.
 const TOGETHER: [i32; 2] = [4, 24];
