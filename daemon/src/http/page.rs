@@ -1,6 +1,6 @@
 //! The page at `/`, its style sheet and its icon.
 
-use std::sync::Arc;
+use std::{sync::Arc, time::Duration};
 
 use axum::{
     Json,
@@ -16,14 +16,22 @@ use crate::{
     watch::House,
 };
 
-/// What a person must do, and when.
+/// A person who opens the page while much is reckoned sees soon what is known, and what is not.
+const PATIENCE_OF_A_READER: Duration = Duration::from_secs(1);
+
+/// What a person must do, and when, once the engines have taken what is stored, or said to be behind.
 pub(super) async fn agenda(State(house): State<Arc<House>>) -> Html<String> {
-    let (shown, context) = seen(&house);
+    let (shown, context) = seen(&house, PATIENCE_OF_A_READER).await;
     Html(page::agenda(&shown, &context))
 }
 
-/// The same as sentences without the page, once the engines have taken what is stored, or said to be behind.
+/// The same as sentences without the page.
 pub(super) async fn status(State(house): State<Arc<House>>) -> Json<page::Told> {
+    let (shown, context) = seen(&house, PATIENCE).await;
+    Json(page::told(&shown, &context))
+}
+
+async fn seen(house: &House, patience: Duration) -> (Vec<Shown>, Context) {
     let latest = *house.latest.borrow();
     let all = house.all();
     let caught_up = async {
@@ -31,21 +39,16 @@ pub(super) async fn status(State(house): State<Arc<House>>) -> Json<page::Told> 
             live.reaches(latest).await;
         }
     };
-    timeout(PATIENCE, caught_up).await.ok();
-    let behind = all.iter().filter(|live| live.is_behind(latest));
-    let behind = behind.map(|live| live.batch.name.clone()).collect();
-    let (shown, context) = seen(&house);
-    Json(page::told(&shown, &context).with_behind(behind))
-}
-
-fn seen(house: &House) -> (Vec<Shown>, Context) {
-    let shown: Vec<Shown> = house
-        .all()
+    timeout(patience, caught_up).await.ok();
+    let shown: Vec<Shown> = all
         .iter()
         .map(|live| {
+            // Asked first: whoever is not behind then shows at least what was stored.
+            let behind = live.is_behind(latest);
             let standing = live.standing();
             Shown {
                 failed: standing.failed,
+                behind,
                 ..Shown::from(standing.monitor.as_ref())
             }
         })

@@ -9,28 +9,50 @@ use super::{
 
 /// More batches than this that need nothing are folded.
 const MOST_QUIET: usize = 6;
+/// So many planned moves are told in full; the later ones are folded.
+const MOST_PLANNED: usize = 6;
 
 /// The list, most urgent first; what needs nothing is quiet, and folded when it is much.
 pub(super) fn list(entries: &[Entry<'_>], context: &Context) -> Markup {
     let (wanting, quiet): (Vec<_>, Vec<_>) = entries
         .iter()
         .partition(|entry| entry.urgency != Urgency::Nothing);
+    let (planned, pressing): (Vec<_>, Vec<_>) = wanting
+        .into_iter()
+        .partition(|entry| entry.urgency == Urgency::Planned);
+    let (soon, later) = planned.split_at(planned.len().min(MOST_PLANNED));
+    let (old, quiet): (Vec<_>, Vec<_>) = quiet.into_iter().partition(|entry| entry.shown.behind);
     html! {
         section class="agenda" aria-labelledby="agenda-head" {
             h2 id="agenda-head" { "What to do, and when" }
-            @if !wanting.is_empty() {
+            @if !pressing.is_empty() || !soon.is_empty() {
                 ol {
-                    @for (index, entry) in wanting.iter().enumerate() { (line(entry, index == 0, context)) }
+                    @for (index, entry) in pressing.iter().chain(soon).enumerate() {
+                        (line(entry, index == 0, context))
+                    }
                 }
             }
-            @if quiet.len() > MOST_QUIET {
+            @if !later.is_empty() {
                 details {
-                    summary { "Nothing needed by " (quiet.len()) " batches" }
-                    ul { @for entry in &quiet { li { (entry.heading) } } }
+                    summary { (later.len()) " later " @if later.len() == 1 { "move" } @else { "moves" } }
+                    ul { @for entry in later { li { (entry.day) ": " (entry.heading) } } }
                 }
-            } @else if !quiet.is_empty() {
-                ol class="quiet" { @for entry in &quiet { (line(entry, false, context)) } }
             }
+            (quietly("Not known yet of", &old, context))
+            (quietly("Nothing needed by", &quiet, context))
+        }
+    }
+}
+
+fn quietly(what: &str, entries: &[&Entry<'_>], context: &Context) -> Markup {
+    html! {
+        @if entries.len() > MOST_QUIET {
+            details {
+                summary { (what) " " (entries.len()) " batches" }
+                ul { @for entry in entries { li { (entry.heading) } } }
+            }
+        } @else if !entries.is_empty() {
+            ol class="quiet" { @for entry in entries { (line(entry, false, context)) } }
         }
     }
 }

@@ -11,7 +11,7 @@ use maud::{Markup, html};
 use super::{
     Context, Shown,
     amount::{self, capital, volumes},
-    chart,
+    caution, chart,
     need::{Entry, Urgency, stand},
     shown::is_old,
 };
@@ -48,8 +48,13 @@ pub(super) fn section(
             }
             h3 { "Sensors" }
             (sensors(shown, context))
-            h3 { "Tell what you did" }
-            (commands(shown))
+            @if shown.is_danger() {
+                h3 { "Nothing to do with these bottles now" }
+                p { (caution::KEEP_OUT) " " a href="#gone-wrong" { "Gone wrong? What to do" } }
+            } @else {
+                h3 { "Tell what you did" }
+                (commands(shown))
+            }
         }
     }
 }

@@ -48,7 +48,14 @@ pub(super) fn draw(shown: &Shown, id: &str, context: &Context, most: usize) -> O
     let limit_y = pressure.y(units.number(limit));
     let wish = shown.batch.target.co2;
     let wish_y = content.y(wish.volumes());
-    let band = band(forecast, axis);
+    let band = band(forecast, axis).filter(|_| !shown.is_danger());
+    // Half-way up there is room for one figure, unless the limit's words stand there.
+    let half = pressure.marks().into_iter().min_by(|a, b| {
+        let off = |mark: &f64| (mark - pressure.most / 2.0).abs();
+        off(a).total_cmp(&off(b))
+    });
+    let half =
+        half.filter(|mark| !(-LINE_OF_TEXT..1.8 * LINE_OF_TEXT).contains(&(pressure.y(*mark) - limit_y)));
     let now = axis.share(context.now);
     let now_inside = axis.holds(context.now);
     let heading = format!("CO\u{2082} in {} over time, with its forecast", shown.batch.name);
@@ -101,8 +108,14 @@ pub(super) fn draw(shown: &Shown, id: &str, context: &Context, most: usize) -> O
                     }
                 }
                 line class="ground" x1="0" x2=(WIDE) y1=(px(pressure.bottom)) y2=(px(pressure.bottom)) {}
+                @if let Some(mark) = half {
+                    line class="grid" x1="0" x2=(WIDE) y1=(px(pressure.y(mark))) y2=(px(pressure.y(mark))) {}
+                }
                 (drawn(&bar))
                 line class="limit" x1="0" x2=(WIDE) y1=(px(limit_y)) y2=(px(limit_y)) {}
+            }
+            @if let Some(mark) = half {
+                text class="tick" x="0" y=(px(PRESSURE_TOP + pressure.y(mark) - 3.0)) { (figure(mark)) }
             }
             text class="label limit-word" x="0" y=(px(PRESSURE_TOP + limit_y + 14.0)) {
                 "Danger: your limit, " (units.limit(limit))

@@ -157,6 +157,7 @@ impl Made {
             batch,
             view,
             failed: None,
+            behind: false,
         }
     }
 

@@ -8,6 +8,9 @@ use super::{
     shown::is_old,
 };
 
+/// More names than this are counted.
+const MOST_NAMED: usize = 3;
+
 /// One or two sentences.
 pub(super) fn say(batches: &[Shown], entries: &[Entry<'_>], context: &Context) -> String {
     let Some(first) = entries.first() else {
@@ -15,6 +18,17 @@ pub(super) fn say(batches: &[Shown], entries: &[Entry<'_>], context: &Context) -
     };
     let name = &first.shown.batch.name;
     let alike = alike(entries, first.urgency);
+    let behind: Vec<&str> = behind(batches).map(|shown| shown.batch.name.as_str()).collect();
+    if first.urgency >= Urgency::Planned && !behind.is_empty() {
+        let whom = if behind.len() > MOST_NAMED {
+            count(behind.len(), "batch", "batches")
+        } else {
+            behind.join(", ")
+        };
+        return format!(
+            "Not known yet: what is stored of {whom} is still being reckoned. Treat the bottles as live."
+        );
+    }
     match first.urgency {
         Urgency::Danger if alike > 1 => format!(
             "Danger: stay out. {} may be at their limit or have burst.",
@@ -47,6 +61,11 @@ pub(super) fn say(batches: &[Shown], entries: &[Entry<'_>], context: &Context) -
         }
         Urgency::Nothing => "Nothing to do now, and no move is in sight.".to_owned(),
     }
+}
+
+/// The batches of which more is stored than reckoned yet.
+pub(super) fn behind(batches: &[Shown]) -> impl Iterator<Item = &Shown> {
+    batches.iter().filter(|shown| shown.behind)
 }
 
 fn alike(entries: &[Entry<'_>], urgency: Urgency) -> usize {
@@ -107,6 +126,13 @@ pub(super) fn pressure(batches: &[Shown], context: &Context) -> Option<String> {
         said.push(format!(
             "The pressure of {} is not known: treat those bottles as live.",
             count(unknown, "batch", "batches")
+        ));
+    }
+    let old = behind(batches).count();
+    if old > 0 {
+        said.push(format!(
+            "More is stored of {} than is reckoned yet: there the pressure may be higher than said here.",
+            count(old, "batch", "batches")
         ));
     }
     let silent = batches

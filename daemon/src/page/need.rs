@@ -19,6 +19,9 @@ use super::{
 /// A forecast older than this is said to be old.
 const OLD_FORECAST: SignedDuration = SignedDuration::from_hours(2);
 
+/// Said of what needs nothing, as far as it is reckoned, while more is stored.
+const NOT_KNOWN_YET: &str = "Not known yet";
+
 /// How soon a person must act. The order is that of the agenda.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -224,6 +227,15 @@ fn next_move<'a>(shown: &'a Shown, context: &Context, clock: Clock<'_>) -> Entry
     if shown.view.opened {
         entry.reasons.push(
             "The bottle with the sensors was opened, so the others are reckoned on without it.".to_owned(),
+        );
+    }
+    if shown.behind {
+        if entry.urgency == Urgency::Nothing {
+            entry.day = NOT_KNOWN_YET.to_owned();
+        }
+        entry.reasons.push(
+            "More is stored than is reckoned yet, so this is old and may change: treat the bottles as live."
+                .to_owned(),
         );
     }
     if let Some(forecast) = shown.forecast() {

@@ -143,6 +143,7 @@ fn picture(shown: &Shown, axis: TimeAxis, days: &[Day], context: &Context) -> Ma
         .filter(|at| axis.holds(*at));
     let move_at = shown
         .forecast()
+        .filter(|_| !shown.is_danger())
         .and_then(|forecast| forecast.move_at?.p50)
         .filter(|at| axis.holds(*at));
     html! {

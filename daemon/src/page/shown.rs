@@ -24,6 +24,8 @@ pub struct Shown {
     pub view: View,
     /// Why it was set aside, if its engine failed.
     pub failed: Option<String>,
+    /// More is stored of it than reckoned yet, as after a start: what is said of it is old and may calm nobody.
+    pub behind: bool,
 }
 
 impl From<&Monitor> for Shown {
@@ -32,6 +34,7 @@ impl From<&Monitor> for Shown {
             batch: monitor.batch().clone(),
             view: monitor.view(),
             failed: None,
+            behind: false,
         }
     }
 }
@@ -97,6 +100,11 @@ impl Shown {
     /// The fullest bottle may be at the limit now: an alert says so, or the 95 % estimate does.
     pub(super) fn may_be_at_limit(&self) -> bool {
         self.alert(AlertName::OverLimit).is_some() || self.full() >= Some(1.0)
+    }
+
+    /// Nobody may go near: no picture or word may then invite to move the bottles.
+    pub(super) fn is_danger(&self) -> bool {
+        self.may_be_at_limit() || self.alert(AlertName::SuddenLoss).is_some()
     }
 
     /// The most that the fullest of all bottles may hold now: the 95 % estimate, or the gauge if it reads more.

@@ -365,6 +365,64 @@ fn many_batches_fold_and_those_that_want_somebody_stay_open() {
 }
 
 #[test]
+fn many_planned_moves_fold_but_none_is_lost() {
+    let batches: Vec<Shown> = (0..40)
+        .map(|number| Made::new(&format!("plum {number}")).shown())
+        .collect();
+    let page = agenda(&batches, &context());
+    let list = &page[place(&page, "agenda-head")..place(&page, "id=\"shelf\"")];
+    let folded = place(list, "34 later moves");
+    assert_eq!(list[..folded].matches("<h3>Move plum").count(), 6);
+    assert_eq!(
+        list[folded..].matches("Tomorrow, Thu 5 Mar: Move plum").count(),
+        34
+    );
+}
+
+#[test]
+fn nothing_is_calm_while_more_is_stored_than_reckoned() {
+    let mut behind = pear();
+    behind.behind = true;
+    let page = agenda(&[behind, hibiscus()], &context());
+    assert_eq!(
+        headline(&page),
+        "Not known yet: what is stored of pear and thyme 2 is still being reckoned. Treat the bottles as live."
+    );
+    let press = &page[place(&page, "</h1>")..place(&page, "agenda-head")];
+    assert!(
+        press.contains("More is stored of one batch than is reckoned yet"),
+        "{press}"
+    );
+    assert!(!page.contains("Nothing needed") && page.contains("Not known yet</p>"));
+
+    let mut all: Vec<Shown> = (0..201)
+        .map(|number| {
+            Made {
+                place: Place::Fridge,
+                ..Made::new(&format!("plum {number}"))
+            }
+            .shown()
+        })
+        .collect();
+    for shown in &mut all {
+        shown.behind = true;
+    }
+    let page = agenda(&all, &context());
+    assert!(headline(&page).starts_with("Not known yet: what is stored of 201 batches"));
+    assert!(page.contains("Not known yet of 201 batches") && !page.contains("Nothing needed"));
+}
+
+#[test]
+fn a_danger_invites_nobody_to_move_its_bottles() {
+    let page = agenda(&[danger()], &context());
+    for inviting in ["moved_to_fridge", "class=\"window\"", "class=\"mark\"", ">move<"] {
+        assert!(!page.contains(inviting), "{inviting}");
+        assert!(agenda(&[hibiscus()], &context()).contains(inviting), "{inviting}");
+    }
+    assert!(page.contains("Nothing to do with these bottles now"));
+}
+
+#[test]
 fn ids_are_unique_even_when_slugs_are_not() {
     let page = agenda(
         &[Made::new("plum 1").shown(), Made::new("plum-1").shown()],
@@ -459,6 +517,18 @@ fn write_pages_to_look_at() {
         .map(|number| Made::new(&format!("pear and thyme {number}")).shown())
         .collect();
     many.push(danger());
+    let behind = Shown {
+        behind: true,
+        ..pear()
+    };
+    let mut danger_of_some = danger();
+    danger_of_some.view.place = Place::Fridge;
+    danger_of_some.view.apart = Some(ApartView {
+        count: 2,
+        why: "2 of 8 bottles are still in the room.".to_owned(),
+        forecast: danger_of_some.view.forecast.clone(),
+        outlook: danger_of_some.view.outlook.clone(),
+    });
     let pages = [
         ("calm", agenda(&[pear(), lime(), plum(), hibiscus()], &context())),
         ("danger", agenda(&all(), &demo)),
@@ -468,6 +538,7 @@ fn write_pages_to_look_at() {
         ),
         ("empty", agenda(&[], &context())),
         ("many", agenda(&many, &context())),
+        ("behind", agenda(&[behind, lime(), danger_of_some], &context())),
     ];
     for (name, page) in pages {
         let page = page

@@ -115,33 +115,10 @@ pub fn told(batches: &[Shown], context: &Context) -> Told {
         headline: plain(&headline::say(batches, &entries, context)),
         pressure: headline::pressure(batches, context).map(|text| plain(&text)),
         heard: plain(&headline::heard(batches, context)),
-        behind: Vec::new(),
+        behind: headline::behind(batches)
+            .map(|shown| shown.batch.name.clone())
+            .collect(),
         batches: by_batch,
-    }
-}
-
-impl Told {
-    /// The same, but of `behind` more is stored than reckoned yet: then nothing said of them may calm anybody.
-    #[must_use]
-    pub fn with_behind(self, behind: Vec<BatchName>) -> Self {
-        let calm = self
-            .batches
-            .first()
-            .is_none_or(|first| first.urgency >= Urgency::Planned);
-        let names: Vec<&str> = behind.iter().map(BatchName::as_str).collect();
-        let headline = if calm && !names.is_empty() {
-            let names = names.join(", ");
-            format!(
-                "Not known yet: what is stored of {names} is still being reckoned. Treat the bottles as live."
-            )
-        } else {
-            self.headline
-        };
-        Self {
-            headline,
-            behind,
-            ..self
-        }
     }
 }
 
@@ -224,15 +201,27 @@ mod tests {
                 .starts_with("Move hibiscus 12 to the fridge, best at")
         );
         assert!(hibiscus.needs[0].at.is_some() && pear.needs[0].at.is_none());
-        let behind = vec![pear.batch.clone()];
-        let danger = told.clone().with_behind(behind.clone());
-        assert_eq!(danger.headline, told.headline, "a danger is told all the same");
-        let calm = super::told(&[fixture::pear()], &context());
-        assert!(calm.headline.starts_with("Nothing to do"));
-        let behind = calm.with_behind(behind);
-        assert!(behind.headline.starts_with("Not known yet") && behind.headline.contains("pear and thyme 2"));
         let json = serde_json::to_string(&told).unwrap();
         assert!(json.is_ascii(), "{json}");
         assert_eq!(serde_json::from_str::<Told>(&json).unwrap(), told);
+    }
+
+    #[test]
+    fn what_is_behind_calms_nobody_and_hides_no_danger() {
+        let behind = |shown: Shown| Shown {
+            behind: true,
+            ..shown
+        };
+        let calm = told(&[fixture::pear()], &context());
+        assert!(calm.headline.starts_with("Nothing to do"));
+        let old = told(&[behind(fixture::pear()), hibiscus()], &context());
+        assert_eq!(old.behind, [fixture::pear().batch.name]);
+        assert!(old.headline.starts_with("Not known yet"), "{}", old.headline);
+        assert!(old.headline.contains("pear and thyme 2"));
+        let pear = old.batches.last().unwrap();
+        assert_eq!(pear.needs[0].when, "Not known yet");
+        let pressed = told(&[behind(danger()), behind(fixture::pear())], &context());
+        assert_eq!(pressed.headline, told(&[danger()], &context()).headline);
+        assert_eq!(pressed.behind.len(), 2);
     }
 }
