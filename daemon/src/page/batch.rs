@@ -49,7 +49,7 @@ pub(super) fn section(
             h3 { "Sensors" }
             (sensors(shown, context))
             @if shown.is_danger() {
-                h3 { "Nothing to do with these bottles now" }
+                h3 { "Leave these bottles alone" }
                 p { (caution::KEEP_OUT) " " a href="#gone-wrong" { "Gone wrong? What to do" } }
             } @else {
                 h3 { "Tell what you did" }

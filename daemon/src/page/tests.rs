@@ -419,7 +419,7 @@ fn a_danger_invites_nobody_to_move_its_bottles() {
         assert!(!page.contains(inviting), "{inviting}");
         assert!(agenda(&[hibiscus()], &context()).contains(inviting), "{inviting}");
     }
-    assert!(page.contains("Nothing to do with these bottles now"));
+    assert!(page.contains("Leave these bottles alone"));
 }
 
 #[test]
