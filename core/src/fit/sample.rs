@@ -139,18 +139,16 @@ impl Settling<'_> {
         for ((member, z), index) in members.iter_mut().zip(&warm.members).zip(0u32..) {
             member.z = DVector::from_column_slice(z);
             let since = (turn - f64::from(index)).rem_euclid(round(self.problem.now_h()));
-            if since < turns || self.misses(member) {
+            let (_, residuals, cost) = self.at(member, &member.z);
+            member.cost = cost;
+            if since < turns || self.misses(member, &residuals) {
                 self.settle(member, if turns > 4.0 { 3 } else { 1 });
-            } else {
-                member.cost = self.at(member, &member.z).2;
             }
         }
     }
 
-    /// Whether a member lies away from a datum of the last hours by more than its noise lets it.
-    fn misses(&self, member: &Member) -> bool {
-        let course = self.problem.course(member.z.as_slice(), None);
-        let residuals = self.problem.residuals(member.z.as_slice(), &course);
+    /// Whether a member with these residuals lies away from a datum of the last hours by more than its noise lets it.
+    fn misses(&self, member: &Member, residuals: &DVector<f64>) -> bool {
         let from_h = self.problem.now_h() - 2.0;
         self.problem
             .data
