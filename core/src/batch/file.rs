@@ -267,7 +267,7 @@ fn capacity(section: &mut Section<'_, '_>) -> Option<LiquidVolume> {
 fn fill(section: &mut Section<'_, '_>, capacity: Option<LiquidVolume>) -> Option<LiquidVolume> {
     let brim = capacity.map_or(f64::INFINITY, LiquidVolume::ml);
     let allowed = match capacity {
-        Some(capacity) => format!("above 0 and below the capacity of {} mL", capacity.ml()),
+        Some(capacity) => format!("above 0 and below the capacity of {:.0} mL", capacity.ml()),
         None => "above 0 and below the capacity".to_owned(),
     };
     let ml = section.number("fill_ml", &allowed, |ml| ml > 0.0 && ml < brim)?;

@@ -12,7 +12,7 @@ use std::{
     time::{Duration, Instant},
 };
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use tokio_util::sync::CancellationToken;
 use tracing::info;
 
@@ -25,6 +25,9 @@ use line::{Cut, Cutter};
 
 /// How long one read may wait; also how soon a stop is noticed.
 const READ_TIMEOUT: Duration = Duration::from_millis(300);
+
+/// Least time between two lines without a time of their own.
+const TOLD_APART: SignedDuration = SignedDuration::from_millis(1);
 
 /// A port that is being read.
 #[derive(Debug)]
@@ -116,6 +119,7 @@ impl Worker {
             LineFormat::Delimited(_) => Cut::FromTheFirstLineEnd,
         });
         let mut bytes = [0; 1024];
+        let mut last = Timestamp::MIN;
         loop {
             if self.stop.is_cancelled() || self.inbox.is_closed() {
                 return End::Stopped;
@@ -134,11 +138,12 @@ impl Worker {
                 }
                 Err(error) => return End::Failed(error),
             };
-            let arrival = Timestamp::now();
             for line in cutter.push(&bytes[..count]) {
                 match line {
                     Some(line) => {
-                        if !self.take(&line, arrival) {
+                        // Lines that come in one read are told apart: the same time and quantity would be one reading.
+                        last = Timestamp::now().max(last.saturating_add(TOLD_APART).unwrap_or(last));
+                        if !self.take(&line, last) {
                             return End::Stopped;
                         }
                     }

@@ -70,6 +70,16 @@ fn bar(reading: &Reading) -> f64 {
 }
 
 #[test]
+fn lines_that_come_in_one_read_are_told_apart() {
+    let mut bench = begin(LineFormat::Senml);
+    let line = b"[{\"n\":\"pilot/pressure\",\"u\":\"bar\",\"v\":1.25}]\n";
+    bench.send(&line.repeat(3));
+    let times = [bench.next().at, bench.next().at, bench.next().at];
+    assert!(times.is_sorted_by(|a, b| a < b), "{times:?}");
+    bench.end();
+}
+
+#[test]
 fn noise_is_told_and_skipped_and_the_lines_around_it_arrive() {
     let mut bench = begin(LineFormat::Senml);
     bench.send(b"ull}]\n[{\"n\":\"pilot/pressure\",\"u\":\"bar\",\"v\":1.25}]\n");
