@@ -243,7 +243,7 @@ fn a_batch_chilled_too_early_goes_on_when_brought_back() {
     }
     let told = rewarmed.raised("move_to_fridge");
     assert!(told.iter().all(|at| *at > back), "{told:?}");
-    rewarmed.moved_in_time(9, 0.35);
+    rewarmed.moved_in_time(8, 0.35);
 }
 
 #[test]
@@ -260,7 +260,7 @@ fn gravity_alone_gives_an_honest_if_wide_answer() {
     let soon = gravity.raised("fridge_soon");
     assert!(
         soon.first()
-            .is_some_and(|at| at.duration_since(right).abs() < HOURS(24)),
+            .is_some_and(|at| at.duration_since(right).abs() < HOURS(8)),
         "{right}: {:#?}",
         gravity.alerts
     );
