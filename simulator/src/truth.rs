@@ -18,6 +18,8 @@ pub struct Moment {
     pub dissolved_g_per_l: f64,
     /// Gauge pressure of the pilot.
     pub pilot_bar: f64,
+    /// All CO2 in the pilot, per litre of its drink: a bottle differs from its label.
+    pub pilot_co2_g_per_l: f64,
     /// Gauge pressure of the worst bottle: filled by the tolerance more and 0.5 degC warmer.
     pub worst_bar: f64,
     /// Highest gauge pressure among the real bottles; that of the worst one where they were left out.
@@ -53,6 +55,7 @@ impl Moment {
             total_co2_g_per_l: bottle.all_co2_g_per_l(),
             dissolved_g_per_l: bottle.brew.co2,
             pilot_bar: world.gauge_bar(&world.pilot),
+            pilot_co2_g_per_l: world.pilot.all_co2_g_per_l(),
             worst_bar,
             highest_bar: highest.unwrap_or(worst_bar),
             liquid_c: world.pilot.liquid.celsius(),
