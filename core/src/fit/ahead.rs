@@ -150,8 +150,7 @@ pub(super) fn future(
             } else {
                 road.chilled_from(node)
             };
-            let sealed = life.bottle(frame, false, frame.fridge_c);
-            sealed.content_g_per_l(&sealed.at_total(all, 0.8))
+            life.content_of(frame, all)
         },
         worst_now: worst_path.first().copied().unwrap_or(0.0),
         worst_24h: highest(worst_greedy.get(..day).unwrap_or(&worst_greedy)),

@@ -30,6 +30,8 @@ pub(super) struct Frame {
     pub(super) hexose_g_per_l: f64,
     pub(super) unfermentable_g_per_l: f64,
     pub(super) sugar_mol_per_l: f64,
+    /// The part of it that the culture eats.
+    pub(super) fermentable_mol_per_l: f64,
     pub(super) alcohol_percent: f64,
     pub(super) known: Known,
     pub(super) pilot: Vessel,
@@ -99,6 +101,7 @@ impl Frame {
             unfermentable_g_per_l: other,
             // The culture splits the sucrose: over the batch's time half of it counts twice.
             sugar_mol_per_l: sugar_mol_per_l(1.5 * sucrose + other, hexose),
+            fermentable_mol_per_l: sugar_mol_per_l(1.5 * sucrose, hexose),
             alcohol_percent: drink.alcohol.map_or(0.0, |a| a.percent()),
             known,
             pilot,
@@ -133,6 +136,7 @@ impl Frame {
             hexose_g_per_l: as_hexose_g_per_l(SUCROSE, 0.0),
             unfermentable_g_per_l: 0.0,
             sugar_mol_per_l: sugar_mol_per_l(SUCROSE, 0.0),
+            fermentable_mol_per_l: sugar_mol_per_l(SUCROSE, 0.0),
             alcohol_percent: 0.0,
             known: Known {
                 dose: Some(25.0),

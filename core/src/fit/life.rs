@@ -17,9 +17,18 @@ use crate::physics::{
     exchange::towards_balance,
     gas::GAS_CONSTANT,
     headspace::{MOL_PER_M3_PER_G_PER_L, Sealed, Vessel},
-    solubility::{CO2_MOLAR_MASS_G, solute_factor},
+    solubility::{ALCOHOL_COST, CO2_MOLAR_MASS_G, solute_factor},
     sugar::abv_percent_of_co2,
 };
+
+/// What each g/L of CO2 made adds to the solubility, as a share of it.
+fn solute_gain(frame: &Frame, salting_out: f64) -> f64 {
+    let sugar = frame.fermentable_mol_per_l / (CO2_PER_HEXOSE * frame.hexose_g_per_l).max(1e-6);
+    std::f64::consts::LN_10 * salting_out * sugar - abv_percent_of_co2(1.0) * ALCOHOL_COST
+}
+
+/// CO2 from a gram of hexose, about.
+const CO2_PER_HEXOSE: f64 = 0.46;
 
 /// Where a life stands.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -49,6 +58,8 @@ pub(super) struct State {
 pub(super) struct Life {
     pub(super) p: Parameters,
     solute_factor: f64,
+    /// What each g/L of CO2 made adds to it, as a share: sugar goes, alcohol comes.
+    solute_gain: f64,
     /// The sensor vessel as this life has it, and the air in it.
     pilot: Vessel,
     air: SealedAir,
@@ -89,7 +100,8 @@ impl Life {
             air: pilot.air_shut_in(frame.sealed_k, frame.ambient_bar * 1e5, frame.air_share),
             shut_in: (1.0 - frame.air_share) * frame.ambient_bar * 1e5 * (pilot.capacity - pilot.drink)
                 / (pilot.drink * GAS_CONSTANT * frame.sealed_k),
-            solute_factor: solute_factor(frame.sugar_mol_per_l, 1.0, p.salting_out) * p.henry,
+            solute_factor: solute_factor(frame.sugar_mol_per_l, frame.alcohol_percent, p.salting_out) * p.henry,
+            solute_gain: solute_gain(frame, p.salting_out),
             potential: sugar * yielded,
             sugar_per_co2: 1.0 / yielded,
             per_product: 1.0 / p.product_inhibition,
@@ -134,6 +146,11 @@ impl Life {
             + self.shut_in
     }
 
+    /// About how much was made once a bottle holds `all`, nothing of it lost.
+    fn made_by(&self, all: f64) -> f64 {
+        ((all - self.shut_in) / MOL_PER_M3_PER_G_PER_L - self.p.co2_at_start).max(0.0)
+    }
+
     /// The same in the sensor vessel.
     fn all_in_pilot(&self, state: &State) -> f64 {
         (self.p.co2_at_start + state.made - state.lost - state.seeped).max(0.0) * MOL_PER_M3_PER_G_PER_L
@@ -150,19 +167,24 @@ impl Life {
             grown,
             self.air.vented(self.p.air * state.air_kept),
             celsius + self.p.probe + 273.15,
-            self.solute_factor,
+            self.solutes(state.made),
             &frame.chart,
         )
     }
 
-    /// A bottle of the batch, or the worst of them, at a true temperature.
-    pub(super) fn bottle(&self, frame: &Frame, worst: bool, celsius: f64) -> Sealed {
+    /// Solubility in the drink beside that in water once `made` g/L of CO2 were made.
+    fn solutes(&self, made: f64) -> f64 {
+        self.solute_factor * (1.0 + self.solute_gain * made)
+    }
+
+    /// A bottle of the batch, or the worst of them, at a true temperature, once `made` g/L of CO2 were made.
+    pub(super) fn bottle(&self, frame: &Frame, worst: bool, celsius: f64, made: f64) -> Sealed {
         let (vessel, air) = if worst {
             (frame.worst, frame.worst_air)
         } else {
             (frame.bottle, frame.bottle_air)
         };
-        Sealed::charted(vessel, air, celsius + 273.15, self.solute_factor, &frame.chart)
+        Sealed::charted(vessel, air, celsius + 273.15, self.solutes(made), &frame.chart)
     }
 
     fn eaten(&self, state: &State) -> f64 {
@@ -171,7 +193,7 @@ impl Life {
 
     /// Absolute pressure of the worst bottle at equilibrium, bar, half a degree warmer than `celsius`.
     pub(super) fn worst_bar(&self, frame: &Frame, state: &State, celsius: f64) -> f64 {
-        let sealed = self.bottle(frame, true, celsius + self.p.probe + 0.5);
+        let sealed = self.bottle(frame, true, celsius + self.p.probe + 0.5, state.made);
         let balance = sealed.at_total(self.all(frame, state), self.eaten(state));
         sealed.pressure_of(&balance) * 1e-5
     }
@@ -182,13 +204,13 @@ impl Life {
     }
 
     pub(super) fn content_of(&self, frame: &Frame, all: f64) -> f64 {
-        let sealed = self.bottle(frame, false, frame.fridge_c);
+        let sealed = self.bottle(frame, false, frame.fridge_c, self.made_by(all));
         sealed.content_g_per_l(&sealed.at_total(all, 0.8))
     }
 
     /// All CO2 of a bottle whose content in the target's sense is the target, mol per m3.
     pub(super) fn all_at_target(&self, frame: &Frame) -> f64 {
-        self.bottle(frame, false, frame.fridge_c)
+        self.bottle(frame, false, frame.fridge_c, (frame.target_g_per_l - self.p.co2_at_start).max(0.0))
             .all_at_content(frame.target_g_per_l, 0.8)
     }
 

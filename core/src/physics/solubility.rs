@@ -24,6 +24,9 @@ pub const SOLUBILITY_DOUBT: f64 = 0.01;
 /// half. Not a measured constant; its doubt is [`SALTING_OUT_DOUBT`].
 pub const SALTING_OUT_L_PER_MOL: f64 = 0.12;
 
+/// Share of the solubility that each % vol of alcohol costs: Regulation (EEC) 2676/90, chapter 37, has 0.86 - 0.01 A.
+pub(crate) const ALCOHOL_COST: f64 = 1.0 / 86.0;
+
 /// Doubt (one standard deviation) of [`SALTING_OUT_L_PER_MOL`], in litres per mole.
 pub const SALTING_OUT_DOUBT: f64 = 0.025;
 
@@ -91,7 +94,7 @@ pub(crate) fn sugar_mol_per_l(disaccharide_g_per_l: f64, hexose_g_per_l: f64) ->
 
 /// Solubility in the drink divided by that in water; `salting_out` decadic in L/mol, alcohol in % vol.
 pub(crate) fn solute_factor(sugar_mol_per_l: f64, abv_percent: f64, salting_out: f64) -> f64 {
-    (-std::f64::consts::LN_10 * salting_out * sugar_mol_per_l).exp() * (1.0 - abv_percent / 86.0).max(0.0)
+    (-std::f64::consts::LN_10 * salting_out * sugar_mol_per_l).exp() * (1.0 - abv_percent * ALCOHOL_COST).max(0.0)
 }
 
 /// Solubility of CO2 in pure water, in mol/(L atm), on a fugacity basis.
