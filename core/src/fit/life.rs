@@ -100,7 +100,8 @@ impl Life {
             air: pilot.air_shut_in(frame.sealed_k, frame.ambient_bar * 1e5, frame.air_share),
             shut_in: (1.0 - frame.air_share) * frame.ambient_bar * 1e5 * (pilot.capacity - pilot.drink)
                 / (pilot.drink * GAS_CONSTANT * frame.sealed_k),
-            solute_factor: solute_factor(frame.sugar_mol_per_l, frame.alcohol_percent, p.salting_out) * p.henry,
+            solute_factor: solute_factor(frame.sugar_mol_per_l, frame.alcohol_percent, p.salting_out)
+                * p.henry,
             solute_gain: solute_gain(frame, p.salting_out),
             potential: sugar * yielded,
             sugar_per_co2: 1.0 / yielded,
@@ -210,8 +211,13 @@ impl Life {
 
     /// All CO2 of a bottle whose content in the target's sense is the target, mol per m3.
     pub(super) fn all_at_target(&self, frame: &Frame) -> f64 {
-        self.bottle(frame, false, frame.fridge_c, (frame.target_g_per_l - self.p.co2_at_start).max(0.0))
-            .all_at_content(frame.target_g_per_l, 0.8)
+        self.bottle(
+            frame,
+            false,
+            frame.fridge_c,
+            (frame.target_g_per_l - self.p.co2_at_start).max(0.0),
+        )
+        .all_at_content(frame.target_g_per_l, 0.8)
     }
 
     /// Alcohol, % vol.

@@ -94,7 +94,8 @@ pub(crate) fn sugar_mol_per_l(disaccharide_g_per_l: f64, hexose_g_per_l: f64) ->
 
 /// Solubility in the drink divided by that in water; `salting_out` decadic in L/mol, alcohol in % vol.
 pub(crate) fn solute_factor(sugar_mol_per_l: f64, abv_percent: f64, salting_out: f64) -> f64 {
-    (-std::f64::consts::LN_10 * salting_out * sugar_mol_per_l).exp() * (1.0 - abv_percent * ALCOHOL_COST).max(0.0)
+    (-std::f64::consts::LN_10 * salting_out * sugar_mol_per_l).exp()
+        * (1.0 - abv_percent * ALCOHOL_COST).max(0.0)
 }
 
 /// Solubility of CO2 in pure water, in mol/(L atm), on a fugacity basis.

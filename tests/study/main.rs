@@ -1,0 +1,106 @@
+//! How far the forecasts can be trusted: made-up batches that no tuning used, judged beside two rules of thumb.
+//!
+//! `cargo run --release -p fobwatch-tests --bin study -- --out DIR` plays the judging seeds; `--first 1 --batches 40` those that
+//! tuning may use. DEVELOPERS tells how to read what it writes.
+
+mod forecast;
+mod gauge_content;
+mod gompertz;
+mod journal;
+mod line;
+mod play;
+mod report;
+mod rule;
+mod score;
+mod work;
+
+use std::{path::PathBuf, process::ExitCode};
+
+use clap::{Parser, ValueEnum};
+
+use crate::{
+    journal::{Builds, Journal},
+    report::Report,
+    work::Workers,
+};
+
+/// Seeds that tuning may use.
+pub(crate) const TUNING: std::ops::RangeInclusive<u64> = 1..=40;
+/// First of the seeds that judge; no tuning uses them.
+pub(crate) const JUDGING_FROM: u64 = 1001;
+
+/// Plays made-up batches through the product's own engine and scores what it said.
+#[derive(Debug, Parser)]
+#[command(
+    name = "study",
+    after_help = "Example: study --out figures --part forecast --first 1 --batches 40"
+)]
+struct Arguments {
+    /// Folder for the journal, the table (text and JSON) and the pictures; a study that was stopped goes on there.
+    #[arg(long)]
+    out: PathBuf,
+    /// Batches of the main parts; the others play a share of it.
+    #[arg(long, default_value_t = 300, value_parser = clap::value_parser!(u32).range(1..=10_000))]
+    batches: u32,
+    /// First seed. 1 to 40 may be used for tuning, 1001 and above judge.
+    #[arg(long, default_value_t = JUDGING_FROM)]
+    first: u64,
+    /// Parts to play; all of them if none is given.
+    #[arg(long)]
+    part: Vec<Part>,
+    /// Threads; all cores if not given.
+    #[arg(long, value_parser = clap::value_parser!(u32).range(1..=256))]
+    threads: Option<u32>,
+    /// Takes what another build of this program has played as it is.
+    #[arg(long)]
+    any_build: bool,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Part {
+    /// Target, content now, and the advised move; two rules beside; false alarms.
+    Forecast,
+}
+
+impl Part {
+    fn is_wanted(self, arguments: &Arguments) -> bool {
+        arguments.part.is_empty() || arguments.part.contains(&self)
+    }
+}
+
+fn main() -> ExitCode {
+    match run(&Arguments::parse()) {
+        Ok(text) => {
+            println!("{text}");
+            ExitCode::SUCCESS
+        }
+        Err(error) => {
+            eprintln!("error: {error}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn run(arguments: &Arguments) -> Result<String, Box<dyn std::error::Error>> {
+    let folder = &arguments.out;
+    std::fs::create_dir_all(folder).map_err(|why| format!("failed to make {}: {why}", folder.display()))?;
+    let builds = if arguments.any_build {
+        Builds::Any
+    } else {
+        Builds::This
+    };
+    let journal = Journal::open(folder, builds)?;
+    let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
+    let workers = Workers {
+        journal: &journal,
+        threads: arguments.threads.map_or(cores, |threads| threads as usize),
+    };
+    let (first, batches) = (arguments.first, arguments.batches as usize);
+    let mut report = Report::new(first, batches);
+    if Part::Forecast.is_wanted(arguments) {
+        let plays = workers.play("forecast", first, batches, forecast::play)?;
+        report.forecast(&plays);
+    }
+    report.write(folder)?;
+    Ok(report.text())
+}

@@ -1,0 +1,290 @@
+//! The table: text that a README can carry, and the same as JSON.
+
+use std::path::Path;
+
+use serde_json::{Map, Value, json};
+
+use crate::{
+    JUDGING_FROM, TUNING,
+    forecast::{Answers, Batchful, LEADS_H, MISSING_LEADS, MISSING_VOLUMES},
+    score::{Count, Guess, Summary, mean, quantile},
+};
+
+/// What each CRPS of the total is measured against, hours and volumes: the medians that are to be reached. Fixed, so that totals
+/// of different studies compare.
+const TOTAL_UNITS: [f64; 5] = [4.5, 2.0, 1.3, 0.033, 0.045];
+
+type Way = fn(&Batchful) -> &Answers;
+
+/// The table in the making.
+pub(crate) struct Report {
+    text: String,
+    json: Map<String, Value>,
+}
+
+impl Report {
+    /// Nothing played.
+    pub(crate) fn new(first: u64, batches: usize) -> Self {
+        let mut report = Self {
+            text: String::new(),
+            json: Map::new(),
+        };
+        let whose = if first >= JUDGING_FROM {
+            "no tuning used them"
+        } else {
+            "tuning may use them"
+        };
+        let (low, high) = (TUNING.start(), TUNING.end());
+        report.line(&format!(
+            "{batches} batches from seed {first} on ({whose}); tuning seeds {low} to {high}, judging seeds from {JUDGING_FROM} on. \
+             Counts stand with their 95 % bounds (Wilson)."
+        ));
+        report.json.insert("first_seed".into(), first.into());
+        report.json.insert("batches".into(), batches.into());
+        report
+    }
+
+    /// A line of text.
+    pub(crate) fn line(&mut self, line: &str) {
+        self.text.push_str(line);
+        self.text.push('\n');
+    }
+
+    /// The head of a table.
+    pub(crate) fn head(&mut self, title: &str, columns: &[&str]) {
+        self.line(&format!("\n### {title}\n"));
+        self.line(&format!("| {} |", columns.join(" | ")));
+        self.line(&format!("|{}", " --- |".repeat(columns.len())));
+    }
+
+    /// A row of a table.
+    pub(crate) fn row(&mut self, cells: &[String]) {
+        self.line(&format!("| {} |", cells.join(" | ")));
+    }
+
+    /// The same for machines.
+    pub(crate) fn keep(&mut self, key: &str, value: impl serde::Serialize) {
+        self.json.insert(key.to_owned(), json!(value));
+    }
+
+    /// The table as text.
+    pub(crate) fn text(&self) -> String {
+        self.text.clone()
+    }
+
+    /// Writes both forms.
+    ///
+    /// # Errors
+    /// A file cannot be written.
+    pub(crate) fn write(&self, folder: &Path) -> Result<(), String> {
+        let write = |name: &str, text: &str| {
+            let path = folder.join(name);
+            std::fs::write(&path, text).map_err(|why| format!("failed to write {}: {why}", path.display()))
+        };
+        write("table.md", &self.text)?;
+        let json = serde_json::to_string_pretty(&self.json).map_err(|why| why.to_string())?;
+        write("table.json", &(json + "\n"))
+    }
+
+    /// The main part.
+    pub(crate) fn forecast(&mut self, plays: &[(u64, Batchful)]) {
+        let seeds = |index: Option<&(u64, Batchful)>| index.map_or(0, |(seed, _)| *seed);
+        self.line(&format!(
+            "\nForecast: {} batches that reach their target, seeds {} to {}.",
+            plays.len(),
+            seeds(plays.first()),
+            seeds(plays.last())
+        ));
+        let ways: [(&str, Way); 3] = [
+            ("fit", |play| &play.fit),
+            ("straight line", |play| &play.line),
+            ("Gompertz", |play| &play.gompertz),
+        ];
+        let columns = [
+            "figure",
+            "by",
+            "n",
+            "missing",
+            "median",
+            "p90",
+            "bias",
+            "90 % holds",
+            "below / above it",
+            "CRPS",
+            "interval score",
+        ];
+        self.head("Target, content, move", &columns);
+        let mut kept = Map::new();
+        for (place, lead) in LEADS_H.iter().enumerate() {
+            for (name, of) in &ways {
+                let guesses: Vec<Guess> = plays
+                    .iter()
+                    .filter_map(|(_, play)| of(play).ahead[place])
+                    .collect();
+                let summary = Summary::new(&guesses, MISSING_LEADS * lead);
+                self.summary(&format!("target {lead} h ahead, h"), name, &summary, 2);
+                kept.insert(format!("target_{lead}h_{name}"), json!(summary));
+            }
+        }
+        for (name, of) in &ways {
+            let now = plays
+                .iter()
+                .flat_map(|(_, play)| of(play).now.iter().map(|(_, guess)| *guess));
+            let summary = Summary::new(&now.collect::<Vec<_>>(), MISSING_VOLUMES);
+            self.summary("content now, volumes", name, &summary, 3);
+            kept.insert(format!("content_{name}"), json!(summary));
+        }
+        let vessel: Vec<Guess> = plays
+            .iter()
+            .flat_map(|(_, play)| play.vessel.iter().copied())
+            .collect();
+        let summary = Summary::new(&vessel, MISSING_VOLUMES);
+        self.summary("the same against the sensor vessel's own", "fit", &summary, 3);
+        kept.insert("vessel_fit".into(), json!(summary));
+        let columns = [
+            "content after the advised move less target, volumes",
+            "n",
+            "never advised",
+            "median",
+            "p95",
+            "bias",
+        ];
+        self.head("The move", &columns);
+        for (name, of) in &ways {
+            let ends: Vec<f64> = plays.iter().filter_map(|(_, play)| of(play).ends).collect();
+            let absolute: Vec<f64> = ends.iter().map(|end| end.abs()).collect();
+            let never = plays
+                .iter()
+                .filter(|(_, play)| of(play).moved_h.is_none())
+                .count();
+            let figures = [
+                quantile(&absolute, 0.5),
+                quantile(&absolute, 0.95),
+                quantile(&ends, 0.5),
+            ];
+            self.row(&[
+                (*name).to_owned(),
+                ends.len().to_string(),
+                never.to_string(),
+                format!("{:.3}", figures[0]),
+                format!("{:.3}", figures[1]),
+                format!("{:+.3}", figures[2]),
+            ]);
+            kept.insert(
+                format!("move_{name}"),
+                json!({"count": ends.len(), "never": never, "median": figures[0], "p95": figures[1], "bias": figures[2],
+                       "mean": mean(absolute.iter().copied())}),
+            );
+        }
+        self.total(plays, &mut kept);
+        self.false_alarms(plays, &mut kept);
+        self.keep("forecast", kept);
+    }
+
+    fn summary(&mut self, figure: &str, by: &str, s: &Summary, digits: usize) {
+        let interval = |text: String| if s.bare { "none given".to_owned() } else { text };
+        self.row(&[
+            figure.to_owned(),
+            by.to_owned(),
+            s.count.to_string(),
+            s.missing.to_string(),
+            format!("{:.digits$}", s.median),
+            format!("{:.digits$}", s.p90),
+            format!("{:+.digits$}", s.bias),
+            interval(s.holds.to_string()),
+            interval(format!("{} / {}", tail(&s.below), tail(&s.above))),
+            format!("{:.digits$}", s.crps),
+            interval(format!("{:.digits$}", s.interval_score)),
+        ]);
+    }
+
+    /// One number for the whole: the geometric mean of the five mean scores, each in its own unit. Its standard error is by
+    /// the jackknife over batches.
+    fn total(&mut self, plays: &[(u64, Batchful)], kept: &mut Map<String, Value>) {
+        let scores: Vec<[(f64, f64); 5]> = plays.iter().map(|(_, play)| scores(play)).collect();
+        let total = |left_out: Option<usize>| {
+            let logs = TOTAL_UNITS.iter().enumerate().map(|(figure, unit)| {
+                let used = scores
+                    .iter()
+                    .enumerate()
+                    .filter(|(index, _)| Some(*index) != left_out);
+                let (sum, count) = used.fold((0.0, 0.0), |(sum, count), (_, scores)| {
+                    (sum + scores[figure].0, count + scores[figure].1)
+                });
+                (sum / count / unit).ln()
+            });
+            mean(logs).exp()
+        };
+        let whole = total(None);
+        let n = crate::score::number(plays.len());
+        let without: Vec<f64> = (0..plays.len()).map(|index| total(Some(index))).collect();
+        let centre = mean(without.iter().copied());
+        let variance = (n - 1.0) / n * without.iter().map(|w| (w - centre).powi(2)).sum::<f64>();
+        let error = variance.sqrt();
+        self.line(&format!(
+            "\nTotal score {whole:.3} +- {error:.3} (lower is better): geometric mean of the fit's mean CRPS of the five figures, \
+             each divided by the median error that is to be reached."
+        ));
+        kept.insert("total".into(), json!({"score": whole, "standard_error": error}));
+    }
+
+    fn false_alarms(&mut self, plays: &[(u64, Batchful)], kept: &mut Map<String, Value>) {
+        self.head(
+            "False alarms: sound sensors, and even the forgotten batch stays 30 % below its limit",
+            &["alert", "batches that raised it, of all"],
+        );
+        let names = [
+            "limit_near",
+            "over_limit",
+            "sudden_loss",
+            "leak_suspected",
+            "stalled",
+            "sensor_suspect",
+            "sensor_silent",
+        ];
+        let mut counts = Map::new();
+        let raised = |name: &str| {
+            Count::of(plays, |(_, play)| {
+                play.raised.iter().any(|(raised, _)| raised == name)
+            })
+        };
+        for name in names {
+            let count = raised(name);
+            self.row(&[format!("`{name}`"), count.to_string()]);
+            counts.insert(name.into(), json!(count));
+        }
+        let warned = Count::of(plays, |(_, play)| {
+            play.raised
+                .iter()
+                .any(|(name, _)| name == "limit_near" || name == "over_limit")
+        });
+        self.row(&["`limit_near` or `over_limit`".to_owned(), warned.to_string()]);
+        counts.insert("limit".into(), json!(warned));
+        kept.insert("false_alarms".into(), counts.into());
+    }
+}
+
+/// Sum and number of the five scores of one batch.
+fn scores(play: &Batchful) -> [(f64, f64); 5] {
+    let ahead = |place: usize| {
+        let missing = MISSING_LEADS * LEADS_H[place];
+        play.fit.ahead[place].map_or((0.0, 0.0), |guess| (guess.crps(missing), 1.0))
+    };
+    let now = play.fit.now.iter();
+    let content = now.fold((0.0, 0.0), |(sum, count), (_, guess)| {
+        (sum + guess.crps(MISSING_VOLUMES), count + 1.0)
+    });
+    let moved = play.fit.ends.map_or((0.0, 0.0), |ends| (ends.abs(), 1.0));
+    [ahead(0), ahead(1), ahead(2), content, moved]
+}
+
+/// A share in percent with its bounds.
+fn tail(count: &Count) -> String {
+    let percent = |share: f64| 100.0 * share;
+    format!(
+        "{:.1} % ({:.1} to {:.1})",
+        percent(count.share()),
+        percent(count.at_least),
+        percent(count.at_most)
+    )
+}
