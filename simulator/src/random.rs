@@ -12,6 +12,7 @@ pub(crate) enum Stream {
     Weather,
     AirPressure,
     LineNoise,
+    Variant,
     Sensor(u32),
 }
 
@@ -23,6 +24,7 @@ impl Stream {
             Self::Weather => 3,
             Self::AirPressure => 4,
             Self::LineNoise => 5,
+            Self::Variant => 6,
             Self::Sensor(index) => 1000 + u64::from(index),
         }
     }

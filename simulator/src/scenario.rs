@@ -408,4 +408,28 @@ impl Scenario {
     pub fn drawn(seed: u64) -> Self {
         draw::ordinary(seed)
     }
+
+    /// The batch of [`Scenario::drawn`] whose pilot begins to leak on the second or third day.
+    #[must_use]
+    pub fn drawn_leaking(seed: u64) -> Self {
+        draw::leaking(seed)
+    }
+
+    /// The batch of [`Scenario::drawn`] with a culture that gives up at a trace of alcohol, or never begins.
+    #[must_use]
+    pub fn drawn_stalling(seed: u64) -> Self {
+        draw::stalling(seed)
+    }
+
+    /// The batch of [`Scenario::drawn`] with a float in the drink instead of the gauge.
+    #[must_use]
+    pub fn drawn_with_float(seed: u64) -> Self {
+        draw::with_float(seed)
+    }
+
+    /// The batch of [`Scenario::drawn`] with the culture of another seed: the same culture in many batches.
+    #[must_use]
+    pub fn drawn_of_culture(culture: u64, seed: u64) -> Self {
+        draw::of_culture(culture, seed)
+    }
 }

@@ -68,9 +68,16 @@ proptest! {
 
     #[test]
     fn drawn_batches_are_within_the_ranges(seed in any::<u64>()) {
-        let scenario = Scenario::drawn(seed);
-        let back = Scenario::from_toml(&scenario.to_toml());
-        prop_assert_eq!(back.as_ref(), Ok(&scenario));
+        for scenario in [
+            Scenario::drawn(seed),
+            Scenario::drawn_leaking(seed),
+            Scenario::drawn_stalling(seed),
+            Scenario::drawn_with_float(seed),
+            Scenario::drawn_of_culture(seed.rotate_left(7), seed),
+        ] {
+            let back = Scenario::from_toml(&scenario.to_toml());
+            prop_assert_eq!(back.as_ref(), Ok(&scenario));
+        }
     }
 
     #[test]

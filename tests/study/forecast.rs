@@ -75,13 +75,13 @@ pub(crate) fn play(seed: u64) -> Option<Batchful> {
     let mut scenario = Scenario::drawn(seed);
     let played = play::played(&scenario, seed);
     let target_at = played.truth.target_at()?;
-    scenario.bottle.pressure_limit_bar = forgotten_peak(&played)? / BELOW;
+    scenario.bottle.pressure_limit_bar = beyond_reach(&played)?;
     Some(watch(&scenario, &played, hours(scenario.bottled_at, target_at)))
 }
 
-/// Highest gauge pressure of the worst bottle if nobody ever moves it.
-pub(crate) fn forgotten_peak(played: &Played) -> Option<f64> {
-    Some(played.if_forgotten(played.scenario.bottled_at)?.highest_bar)
+/// A limit that the batch stays 30 % below even if nobody ever moves it, bar.
+pub(crate) fn beyond_reach(played: &Played) -> Option<f64> {
+    Some(played.if_forgotten(played.scenario.bottled_at)?.highest_bar / BELOW)
 }
 
 /// Watches a batch until nothing is left to score.

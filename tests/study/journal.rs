@@ -124,6 +124,16 @@ impl Journal {
         serde_json::from_value(value.clone()).ok()
     }
 
+    /// All plays of a part, by seed.
+    pub(crate) fn all<T: DeserializeOwned>(&self, part: &str) -> Vec<(u64, T)> {
+        let of_part = self.known.iter().filter(|((known, _), _)| known == part);
+        let read = of_part.filter_map(|((_, seed), value)| {
+            let play: Option<T> = serde_json::from_value(value.clone()).ok()?;
+            Some((*seed, play?))
+        });
+        read.collect()
+    }
+
     /// Keeps a play.
     ///
     /// # Errors

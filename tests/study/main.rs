@@ -3,24 +3,33 @@
 //! `cargo run --release -p fobwatch-tests --bin study -- --out DIR` plays the judging seeds; `--first 1 --batches 40` those that
 //! tuning may use. DEVELOPERS tells how to read what it writes.
 
+mod fault;
 mod forecast;
 mod gauge_content;
 mod gompertz;
+mod gravity;
 mod journal;
+mod limit;
 mod line;
 mod play;
 mod report;
 mod rule;
 mod score;
+mod total;
 mod work;
 
-use std::{path::PathBuf, process::ExitCode};
+use std::{
+    path::{Path, PathBuf},
+    process::ExitCode,
+};
 
 use clap::{Parser, ValueEnum};
 
 use crate::{
+    forecast::Batchful,
     journal::{Builds, Journal},
     report::Report,
+    total::Difference,
     work::Workers,
 };
 
@@ -51,6 +60,9 @@ struct Arguments {
     /// Threads; all cores if not given.
     #[arg(long, value_parser = clap::value_parser!(u32).range(1..=256))]
     threads: Option<u32>,
+    /// Folder of another study: tells which of the two forecasts better on the batches that both have played.
+    #[arg(long)]
+    against: Option<PathBuf>,
     /// Takes what another build of this program has played as it is.
     #[arg(long)]
     any_build: bool,
@@ -60,6 +72,12 @@ struct Arguments {
 enum Part {
     /// Target, content now, and the advised move; two rules beside; false alarms.
     Forecast,
+    /// Warnings before the limit is passed: gauge sound, stuck, silent.
+    Limit,
+    /// Leak, stall, stuck and creeping gauge; a seventh as many batches of each.
+    Fault,
+    /// A float instead of the gauge; a third as many batches.
+    Gravity,
 }
 
 impl Part {
@@ -100,7 +118,35 @@ fn run(arguments: &Arguments) -> Result<String, Box<dyn std::error::Error>> {
     if Part::Forecast.is_wanted(arguments) {
         let plays = workers.play("forecast", first, batches, forecast::play)?;
         report.forecast(&plays);
+        if let Some(other) = &arguments.against {
+            report.against(&Difference::of(&plays, &forecast_of(other)?));
+        }
+    }
+    if Part::Limit.is_wanted(arguments) {
+        limit::report(&mut report, &workers.play("limit", first, batches, limit::play)?);
+    }
+    if Part::Fault.is_wanted(arguments) {
+        let share = batches.div_ceil(7);
+        let faults = fault::ALL.map(|fault| {
+            let plays = workers.play(fault.name(), first, share, |seed| fault.play(seed))?;
+            Ok::<_, journal::BadJournal>((fault, plays))
+        });
+        let faults: Result<Vec<_>, _> = faults.into_iter().collect();
+        fault::report(&mut report, &faults?);
+    }
+    if Part::Gravity.is_wanted(arguments) {
+        let plays = workers.play("gravity", first, batches.div_ceil(3), gravity::play)?;
+        gravity::report(&mut report, &plays);
     }
     report.write(folder)?;
     Ok(report.text())
+}
+
+/// The forecasts that another study has played.
+fn forecast_of(folder: &Path) -> Result<Vec<(u64, Batchful)>, Box<dyn std::error::Error>> {
+    let plays = Journal::open(folder, Builds::Any)?.all("forecast");
+    if plays.is_empty() {
+        return Err(format!("{} holds no forecasts of a study", folder.display()).into());
+    }
+    Ok(plays)
 }

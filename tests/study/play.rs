@@ -8,7 +8,7 @@ use fobwatch_core::{
     engine::{Action, ClockSource, Event, FitRequest, Fitted, Monitor, Rules, Settings, drive},
     fit::Surroundings,
     quantity::AbsolutePressure,
-    reading::{Measured, Reading, Source},
+    reading::{Measured, Quantity, Reading, Source},
 };
 use fobwatch_simulator::{Played, Scenario, Simulation, batch_toml};
 use jiff::{SignedDuration, Timestamp, tz::TimeZone};
@@ -60,6 +60,14 @@ pub(crate) fn hours(from: Timestamp, to: Timestamp) -> f64 {
     to.duration_since(from).as_secs_f64() / 3_600.0
 }
 
+/// A number from 0 to 1 that belongs to a seed; over many seeds they lie evenly (multiples of the golden ratio), and those of
+/// different `of` independently.
+pub(crate) fn spread(seed: u64, of: u32) -> f64 {
+    #[expect(clippy::cast_precision_loss, reason = "seeds are small")]
+    let seed = seed as f64;
+    (seed * [0.618_033_988_75, 0.754_877_666_25, 0.569_840_290_998][of as usize % 3]).fract()
+}
+
 /// A batch and its monitor; a clone goes a way of its own.
 #[derive(Clone)]
 pub(crate) struct Watched {
@@ -109,6 +117,21 @@ impl Watched {
     /// How far it has come, hours since the sealing.
     pub(crate) fn at_h(&self) -> f64 {
         f64::from(self.steps) / 2.0
+    }
+
+    /// Changes what is still to come: `alter` gives what arrives instead of each row, or nothing.
+    pub(crate) fn alter(&mut self, mut alter: impl FnMut(&Row) -> Option<Row>) {
+        let (come, coming) = self.rows.split_at(self.next);
+        let changed = coming.iter().filter_map(&mut alter);
+        self.rows = come.iter().cloned().chain(changed).collect();
+    }
+
+    /// The last row of this quantity that has come.
+    pub(crate) fn last(&self, quantity: Quantity) -> Option<&Row> {
+        let come = self.rows.get(..self.next)?;
+        come.iter()
+            .rev()
+            .find(|row| row.reading.measured.quantity() == quantity)
     }
 
     /// The rows that have come.

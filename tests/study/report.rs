@@ -8,11 +8,8 @@ use crate::{
     JUDGING_FROM, TUNING,
     forecast::{Answers, Batchful, LEADS_H, MISSING_LEADS, MISSING_VOLUMES},
     score::{Count, Guess, Summary, mean, quantile},
+    total::{self, Difference, Total},
 };
-
-/// What each CRPS of the total is measured against, hours and volumes: the medians that are to be reached. Fixed, so that totals
-/// of different studies compare.
-const TOTAL_UNITS: [f64; 5] = [4.5, 2.0, 1.3, 0.033, 0.045];
 
 type Way = fn(&Batchful) -> &Answers;
 
@@ -198,34 +195,24 @@ impl Report {
         ]);
     }
 
-    /// One number for the whole: the geometric mean of the five mean scores, each in its own unit. Its standard error is by
-    /// the jackknife over batches.
+    /// One number for the whole.
     fn total(&mut self, plays: &[(u64, Batchful)], kept: &mut Map<String, Value>) {
-        let scores: Vec<[(f64, f64); 5]> = plays.iter().map(|(_, play)| scores(play)).collect();
-        let total = |left_out: Option<usize>| {
-            let logs = TOTAL_UNITS.iter().enumerate().map(|(figure, unit)| {
-                let used = scores
-                    .iter()
-                    .enumerate()
-                    .filter(|(index, _)| Some(*index) != left_out);
-                let (sum, count) = used.fold((0.0, 0.0), |(sum, count), (_, scores)| {
-                    (sum + scores[figure].0, count + scores[figure].1)
-                });
-                (sum / count / unit).ln()
-            });
-            mean(logs).exp()
-        };
-        let whole = total(None);
-        let n = crate::score::number(plays.len());
-        let without: Vec<f64> = (0..plays.len()).map(|index| total(Some(index))).collect();
-        let centre = mean(without.iter().copied());
-        let variance = (n - 1.0) / n * without.iter().map(|w| (w - centre).powi(2)).sum::<f64>();
-        let error = variance.sqrt();
+        let total = Total::of(plays);
         self.line(&format!(
-            "\nTotal score {whole:.3} +- {error:.3} (lower is better): geometric mean of the fit's mean CRPS of the five figures, \
-             each divided by the median error that is to be reached."
+            "\nTotal score {total} (lower is better): {}.",
+            total::MEANING
         ));
-        kept.insert("total".into(), json!({"score": whole, "standard_error": error}));
+        kept.insert("total".into(), json!(total));
+    }
+
+    /// Which of two studies forecasts better.
+    pub(crate) fn against(&mut self, difference: &Difference) {
+        let percent = 100.0 * (difference.log_ratio.exp() - 1.0);
+        self.line(&format!(
+            "\nAgainst the other study, on {} batches of both: the total is {percent:+.1} % (negative is better), its logarithm {:+.4} +- {:.4}.",
+            difference.batches, difference.log_ratio, difference.standard_error
+        ));
+        self.keep("against", difference);
     }
 
     fn false_alarms(&mut self, plays: &[(u64, Batchful)], kept: &mut Map<String, Value>) {
@@ -262,20 +249,6 @@ impl Report {
         counts.insert("limit".into(), json!(warned));
         kept.insert("false_alarms".into(), counts.into());
     }
-}
-
-/// Sum and number of the five scores of one batch.
-fn scores(play: &Batchful) -> [(f64, f64); 5] {
-    let ahead = |place: usize| {
-        let missing = MISSING_LEADS * LEADS_H[place];
-        play.fit.ahead[place].map_or((0.0, 0.0), |guess| (guess.crps(missing), 1.0))
-    };
-    let now = play.fit.now.iter();
-    let content = now.fold((0.0, 0.0), |(sum, count), (_, guess)| {
-        (sum + guess.crps(MISSING_VOLUMES), count + 1.0)
-    });
-    let moved = play.fit.ends.map_or((0.0, 0.0), |ends| (ends.abs(), 1.0));
-    [ahead(0), ahead(1), ahead(2), content, moved]
 }
 
 /// A share in percent with its bounds.

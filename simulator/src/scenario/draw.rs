@@ -1,6 +1,6 @@
 //! Ordinary batches drawn at random, for studies.
 
-use super::{Air, Bottles, Drink, Fridge, Gas, Pilot, Room, Scenario, Sensor, Starter, Target};
+use super::{Air, Bottles, Drink, Fridge, Gas, Leak, Pilot, Room, Scenario, Sensor, Starter, Target};
 use crate::bottle::{Cap, Material};
 use crate::gas::Solubility;
 use crate::quantity::Quantity;
@@ -105,6 +105,75 @@ pub(super) fn ordinary(seed: u64) -> Scenario {
         events: Vec::new(),
         sensors: sensors(&mut c),
     }
+}
+
+/// The ordinary batch of the seed, and its pilot begins to leak: between a slow seep and a cap that hisses.
+pub(super) fn leaking(seed: u64) -> Scenario {
+    let mut c = Chance::new(seed, Stream::Variant);
+    Scenario {
+        title: format!("A batch whose pilot begins to leak, drawn with seed {seed}."),
+        leak: Some(Leak {
+            from_h: c.between(24.0, 72.0),
+            mol_per_h_per_bar: c.log_normal(0.0005, 0.6).clamp(0.00015, 0.003),
+        }),
+        ..ordinary(seed)
+    }
+}
+
+/// The ordinary batch of the seed, and its culture gives up: at a trace of alcohol, or (one in four) before it began.
+pub(super) fn stalling(seed: u64) -> Scenario {
+    let mut c = Chance::new(seed, Stream::Variant);
+    let plain = ordinary(seed);
+    let dead = c.happens(0.25);
+    let ceiling = c.between(0.15, 0.45);
+    let living = if dead { 1.0e-4 } else { 1.0 };
+    Scenario {
+        title: format!("A batch whose culture gives up short of the target, drawn with seed {seed}."),
+        culture: Starter {
+            yeast_g_per_l: plain.culture.yeast_g_per_l * living,
+            yeast_growth_per_h: plain.culture.yeast_growth_per_h * if dead { 0.02 } else { 1.0 },
+            bacteria_g_per_l: plain.culture.bacteria_g_per_l * 1.0e-2 * living,
+            bacteria_growth_per_h: plain.culture.bacteria_growth_per_h * 0.02,
+            ceiling_percent: Some(ceiling),
+            ..plain.culture
+        },
+        ..plain
+    }
+}
+
+/// The ordinary batch of the seed with a float in the drink instead of the gauge.
+pub(super) fn with_float(seed: u64) -> Scenario {
+    let mut c = Chance::new(seed, Stream::Variant);
+    let mut plain = ordinary(seed);
+    let mut float = Sensor::perfect("float", Quantity::Gravity, 900.0);
+    float.offset_spread = 0.0008;
+    float.noise = c.between(0.0002, 0.0005);
+    float.step = 0.0001;
+    float.outlier_chance = 0.002;
+    float.outlier_size = 0.01;
+    let mut probe = Sensor::perfect("float", Quantity::LiquidTemperature, 900.0);
+    probe.offset_spread = 0.3;
+    probe.noise = 0.05;
+    probe.step = 0.1;
+    let kitchen = plain.sensors.pop();
+    plain.sensors = [float, probe].into_iter().chain(kitchen).collect();
+    plain.title = format!("A batch with a float in the drink, drawn with seed {seed}.");
+    plain
+}
+
+/// The ordinary batch of the seed with the culture of another: how much of it lives, and how long it sleeps, differ a little from
+/// batch to batch.
+pub(super) fn of_culture(culture: u64, seed: u64) -> Scenario {
+    let mut c = Chance::new(seed, Stream::Variant);
+    let mut scenario = ordinary(seed);
+    scenario.culture = ordinary(culture).culture;
+    scenario.culture.yeast_g_per_l *= c.log_normal(1.0, 0.15);
+    scenario.culture.bacteria_g_per_l *= c.log_normal(1.0, 0.15);
+    scenario.culture.yeast_lag_h *= c.log_normal(1.0, 0.15);
+    scenario.culture.bacteria_lag_h *= c.log_normal(1.0, 0.15);
+    scenario.culture_name = format!("jar {culture}");
+    scenario.title = format!("A batch of the culture of seed {culture}, drawn with seed {seed}.");
+    scenario
 }
 
 /// A cheap gauge and probe on the pilot, a thermometer in the kitchen.

@@ -1,0 +1,80 @@
+//! A float in the drink and no gauge: how far from the target do the bottles end that are moved when advised?
+
+use fobwatch_simulator::Scenario;
+
+use crate::{
+    forecast::{self, Batchful, LEADS_H, MISSING_LEADS, MISSING_VOLUMES},
+    play::{self, hours},
+    report::Report,
+    score::{Guess, Summary, quantile},
+};
+
+/// Plays a drawn batch with a float; `None` if it never reaches its target.
+pub(crate) fn play(seed: u64) -> Option<Batchful> {
+    let mut scenario = Scenario::drawn_with_float(seed);
+    let played = play::played(&scenario, seed);
+    let target_h = hours(scenario.bottled_at, played.truth.target_at()?);
+    scenario.bottle.pressure_limit_bar = forecast::beyond_reach(&played)?;
+    Some(forecast::watch(&scenario, &played, target_h))
+}
+
+/// The table.
+pub(crate) fn report(report: &mut Report, plays: &[(u64, Batchful)]) {
+    report.head(
+        "Gravity only",
+        &["figure", "n", "missing", "median", "p90", "bias", "90 % holds"],
+    );
+    let mut kept = serde_json::Map::new();
+    let mut row = |report: &mut Report, figure: &str, summary: &Summary| {
+        report.row(&[
+            figure.to_owned(),
+            summary.count.to_string(),
+            summary.missing.to_string(),
+            format!("{:.2}", summary.median),
+            format!("{:.2}", summary.p90),
+            format!("{:+.2}", summary.bias),
+            summary.holds.to_string(),
+        ]);
+        kept.insert(figure.to_owned(), serde_json::json!(summary));
+    };
+    for (place, lead) in LEADS_H.iter().enumerate() {
+        let guesses: Vec<Guess> = plays
+            .iter()
+            .filter_map(|(_, play)| play.fit.ahead[place])
+            .collect();
+        let summary = Summary::new(&guesses, MISSING_LEADS * lead);
+        row(report, &format!("target {lead} h ahead, h"), &summary);
+    }
+    let now = plays.iter().flat_map(|(_, play)| play.fit.now.iter());
+    let guesses: Vec<Guess> = now.map(|(_, guess)| *guess).collect();
+    row(
+        report,
+        "content now, volumes",
+        &Summary::new(&guesses, MISSING_VOLUMES),
+    );
+    let ends: Vec<f64> = plays.iter().filter_map(|(_, play)| play.fit.ends).collect();
+    let absolute: Vec<f64> = ends.iter().map(|end| end.abs()).collect();
+    let never = plays
+        .iter()
+        .filter(|(_, play)| play.fit.moved_h.is_none())
+        .count();
+    let figures = [
+        quantile(&absolute, 0.5),
+        quantile(&absolute, 0.9),
+        quantile(&ends, 0.5),
+    ];
+    report.row(&[
+        "content after the advised move less target, volumes".to_owned(),
+        ends.len().to_string(),
+        never.to_string(),
+        format!("{:.2}", figures[0]),
+        format!("{:.2}", figures[1]),
+        format!("{:+.2}", figures[2]),
+        "-".to_owned(),
+    ]);
+    kept.insert(
+        "move".into(),
+        serde_json::json!({"count": ends.len(), "never": never, "median": figures[0], "p90": figures[1], "bias": figures[2]}),
+    );
+    report.keep("gravity", kept);
+}
