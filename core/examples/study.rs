@@ -2,7 +2,7 @@
 //!
 //! `cargo run --release -p fobwatch-core --example study -- 40 1001` plays 40 drawn batches from seed 1001 on and prints
 //! the errors: content now every 6 h, the target's time 24, 12 and 6 h ahead, and the content after obeying the first advice
-//! to move. Missing answers count as errors (four lead times).
+//! to move; a third word (`gravity`, `both`, `temperature`) changes the sensors. Missing answers count as errors (four lead times).
 #![expect(
     clippy::disallowed_methods,
     reason = "a study takes its own time; core does not"
@@ -20,14 +20,24 @@ use fobwatch_simulator::{Played, Scenario, Simulation};
 use jiff::{SignedDuration, Timestamp};
 
 fn main() {
-    let mut arguments = std::env::args().skip(1).map(|a| a.parse::<u64>().unwrap_or(1));
-    let (count, first) = (arguments.next().unwrap_or(12), arguments.next().unwrap_or(1001));
+    let mut arguments = std::env::args().skip(1);
+    let mut number = |otherwise| {
+        let given = arguments.next().and_then(|a| a.parse::<u64>().ok());
+        given.unwrap_or(otherwise)
+    };
+    let (count, first) = (number(12), number(1001));
+    let drawn: fn(u64) -> Scenario = match arguments.next().as_deref() {
+        Some("gravity") => Scenario::drawn_with_float,
+        Some("both") => Scenario::drawn_with_both,
+        Some("temperature") => Scenario::drawn_with_temperature_alone,
+        _ => Scenario::drawn,
+    };
     let mut content = Errors::default();
     let mut ahead = [Errors::default(), Errors::default(), Errors::default()];
     let mut moves = Vec::new();
     let mut fits = Vec::new();
     for seed in first..first + count {
-        let played = Simulation::run(&Scenario::drawn(seed), seed);
+        let played = Simulation::run(&drawn(seed), seed);
         study(&played, &mut content, &mut ahead, &mut moves, &mut fits);
         eprintln!("{} of {count}", seed - first + 1);
     }

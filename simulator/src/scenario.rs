@@ -432,4 +432,16 @@ impl Scenario {
     pub fn drawn_of_culture(culture: u64, seed: u64) -> Self {
         draw::of_culture(culture, seed)
     }
+
+    /// The batch of [`Scenario::drawn`] with both gauge and float.
+    #[must_use]
+    pub fn drawn_with_both(seed: u64) -> Self {
+        draw::with_both(seed)
+    }
+
+    /// The batch of [`Scenario::drawn`] with nothing but thermometers.
+    #[must_use]
+    pub fn drawn_with_temperature_alone(seed: u64) -> Self {
+        draw::with_temperature_alone(seed)
+    }
 }

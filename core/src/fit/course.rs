@@ -8,11 +8,16 @@ use super::{
     prior::{ALL, COOLING, GAUGE, GRAVITY, LIFE, Parameters, SHARE, WALL},
     series::Point,
 };
+use crate::physics::{gravity::CO2_DENSITY_PER_G_PER_L, sugar::INVERSION};
 
 /// Hours between the knots of the surrounding air's pressure, their spread in bar, and how long it remembers, h.
 const AIR_KNOT_H: f64 = 24.0;
 const AIR_BAR: f64 = 0.009;
 const AIR_H: f64 = 48.0;
+
+/// What a g/L of sucrose adds to the gravity when it is split: 1.053 g/L of hexoses, which weigh 0.3 % less a gram (CRC
+/// Handbook, concentrative properties of solutions, from memory).
+const INVERSION_GAIN: f64 = 0.385e-3 * (INVERSION * 0.997 - 1.0);
 
 /// A life at every node of its frame.
 #[derive(Clone, Debug)]
@@ -198,9 +203,11 @@ impl Problem {
                 };
                 let later = course.states.get(datum.node + 1).unwrap_or(state);
                 let made = state.made + (later.made - state.made) * datum.part;
-                // Dissolved CO2 weighs 0.23e-3 per g/L; nearly all of it is dissolved.
-                let dissolved = 0.94 * (p.co2_at_start + made);
-                self.gravity_at_start + p.gravity_zero - p.gravity_slope * 1e-3 * made + 0.23e-3 * dissolved
+                let dissolved = state.dissolved(p) + (later.dissolved(p) - state.dissolved(p)) * datum.part;
+                let split = self.frame.sucrose_g_per_l * self.frame.split(made);
+                self.gravity_at_start + p.gravity_zero - p.gravity_slope * 1e-3 * made
+                    + INVERSION_GAIN * split
+                    + 1e-3 * CO2_DENSITY_PER_G_PER_L * dissolved
             }
         }
     }

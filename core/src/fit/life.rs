@@ -53,6 +53,14 @@ pub(super) struct State {
     pub(super) rate: f64,
 }
 
+impl State {
+    /// CO2 dissolved in the sensor vessel's drink, g/L.
+    pub(super) fn dissolved(&self, p: &Parameters) -> f64 {
+        let all = p.co2_at_start + self.made - self.lost - self.seeped;
+        (all - self.in_gas * (1e-3 * CO2_MOLAR_MASS_G)).max(0.0)
+    }
+}
+
 /// Parameters with what follows from them.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Life {

@@ -1,5 +1,7 @@
 //! The fit beside the simulator, an independent model with physics of its own.
 
+mod kinds;
+
 use std::sync::Arc;
 
 use fobwatch_simulator::{Played, Scenario, Simulation};

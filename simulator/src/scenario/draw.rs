@@ -10,6 +10,25 @@ use jiff::{SignedDuration, Timestamp};
 /// 2026-03-02T07:00:00Z.
 const FIRST_BATCH_S: i64 = 1_772_434_800;
 
+/// The batch of [`ordinary`] with gauge and float.
+pub(super) fn with_both(seed: u64) -> Scenario {
+    let mut scenario = ordinary(seed);
+    let float = with_float(seed).sensors.into_iter();
+    scenario
+        .sensors
+        .extend(float.filter(|sensor| sensor.quantity == Quantity::Gravity));
+    scenario
+}
+
+/// The batch of [`ordinary`] with nothing but thermometers.
+pub(super) fn with_temperature_alone(seed: u64) -> Scenario {
+    let mut scenario = ordinary(seed);
+    scenario
+        .sensors
+        .retain(|sensor| sensor.quantity != Quantity::Pressure);
+    scenario
+}
+
 pub(super) fn ordinary(seed: u64) -> Scenario {
     let mut c = Chance::new(seed, Stream::Scenario);
     let capacity = if c.happens(0.75) {
