@@ -1,9 +1,13 @@
 //! What a person saw, tasted or did.
 
+mod words;
+
 use std::{fmt, str::FromStr};
 
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
+
+pub use words::{Firmness, Liveliness, Sample};
 
 /// What kind of note it is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]

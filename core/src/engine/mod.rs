@@ -18,6 +18,7 @@ mod readings;
 mod rules;
 mod snapshot;
 mod target;
+mod told;
 mod view;
 mod whereabouts;
 

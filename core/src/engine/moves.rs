@@ -8,17 +8,14 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use crate::{
-    fit::{Evidence, Handling, Observed},
+    fit::{Evidence, Handling},
     note::{Note, NoteKind},
-    quantity::Unit,
-    reading::{Measured, Quantity},
+    reading::Quantity,
 };
 
 use super::{
     Action, ClockSource, Monitor,
-    intake::Sensor,
     monitor::{Apart, Moved, Others},
-    readings::{by_eye, is_gauge},
     whereabouts::{BELIEF, Place},
 };
 
@@ -60,15 +57,15 @@ impl Monitor {
                     self.handle(at, Handling::Opened);
                 }
             }
-            NoteKind::Gauge => self.noted_gauge(note, at, out),
             NoteKind::Broken => self.state.whereabouts.let_off = Some(at),
-            // Kept in the store; they say nothing that the engine reckons with.
-            NoteKind::Gravity
+            NoteKind::Gauge
+            | NoteKind::Gravity
             | NoteKind::Squeezed
             | NoteKind::Tasted
             | NoteKind::GivenAway
             | NoteKind::Other => {}
         }
+        self.noted_finding(note, at, out);
     }
 
     fn meant(&self, note: &Note) -> Meant {
@@ -242,28 +239,6 @@ impl Monitor {
                 && health.doubt.is_none()
                 && !health.is_silent(now, &self.settings.rules)
         })
-    }
-
-    fn noted_gauge(&mut self, note: &Note, at: Timestamp, out: &mut Vec<Action>) {
-        let (Some(value), Some(Ok(unit)), Some(source)) = (
-            note.value,
-            note.unit.as_ref().map(|unit| unit.parse::<Unit>()),
-            by_eye(),
-        ) else {
-            return;
-        };
-        let Ok(Measured::Pressure(gauge)) = Measured::new(Quantity::Pressure, value, unit) else {
-            return;
-        };
-        let sensor = Sensor {
-            source,
-            quantity: Quantity::Pressure,
-        };
-        self.watch_limit(&sensor, at, gauge, out);
-        let wired = self.state.health.keys().any(|sensor| is_gauge(sensor.quantity));
-        if !wired && !self.state.whereabouts.opened {
-            self.observe(at, Observed::Gauge(gauge));
-        }
     }
 }
 

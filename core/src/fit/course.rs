@@ -7,7 +7,9 @@ use super::{
     life::{Life, State},
     prior::{ALL, COOLING, GAUGE, GRAVITY, LIFE, Parameters, SHARE, WALL},
     series::Point,
+    told::{self, Side, Told},
 };
+use crate::note::Sample;
 use crate::physics::{gravity::CO2_DENSITY_PER_G_PER_L, sugar::INVERSION};
 
 /// Hours between the knots of the surrounding air's pressure, their spread in bar, and how long it remembers, h.
@@ -26,11 +28,34 @@ pub(super) struct Course {
 }
 
 /// What kind of value an observation is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 enum Kind {
     Gauge,
     Absolute,
     Gravity,
+    /// A hydrometer in a sample: with this share of the dissolved CO2 in it.
+    Hydrometer {
+        gas: f64,
+    },
+    ByEye,
+    Squeezed,
+    /// CO2 in a bottle of the batch, g/L in the target's sense.
+    Content,
+}
+
+impl Kind {
+    /// Tells it from the others.
+    fn number(self) -> u64 {
+        match self {
+            Self::Gauge => 0,
+            Self::Absolute => 1,
+            Self::Gravity => 2,
+            Self::Hydrometer { .. } => 3,
+            Self::ByEye => 4,
+            Self::Squeezed => 5,
+            Self::Content => 6,
+        }
+    }
 }
 
 /// One condensed observation, tied to the nodes around it.
@@ -43,6 +68,7 @@ pub(super) struct Datum {
     celsius: f64,
     /// Pressure of the surrounding air where it was told, bar.
     ambient: Option<f64>,
+    side: Side,
     value: f64,
     scale: f64,
     /// Tells it from the others, for the noise that each member of an ensemble gives it.
@@ -56,6 +82,8 @@ pub(super) struct Problem {
     pub(super) data: Vec<Datum>,
     /// Gravity that the recipe says, when sealed.
     gravity_at_start: f64,
+    /// A wired gauge is heard.
+    wired: bool,
     pub(super) air_knots: usize,
 }
 
@@ -76,6 +104,9 @@ impl Problem {
                 data.push(Datum::new(kind, &point, &frame, &ambient));
             }
         }
+        for told in evidence.notes.until(now_h) {
+            data.extend(Datum::told(told, &frame, evidence, &ambient));
+        }
         let air_knots = 2 + frame
             .knots
             .iter()
@@ -86,6 +117,9 @@ impl Problem {
             + drink.hexose.grams_per_litre()
             + drink.unfermentable.grams_per_litre();
         Self {
+            wired: data
+                .iter()
+                .any(|datum| matches!(datum.kind, Kind::Gauge | Kind::Absolute)),
             frame,
             data,
             gravity_at_start: 1.0 + extract * 0.000_385,
@@ -150,9 +184,16 @@ impl Problem {
     pub(super) fn residuals(&self, z: &[f64], course: &Course) -> Vec<f64> {
         let p = Parameters::of(z, &self.frame.known);
         let air = self.air(z);
+        let life = self.heard(|kind| kind == Kind::Content).then(|| self.life(z));
         self.data
             .iter()
-            .map(|datum| (self.shown(datum, &p, &air, course) - datum.value) / datum.scale)
+            .map(|datum| {
+                let shown = match &life {
+                    Some(life) if datum.kind == Kind::Content => self.content_at(datum, life, course),
+                    _ => self.shown(datum, &p, &air, course),
+                };
+                datum.side.residual(shown, datum.value, datum.scale)
+            })
             .collect()
     }
 
@@ -197,7 +238,16 @@ impl Problem {
                 (bar() - ambient) * p.gain + offset
             }
             Kind::Absolute => bar() * p.gain + offset,
-            Kind::Gravity => {
+            // A dial has an offset of its own, unless it is the only one.
+            Kind::ByEye if self.wired => bar() - self.frame.ambient_bar,
+            Kind::ByEye => bar() - self.frame.ambient_bar + p.zero,
+            Kind::Squeezed => bar() - self.frame.ambient_bar,
+            Kind::Content => 0.0,
+            Kind::Gravity | Kind::Hydrometer { .. } => {
+                let gas = match datum.kind {
+                    Kind::Hydrometer { gas } => gas,
+                    _ => 1.0,
+                };
                 let Some(state) = course.states.get(datum.node) else {
                     return self.gravity_at_start;
                 };
@@ -207,9 +257,24 @@ impl Problem {
                 let split = self.frame.sucrose_g_per_l * self.frame.split(made);
                 self.gravity_at_start + p.gravity_zero - p.gravity_slope * 1e-3 * made
                     + INVERSION_GAIN * split
-                    + 1e-3 * CO2_DENSITY_PER_G_PER_L * dissolved
+                    + 1e-3 * CO2_DENSITY_PER_G_PER_L * gas * dissolved
             }
         }
+    }
+
+    /// CO2 in a bottle of the batch when a note tells of it, g/L in the target's sense.
+    fn content_at(&self, datum: &Datum, life: &Life, course: &Course) -> f64 {
+        let node = if datum.part < 0.5 {
+            datum.node
+        } else {
+            datum.node + 1
+        };
+        let state = course.states.get(node).or_else(|| course.states.last());
+        state.map_or(0.0, |state| life.content(&self.frame, state))
+    }
+
+    fn heard(&self, wanted: impl Fn(Kind) -> bool) -> bool {
+        self.data.iter().any(|datum| wanted(datum.kind))
     }
 
     /// Whether a number of a point only enters the observation: its course stays what it was.
@@ -219,13 +284,14 @@ impl Problem {
 
     /// Whether a number of a point says nothing about this batch: no such wall or sensor.
     pub(super) fn idle(&self, index: usize) -> bool {
-        let heard = |wanted: &[Kind]| self.data.iter().any(|datum| wanted.contains(&datum.kind));
-        index == SHARE
+        let wired = |kind| matches!(kind, Kind::Gauge | Kind::Absolute);
+        (index == SHARE && !self.heard(|kind| kind == Kind::Content))
             || index == COOLING
             || (WALL.contains(&index) && !self.frame.known.plastic)
-            || (GAUGE.contains(&index) && !heard(&[Kind::Gauge, Kind::Absolute]))
-            || (GRAVITY.contains(&index) && !heard(&[Kind::Gravity]))
-            || (index >= ALL + self.frame.knots.len() && !heard(&[Kind::Gauge]))
+            || (GAUGE.contains(&index) && !self.heard(|kind| wired(kind) || kind == Kind::ByEye))
+            || (GRAVITY.contains(&index)
+                && !self.heard(|kind| matches!(kind, Kind::Gravity | Kind::Hydrometer { .. })))
+            || (index >= ALL + self.frame.knots.len() && !self.heard(|kind| kind == Kind::Gauge))
     }
 }
 
@@ -258,9 +324,11 @@ impl Datum {
             // 7 mbar for a half-hour median: what the box leaves unexplained is most of it, noise the rest.
             Kind::Gauge | Kind::Absolute => 0.007 * (0.8 + 1.5 / point.count).sqrt(),
             Kind::Gravity => 0.000_3 * (0.8 + 1.5 / point.count).sqrt(),
+            Kind::Hydrometer { .. } | Kind::ByEye | Kind::Squeezed | Kind::Content => 1.0,
         };
         Self {
             kind,
+            side: Side::Around,
             node,
             part,
             at_h: point.at_h,
@@ -268,8 +336,75 @@ impl Datum {
             ambient: told.map(|p| p.value),
             value: point.value,
             scale,
-            key: (kind as u64) << 40 | point.key,
+            key: kind.number() << 40 | point.key,
         }
+    }
+}
+
+impl Datum {
+    /// Of what a person found out at `at_h`; `alike` share one sitting.
+    fn told(
+        (at_h, told, alike): (f64, Told, f64),
+        frame: &Frame,
+        evidence: &Evidence,
+        ambient: &[Point],
+    ) -> Option<Self> {
+        if told.of_sensor_vessel() && evidence.opened(at_h) {
+            return None;
+        }
+        let (kind, side, value, scale) = match told {
+            Told::Hydrometer {
+                gravity,
+                step,
+                sample,
+            } => {
+                // Nobody reads between the lines well, and the gas that stays in a sample lifts a little.
+                let (gas, gassy) = match sample {
+                    Sample::Degassed => (0.0, 0.0),
+                    Sample::Gassy => (1.0, 0.000_5),
+                    Sample::Unsaid => (0.3, 0.000_5),
+                };
+                let scale = 0.000_7_f64.hypot(gassy).hypot(0.4 * step);
+                (Kind::Hydrometer { gas }, Side::Around, gravity.specific(), scale)
+            }
+            // A dial of class 2.5 to 4 bar may lie 0.1 bar off (EN 837-1).
+            Told::ByEye { pressure, step } => {
+                let scale = 0.06_f64.hypot(0.4 * step.bar());
+                (Kind::ByEye, Side::Around, pressure.bar(), scale)
+            }
+            Told::Squeezed(_) if !frame.known.plastic => return None,
+            Told::Squeezed(firmness) => {
+                let (side, value, scale) = told::bar_of(firmness);
+                (Kind::Squeezed, side, value, scale)
+            }
+            Told::Tasted(word) => {
+                let (side, share, doubt) = told::share_of_target(word);
+                let target = frame.target_g_per_l;
+                (Kind::Content, side, share * target, doubt * target * alike.sqrt())
+            }
+        };
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "not negative; it only tells one note from another"
+        )]
+        let key = (at_h * 3_600.0) as u64 & 0xffff_ffff;
+        let point = Point {
+            at_h,
+            value,
+            count: 1.0,
+            key,
+        };
+        Some(Self {
+            side,
+            scale,
+            ..Self::new(kind, &point, frame, ambient)
+        })
+    }
+
+    /// Whether the members of an ensemble give it noise: what only bounds has none.
+    pub(super) fn noisy(&self) -> bool {
+        self.side == Side::Around
     }
 }
 

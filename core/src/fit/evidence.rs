@@ -3,7 +3,11 @@
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use super::{Handling, Observed, Surroundings, series::Series};
+use super::{
+    Handling, Observed, Surroundings,
+    series::Series,
+    told::{Notes, Told},
+};
 use crate::batch::Batch;
 
 /// Hours of the gauge's life that are told finely: half-hour medians across the first transient would bias its zero.
@@ -20,6 +24,8 @@ pub struct Evidence {
     pub(super) liquid: Series,
     pub(super) room: Series,
     pub(super) gravity: Series,
+    #[serde(default)]
+    pub(super) notes: Notes,
     pub(super) handlings: Vec<(f64, Handling)>,
     doubts: Vec<(f64, Option<f64>)>,
 }
@@ -37,6 +43,7 @@ impl Evidence {
             liquid: Series::default(),
             room: Series::default(),
             gravity: Series::default(),
+            notes: Notes::default(),
             handlings: Vec::new(),
             doubts: Vec::new(),
         }
@@ -56,6 +63,14 @@ impl Evidence {
             Observed::Liquid(t) => self.liquid.take(at_h, t.celsius()),
             Observed::Room(t) => self.room.take(at_h, t.celsius()),
             Observed::Gravity(g) => self.gravity.take(at_h, g.specific()),
+        }
+    }
+
+    /// Takes what a person found out at `at`; those from before the sealing are left out.
+    pub fn tell(&mut self, at: Timestamp, told: Told) {
+        let at_h = self.hours(at);
+        if at_h >= 0.0 {
+            self.notes.take(at_h, told);
         }
     }
 
@@ -80,6 +95,7 @@ impl Evidence {
         ] {
             series.forget_from(at_h);
         }
+        theirs.notes.forget_from(at_h, Told::of_sensor_vessel);
         theirs.handlings.retain(|(h, _)| *h < at_h);
         theirs
     }
@@ -115,10 +131,13 @@ impl Evidence {
             .doubts
             .iter()
             .any(|(from, until)| at_h >= *from && until.is_none_or(|until| at_h < until));
-        let opened = self
-            .handlings
+        !doubted && !self.opened(at_h)
+    }
+
+    /// Whether the sensor vessel was opened before `at_h`.
+    pub(super) fn opened(&self, at_h: f64) -> bool {
+        self.handlings
             .iter()
-            .any(|(h, handling)| *handling == Handling::Opened && at_h >= *h);
-        !doubted && !opened
+            .any(|(h, handling)| *handling == Handling::Opened && at_h >= *h)
     }
 }

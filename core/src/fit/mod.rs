@@ -22,6 +22,7 @@ mod sample;
 mod series;
 #[cfg(test)]
 mod tests;
+mod told;
 
 use std::sync::Arc;
 
@@ -34,6 +35,7 @@ use crate::{
 };
 
 pub use evidence::Evidence;
+pub use told::Told;
 
 /// Where the bottles are, or what was done to them, from a moment on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]

@@ -100,10 +100,10 @@ pub(super) fn prior_of(problem: &Problem, seed: u64, member: u64) -> DVector<f64
 fn noise_of(problem: &Problem, seed: u64, member: u64) -> DVector<f64> {
     DVector::from_iterator(
         problem.data.len(),
-        problem
-            .data
-            .iter()
-            .map(|datum| Random::of(&[seed, member, 3, datum.key]).normal()),
+        problem.data.iter().map(|datum| {
+            let noise = Random::of(&[seed, member, 3, datum.key]).normal();
+            if datum.noisy() { noise } else { 0.0 }
+        }),
     )
 }
 
