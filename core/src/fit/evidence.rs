@@ -11,7 +11,7 @@ use super::{
 use crate::batch::Batch;
 
 /// Hours of the gauge's life that are told finely: half-hour medians across the first transient would bias its zero.
-const FINE_H: f64 = 3.0;
+const FINE_H: u8 = 3;
 
 /// All that the fit may use, condensed as it arrives so that a live batch stays small.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

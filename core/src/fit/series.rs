@@ -9,6 +9,9 @@ use serde::{Deserialize, Serialize};
 const BIN_H: f64 = 0.5;
 const FINE_H: f64 = 1.0 / 12.0;
 
+/// Short bins in an ordinary one.
+const FINE_PER_BIN: i32 = 6;
+
 /// Ages, h, past which everything is reckoned with more coarsely.
 pub(super) const WEEKS_H: f64 = 240.0;
 pub(super) const OLD_H: f64 = 720.0;
@@ -16,7 +19,7 @@ pub(super) const OLD_H: f64 = 720.0;
 /// Bins that are told as one once they are weeks old, and older.
 const TOGETHER: [i32; 2] = [4, 24];
 
-/// Values that a bin keeps; past it every second one goes and only every second new one is kept.
+/// Values that a bin keeps; of more, those that a hash of time and value picks, so that their order of arrival does not matter.
 const KEPT: usize = 32;
 
 /// One condensed value.
@@ -37,46 +40,78 @@ pub(super) struct Point {
 pub(super) struct Series {
     fine: BTreeMap<i32, Bin>,
     bins: BTreeMap<i32, Bin>,
-    fine_for_h: f64,
-    first_h: Option<f64>,
+    /// Short bins after the first value.
+    fine_for: i32,
+    first_h: Option<f32>,
 }
 
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 struct Bin {
     seen: u32,
-    stride: u32,
+    /// In order of their hash.
     kept: Vec<(f32, f64)>,
 }
 
 impl Series {
-    /// With short bins for `hours` after the first value.
-    pub(super) fn fine_for(hours: f64) -> Self {
+    /// With short bins for so many hours after the first value.
+    pub(super) fn fine_for(hours: u8) -> Self {
         Self {
-            fine_for_h: hours,
+            fine_for: 2 * FINE_PER_BIN * i32::from(hours),
             ..Self::default()
         }
     }
 
+    /// The same values in another order make the same series.
     pub(super) fn take(&mut self, at_h: f64, value: f64) {
-        let first = *self.first_h.get_or_insert(at_h);
-        let (bins, width) = if self.fine_for_h > 0.0 && at_h <= first + self.fine_for_h {
-            (&mut self.fine, FINE_H)
-        } else {
-            (&mut self.bins, BIN_H)
-        };
         #[expect(
             clippy::cast_possible_truncation,
-            reason = "hours since sealing fit i32 for 10 000 years; clamped"
+            reason = "kept to a quarter of a second of a month"
         )]
-        let index = (at_h / width).floor().clamp(-1e9, 1e9) as i32;
-        bins.entry(index).or_default().take(at_h, value);
+        let at = at_h as f32;
+        let before = self.first_h;
+        if before.is_none_or(|first| at < first) {
+            self.first_h = Some(at);
+            self.coarsen();
+        }
+        let index = fine_index(at);
+        let bin = if index < self.fine_end() {
+            self.fine.entry(index).or_default()
+        } else {
+            self.bins.entry(index.div_euclid(FINE_PER_BIN)).or_default()
+        };
+        bin.take(at, value);
+    }
+
+    /// First index that is told coarsely.
+    fn fine_end(&self) -> i32 {
+        match self.first_h {
+            Some(first) if self.fine_for > 0 => fine_index(first).saturating_add(self.fine_for),
+            _ => i32::MIN,
+        }
+    }
+
+    /// A value older than the first one came: what lies past its first hours is told coarsely.
+    fn coarsen(&mut self) {
+        let end = self.fine_end();
+        for (index, bin) in self.fine.split_off(&end) {
+            let coarse = self.bins.entry(index.div_euclid(FINE_PER_BIN)).or_default();
+            coarse.join(bin);
+        }
     }
 
     /// Forgets what was measured from `at_h` on.
     pub(super) fn forget_from(&mut self, at_h: f64) {
         for (bins, width) in [(&mut self.fine, FINE_H), (&mut self.bins, BIN_H)] {
             bins.retain(|index, bin| {
+                let stands_for = f64::from(bin.seen) / bin.kept.iter().map(|_| 1.0).sum::<f64>();
                 bin.kept.retain(|(h, _)| f64::from(*h) < at_h);
+                #[expect(
+                    clippy::cast_possible_truncation,
+                    clippy::cast_sign_loss,
+                    reason = "no more than it was"
+                )]
+                let seen = (stands_for * bin.kept.iter().map(|_| 1.0).sum::<f64>()).round() as u32;
+                bin.seen = seen;
                 f64::from(*index) * width < at_h && !bin.kept.is_empty()
             });
         }
@@ -116,6 +151,25 @@ impl Series {
     }
 }
 
+/// Index of the short bin at `at_h`.
+fn fine_index(at_h: f32) -> i32 {
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "hours since sealing fit i32 for 10 000 years; clamped"
+    )]
+    let index = (f64::from(at_h) / FINE_H).floor().clamp(-1e9, 1e9) as i32;
+    index
+}
+
+/// A lot for a value, the same whenever it comes (the finaliser of SplitMix64, Steele et al. 2014).
+fn lot(at_h: f32, value: f64) -> (u64, u32, u64) {
+    let mut x = (u64::from(at_h.to_bits()) << 32) ^ value.to_bits();
+    x = x.wrapping_add(0x9e37_79b9_7f4a_7c15);
+    x = (x ^ (x >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    x = (x ^ (x >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+    (x ^ (x >> 31), at_h.to_bits(), value.to_bits())
+}
+
 impl Point {
     fn keyed(self, level: u64, block: i32) -> Self {
         Self {
@@ -138,24 +192,25 @@ impl Point {
 }
 
 impl Bin {
-    fn take(&mut self, at_h: f64, value: f64) {
-        let stride = self.stride.max(1);
-        if self.seen.is_multiple_of(stride) {
-            #[expect(
-                clippy::cast_possible_truncation,
-                reason = "a quarter of a second of a month is nothing here"
-            )]
-            self.kept.push((at_h as f32, value));
-            if self.kept.len() > KEPT {
-                let mut index = 0;
-                self.kept.retain(|_| {
-                    index += 1;
-                    index % 2 == 1
-                });
-                self.stride = stride * 2;
-            }
-        }
+    fn take(&mut self, at_h: f32, value: f64) {
         self.seen = self.seen.saturating_add(1);
+        self.keep(at_h, value);
+    }
+
+    fn keep(&mut self, at_h: f32, value: f64) {
+        let rank = lot(at_h, value);
+        let place = self.kept.partition_point(|(h, v)| lot(*h, *v) <= rank);
+        if place < KEPT {
+            self.kept.insert(place, (at_h, value));
+            self.kept.truncate(KEPT);
+        }
+    }
+
+    fn join(&mut self, other: Self) {
+        self.seen = self.seen.saturating_add(other.seen);
+        for (at_h, value) in other.kept {
+            self.keep(at_h, value);
+        }
     }
 
     fn point(&self, until_h: f64, wanted: impl Fn(f64) -> bool) -> Option<Point> {
@@ -182,7 +237,8 @@ impl Bin {
         Some(Point {
             at_h: time / count,
             value,
-            count: count * f64::from(self.stride.max(1)),
+            // Each that is kept stands for some that are not.
+            count: count * f64::from(self.seen) / self.kept.iter().map(|_| 1.0).sum::<f64>(),
             key: 0,
         })
     }
@@ -202,6 +258,32 @@ mod tests {
         let (a, b) = (a.points(99.0, |_| true), b.points(99.0, |_| true));
         assert_eq!(a.len(), 2);
         assert!((a[0].value - 1.2).abs() < 1e-12 && (b[0].value - 1.2).abs() < 1e-12);
+    }
+
+    #[test]
+    fn an_older_value_shortens_the_fine_hours_whenever_it_comes() {
+        // Six an hour, and one stretch of one a second.
+        let mut rows: Vec<(f64, f64)> = (0..60)
+            .map(|i| (5.0 + f64::from(i) / 6.0, f64::from(i)))
+            .collect();
+        rows.extend((0..500).map(|i| (6.2 + f64::from(i) / 3_600.0, f64::from(i % 7))));
+        rows.push((1.0, 3.0));
+        let series = |rows: &[(f64, f64)]| {
+            let mut series = Series::fine_for(3);
+            rows.iter().for_each(|(h, value)| series.take(*h, *value));
+            series
+        };
+        let late = series(&rows);
+        rows.rotate_right(1);
+        let first = series(&rows);
+        rows.reverse();
+        assert!(late == first && late == series(&rows));
+        let fine = late.points(99.0, |_| true);
+        assert!(
+            fine.iter()
+                .filter(|point| point.key >> 32 == 0)
+                .all(|point| point.at_h < 4.1)
+        );
     }
 
     #[test]
