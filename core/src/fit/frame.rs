@@ -93,6 +93,7 @@ impl Frame {
                 / (pilot.capacity - pilot.drink))
                 .clamp(0.0, 0.3),
             plastic: batch.sensor_vessel().material == Material::Pet,
+            follows: (bottle.capacity / 0.5e-3).clamp(0.1, 100.0).cbrt(),
         };
         let ventings = evidence
             .handlings

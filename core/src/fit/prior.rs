@@ -109,6 +109,8 @@ pub(super) struct Known {
     pub(super) gas_space_doubt: f64,
     /// The sensor vessel is of plastic.
     pub(super) plastic: bool,
+    /// How slowly a bottle of the batch cools beside one of half a litre: content by surface.
+    pub(super) follows: f64,
 }
 
 impl Parameters {
@@ -119,20 +121,21 @@ impl Parameters {
         // A dose that is known tells part of the culture at the start: 25 mL/L is what the prior was made for.
         let start = known.dose.map_or(0.08, |dose| 0.08 * (dose / 25.0));
         let co2 = known.co2.map_or_else(
-            // Most are still or nearly so when they are bottled, some work already.
-            || 0.6 * (2.0 * at(12) - 1.4).exp().ln_1p(),
-            |co2| (co2 + 0.05) * (0.15 * at(12)).exp(),
+            // Most are still when they are bottled, boiled a day before, and some work already: a median of 0.015 volumes, one in
+            // twenty above 0.6.
+            || 0.6 * (3.0 * at(12) - 3.0).exp().ln_1p(),
+            |co2| (co2 + 0.01) * (0.15 * at(12)).exp(),
         );
         let parameters = Self {
             maintenance: log(0, 0.045, 1.2),
             growth_yield: log(1, 1.0, 1.2),
             growth: log(2, 0.15, 0.45),
             start: (start * (1.2 * at(3)).exp()).min(0.9),
-            ln_adapted: at(4),
+            ln_adapted: -0.9 + 1.3 * at(4),
             second: log(5, 0.001, 1.5),
             second_growth: log(6, 0.12, 0.4),
             second_ceiling: log(7, 0.05, 1.0),
-            coldest: 3.0 + 2.0 * at(8),
+            coldest: 2.0 + 2.0 * at(8),
             best: 31.0 + 2.0 * at(9),
             product_inhibition: log(10, 40.0, 0.7),
             pressure_inhibition: log(11, 20.0, 0.7),
@@ -156,8 +159,8 @@ impl Parameters {
             stretch: if known.plastic { log(23, 0.003, 0.4) } else { 0.0 },
             seepage: if known.plastic { log(24, 4e-6, 0.5) } else { 0.0 },
             // Bottles stand a few tenths of a degree apart and get their culture by the spoon.
-            batch_share: 1.0 + 0.02 * at(SHARE),
-            cools_h: log(COOLING, 2.7, 0.3),
+            batch_share: 1.0 + 0.03 * at(SHARE),
+            cools_h: log(COOLING, 2.7 * known.follows, 0.3),
             cold: log(27, 0.02, 0.8),
             zero: 0.04 * at(28),
             gain: 1.0 + 0.01 * at(29),
