@@ -29,6 +29,8 @@ pub(crate) const MISSING_VOLUMES: f64 = 3.0;
 const AFTER_H: f64 = 6.0;
 /// A move that nobody advised is made this long after the target.
 const DAY_LATE_H: f64 = 24.0;
+/// The target's error is pictured from so long before it.
+const PICTURED_H: f64 = 72.0;
 /// The limit is the highest pressure of the forgotten batch divided by this.
 const BELOW: f64 = 0.7;
 
@@ -64,6 +66,9 @@ pub(crate) struct Answers {
     pub(crate) ahead: [Option<Guess>; 3],
     /// Content now, every 6 h, with when.
     pub(crate) now: Vec<(f64, Guess)>,
+    /// Hours ahead of the target, and what was missed by (median less truth, hours), every 3 h of the last three days;
+    /// `None`: no answer.
+    pub(crate) by_lead: Vec<(f64, Option<f64>)>,
     /// When the move was advised, hours; `None`: never.
     pub(crate) moved_h: Option<f64>,
     /// Content 72 h after it (or a day after the target) less the target, volumes.
@@ -132,6 +137,8 @@ struct Moments {
     lead: Option<usize>,
     /// The content is scored.
     now: bool,
+    /// The target's error is kept for the picture.
+    pictured: bool,
 }
 
 impl Moments {
@@ -146,6 +153,7 @@ impl Moments {
             target_h,
             lead,
             now: at_h.rem_euclid(6.0) < 0.25 && at_h <= end,
+            pictured: at_h.rem_euclid(3.0) < 0.25 && at_h < target_h && at_h > target_h - PICTURED_H,
         }
     }
 }
@@ -183,7 +191,7 @@ impl Batchful {
         passes: &mut [u32; 2],
         played: &Played,
     ) {
-        let scored = moments.now || moments.lead.is_some();
+        let scored = moments.now || moments.pictured || moments.lead.is_some();
         let wanted = [&self.line, &self.gompertz].map(|answers| answers.moved_h.is_none());
         if !scored && !wanted.contains(&true) {
             return;
@@ -224,6 +232,10 @@ impl Answers {
     ) {
         if let Some(place) = moments.lead.and_then(|lead| self.ahead.get_mut(lead)) {
             *place = Some(Guess::new(moments.target_h, target_h));
+        }
+        if moments.pictured {
+            let missed = target_h[1].map(|middle| middle - moments.target_h);
+            self.by_lead.push((moments.target_h - moments.at_h, missed));
         }
         if moments.now
             && let Some(truth) = played.truth.at(at(played, moments.at_h))

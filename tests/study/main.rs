@@ -3,6 +3,7 @@
 //! `cargo run --release -p fobwatch-tests --bin study -- --out DIR` plays the judging seeds; `--first 1 --batches 40` those that
 //! tuning may use. DEVELOPERS tells how to read what it writes.
 
+mod cost;
 mod fault;
 mod forecast;
 mod gauge_content;
@@ -11,6 +12,7 @@ mod gravity;
 mod journal;
 mod limit;
 mod line;
+mod pictures;
 mod play;
 mod report;
 mod rule;
@@ -78,6 +80,8 @@ enum Part {
     Fault,
     /// A float instead of the gauge; a third as many batches.
     Gravity,
+    /// Time and memory; played anew each time, on one core.
+    Cost,
 }
 
 impl Part {
@@ -118,6 +122,7 @@ fn run(arguments: &Arguments) -> Result<String, Box<dyn std::error::Error>> {
     if Part::Forecast.is_wanted(arguments) {
         let plays = workers.play("forecast", first, batches, forecast::play)?;
         report.forecast(&plays);
+        pictures::draw(folder, &plays)?;
         if let Some(other) = &arguments.against {
             report.against(&Difference::of(&plays, &forecast_of(other)?));
         }
@@ -137,6 +142,9 @@ fn run(arguments: &Arguments) -> Result<String, Box<dyn std::error::Error>> {
     if Part::Gravity.is_wanted(arguments) {
         let plays = workers.play("gravity", first, batches.div_ceil(3), gravity::play)?;
         gravity::report(&mut report, &plays);
+    }
+    if Part::Cost.is_wanted(arguments) {
+        cost::report(&mut report, first);
     }
     report.write(folder)?;
     Ok(report.text())

@@ -92,7 +92,17 @@ pub(crate) struct Said {
 impl Watched {
     /// Nothing heard yet.
     pub(crate) fn new(batch: Batch, rows: Vec<Row>) -> Self {
-        let settings = Settings {
+        Self {
+            monitor: Monitor::new(batch, Self::settings()),
+            rows: rows.into(),
+            next: 0,
+            steps: 0,
+        }
+    }
+
+    /// What the user of the study would have configured: nothing.
+    pub(crate) fn settings() -> Settings {
+        Settings {
             zone: TimeZone::UTC,
             units: Units::default(),
             surroundings: Surroundings {
@@ -100,13 +110,12 @@ impl Watched {
             },
             clock: ClockSource::Readings,
             rules: Rules::default(),
-        };
-        Self {
-            monitor: Monitor::new(batch, settings),
-            rows: rows.into(),
-            next: 0,
-            steps: 0,
         }
+    }
+
+    /// The monitor.
+    pub(crate) fn monitor(&self) -> &Monitor {
+        &self.monitor
     }
 
     /// When the bottles were sealed.
