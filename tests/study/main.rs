@@ -8,7 +8,6 @@ mod fault;
 mod forecast;
 mod gauge_content;
 mod gompertz;
-mod gravity;
 mod journal;
 mod limit;
 mod line;
@@ -17,6 +16,7 @@ mod play;
 mod report;
 mod rule;
 mod score;
+mod sensors;
 mod total;
 mod work;
 
@@ -31,6 +31,7 @@ use crate::{
     forecast::Batchful,
     journal::{Builds, Journal},
     report::Report,
+    sensors::Kind,
     total::Difference,
     work::Workers,
 };
@@ -56,7 +57,7 @@ struct Arguments {
     /// First seed. 1 to 40 may be used for tuning, 1001 and above judge.
     #[arg(long, default_value_t = JUDGING_FROM)]
     first: u64,
-    /// Parts to play; all of them if none is given.
+    /// Parts to play; if none is given, all but those that have to be named.
     #[arg(long)]
     part: Vec<Part>,
     /// Threads; all cores if not given.
@@ -80,13 +81,18 @@ enum Part {
     Fault,
     /// A float instead of the gauge; a third as many batches.
     Gravity,
+    /// A float beside the gauge; a third as many batches, and only if named.
+    Both,
+    /// Thermometers alone; a third as many batches, and only if named.
+    Temperature,
     /// Time and memory; played anew each time, on one core.
     Cost,
 }
 
 impl Part {
     fn is_wanted(self, arguments: &Arguments) -> bool {
-        arguments.part.is_empty() || arguments.part.contains(&self)
+        let usual = !matches!(self, Self::Both | Self::Temperature);
+        arguments.part.is_empty() && usual || arguments.part.contains(&self)
     }
 }
 
@@ -139,9 +145,16 @@ fn run(arguments: &Arguments) -> Result<String, Box<dyn std::error::Error>> {
         let faults: Result<Vec<_>, _> = faults.into_iter().collect();
         fault::report(&mut report, &faults?);
     }
-    if Part::Gravity.is_wanted(arguments) {
-        let plays = workers.play("gravity", first, batches.div_ceil(3), gravity::play)?;
-        gravity::report(&mut report, &plays);
+    for (part, kind) in [
+        (Part::Gravity, Kind::Gravity),
+        (Part::Both, Kind::Both),
+        (Part::Temperature, Kind::Temperature),
+    ] {
+        if part.is_wanted(arguments) {
+            let play = |seed| kind.play(seed);
+            let plays = workers.play(kind.name(), first, batches.div_ceil(3), play)?;
+            sensors::report(&mut report, kind, &plays);
+        }
     }
     if Part::Cost.is_wanted(arguments) {
         cost::report(&mut report, first);

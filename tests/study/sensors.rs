@@ -1,4 +1,4 @@
-//! A float in the drink and no gauge: how far from the target do the bottles end that are moved when advised?
+//! Other sensors than the gauge: how far from the target do the bottles end that are moved when advised?
 
 use fobwatch_simulator::Scenario;
 
@@ -9,19 +9,50 @@ use crate::{
     score::{Guess, Summary, quantile},
 };
 
-/// Plays a drawn batch with a float; `None` if it never reaches its target.
-pub(crate) fn play(seed: u64) -> Option<Batchful> {
-    let mut scenario = Scenario::drawn_with_float(seed);
-    let played = play::played(&scenario, seed);
-    let target_h = hours(scenario.bottled_at, played.truth.target_at()?);
-    scenario.bottle.pressure_limit_bar = forecast::beyond_reach(&played)?;
-    Some(forecast::watch(&scenario, &played, target_h))
+/// What a batch is watched with.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Kind {
+    /// A float in the drink, and thermometers.
+    Gravity,
+    /// A gauge and a float.
+    Both,
+    /// Thermometers alone.
+    Temperature,
+}
+
+impl Kind {
+    /// Its name in the journal and the table.
+    pub(crate) fn name(self) -> &'static str {
+        match self {
+            Self::Gravity => "gravity",
+            Self::Both => "gauge and gravity",
+            Self::Temperature => "temperature",
+        }
+    }
+
+    /// Plays a drawn batch; `None` if it never reaches its target.
+    pub(crate) fn play(self, seed: u64) -> Option<Batchful> {
+        let mut scenario = match self {
+            Self::Gravity => Scenario::drawn_with_float(seed),
+            Self::Both => Scenario::drawn_with_both(seed),
+            Self::Temperature => Scenario::drawn_with_temperature_alone(seed),
+        };
+        let played = play::played(&scenario, seed);
+        let target_h = hours(scenario.bottled_at, played.truth.target_at()?);
+        scenario.bottle.pressure_limit_bar = forecast::beyond_reach(&played)?;
+        Some(forecast::watch(&scenario, &played, target_h))
+    }
 }
 
 /// The table.
-pub(crate) fn report(report: &mut Report, plays: &[(u64, Batchful)]) {
+pub(crate) fn report(report: &mut Report, kind: Kind, plays: &[(u64, Batchful)]) {
+    let title = match kind {
+        Kind::Gravity => "Gravity only",
+        Kind::Both => "Gauge and gravity",
+        Kind::Temperature => "Temperature only",
+    };
     report.head(
-        "Gravity only",
+        title,
         &["figure", "n", "missing", "median", "p90", "bias", "90 % holds"],
     );
     let mut kept = serde_json::Map::new();
@@ -76,5 +107,5 @@ pub(crate) fn report(report: &mut Report, plays: &[(u64, Batchful)]) {
         "move".into(),
         serde_json::json!({"count": ends.len(), "never": never, "median": figures[0], "p90": figures[1], "bias": figures[2]}),
     );
-    report.keep("gravity", kept);
+    report.keep(kind.name(), kept);
 }
