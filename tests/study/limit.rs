@@ -18,8 +18,8 @@ const IN_TIME_H: [f64; 2] = [6.0, 12.0];
 /// A first warning earlier than this is called very early.
 const VERY_EARLY_H: f64 = 48.0;
 /// The crossing lies between these hours: not before anybody could know, and not when the study would last for weeks.
-const CROSSES_H: std::ops::RangeInclusive<f64> = 24.0..=168.0;
-/// The limit is this part of the highest pressure of the first week, at least and at most.
+const CROSSES_H: std::ops::RangeInclusive<f64> = 24.0..=120.0;
+/// The limit is this part of the highest pressure of the first five days, at least and at most.
 const PART_OF_PEAK: [f64; 2] = [0.3, 0.9];
 /// No bottle for fizzy drinks has a lower limit than this, bar.
 const LOWEST_LIMIT_BAR: f64 = 1.5;
@@ -84,13 +84,13 @@ impl Warned {
     }
 }
 
-/// Plays a drawn batch with a limit that it passes; `None` if no fitting limit is passed in the first week.
+/// Plays a drawn batch with a limit that it passes; `None` if no fitting limit is passed in the first five days.
 pub(crate) fn play(seed: u64) -> Option<Crossing> {
     let mut scenario = Scenario::drawn(seed);
     scenario.lasts_h = *CROSSES_H.end() + 1.0;
     let mut played = play::played(&scenario, seed);
-    let week = &played.truth.moments;
-    let peak = week.iter().map(|moment| moment.worst_bar).fold(0.0, f64::max);
+    let days = &played.truth.moments;
+    let peak = days.iter().map(|moment| moment.worst_bar).fold(0.0, f64::max);
     let [low, high] = PART_OF_PEAK;
     let limit_bar = (low + (high - low) * spread(seed, 0)) * peak;
     scenario.bottle.pressure_limit_bar = limit_bar;

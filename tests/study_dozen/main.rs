@@ -8,19 +8,20 @@ use std::{
 
 use serde_json::Value;
 
-fn study(folder: &Path, arguments: &[&str]) -> Output {
+/// Arguments are parted by spaces.
+fn study(folder: &Path, arguments: &str) -> Output {
     Command::new(env!("CARGO_BIN_EXE_study"))
         .arg("--out")
         .arg(folder)
-        .args(arguments)
+        .args(arguments.split(' '))
         .output()
         .expect("the study runs")
 }
 
-fn table(folder: &Path, arguments: &[&str]) -> Value {
+fn table(folder: &Path, arguments: &str) -> Value {
     let output = study(folder, arguments);
     let told = String::from_utf8_lossy(&output.stderr);
-    assert!(output.status.success(), "{arguments:?}: {told}");
+    assert!(output.status.success(), "{arguments}: {told}");
     let text = std::fs::read_to_string(folder.join("table.json")).expect("a table");
     serde_json::from_str(&text).expect("JSON")
 }
@@ -49,17 +50,8 @@ fn journal(folder: &Path) -> Vec<(String, u64, Value)> {
 #[test]
 fn forecasts_are_scored_and_not_absurd() {
     let folder = tempfile::tempdir().expect("a folder");
-    let asked = [
-        "--first",
-        "1",
-        "--batches",
-        "12",
-        "--part",
-        "forecast",
-        "--threads",
-        "2",
-    ];
-    let of_six = table(folder.path(), &asked);
+    let asked = "--first 1 --batches 6 --part forecast --threads 2";
+    let of_six = table(folder.path(), asked);
     assert!((number(&of_six, "/forecast/target_6h_fit/count") - 6.0).abs() < 0.5);
     assert!(number(&of_six, "/forecast/target_6h_fit/median") < 4.0);
     assert!(number(&of_six, "/forecast/target_24h_fit/median") < 12.0);
@@ -87,34 +79,19 @@ fn forecasts_are_scored_and_not_absurd() {
     let played = journal(folder.path());
 
     // Once more: nothing is played again, and the table is the same.
-    assert_eq!(table(folder.path(), &asked), of_six);
+    assert_eq!(table(folder.path(), asked), of_six);
     assert_eq!(journal(folder.path()), played);
 
     // One thread plays the same as two.
     let alone = tempfile::tempdir().expect("a folder");
-    let _ = table(
-        alone.path(),
-        &[
-            "--first",
-            "1",
-            "--batches",
-            "1",
-            "--part",
-            "forecast",
-            "--threads",
-            "1",
-        ],
-    );
+    let _ = table(alone.path(), "--first 1 --batches 1 --part forecast --threads 1");
     assert_eq!(journal(alone.path()).first(), played.first());
 }
 
 #[test]
 fn warnings_faults_and_floats_are_counted() {
     let folder = tempfile::tempdir().expect("a folder");
-    let limit = table(
-        folder.path(),
-        &["--first", "1", "--batches", "1", "--part", "limit"],
-    );
+    let limit = table(folder.path(), "--first 1 --batches 1 --part limit");
     for way in ["sound", "stuck from half-way", "silent from half-way"] {
         assert!((number(&limit, &format!("/limit/{way}/stands_6h/of")) - 1.0).abs() < 0.5);
         assert!(
@@ -122,30 +99,24 @@ fn warnings_faults_and_floats_are_counted() {
             "{limit}"
         );
     }
-    let faults = table(
-        folder.path(),
-        &["--first", "1", "--batches", "7", "--part", "fault"],
-    );
+    let faults = table(folder.path(), "--first 1 --batches 7 --part fault");
     for fault in ["leak", "stall", "stuck gauge", "creeping gauge"] {
         assert!((number(&faults, &format!("/faults/{fault}/found/of")) - 1.0).abs() < 0.5);
     }
     assert!((number(&faults, "/faults/stuck gauge/found/found") - 1.0).abs() < 0.5);
-    let gravity = table(
-        folder.path(),
-        &["--first", "1", "--batches", "3", "--part", "gravity"],
-    );
+    let gravity = table(folder.path(), "--first 1 --batches 3 --part gravity");
     assert!(number(&gravity, "/gravity/move/median") < 1.5, "{gravity}");
 }
 
 #[test]
 fn what_cannot_be_done_is_refused_with_its_place() {
     let folder = tempfile::tempdir().expect("a folder");
-    let zero = study(folder.path(), &["--batches", "0"]);
+    let zero = study(folder.path(), "--batches 0");
     assert_eq!(zero.status.code(), Some(2));
     let path = folder.path().join("played.jsonl");
     let foreign = "{\"made_by\":\"0-other\",\"part\":\"forecast\",\"seed\":1,\"played\":null}\n";
     std::fs::write(&path, foreign).expect("a file");
-    let other = study(folder.path(), &["--part", "forecast"]);
+    let other = study(folder.path(), "--part forecast");
     assert_eq!(other.status.code(), Some(1));
     let told = String::from_utf8_lossy(&other.stderr).into_owned();
     assert!(
