@@ -199,6 +199,7 @@ pub(crate) fn report(report: &mut Report, faults: &[(Fault, Vec<(u64, Found)>)])
             "raised in time",
             "within",
             "median delay, h",
+            "p90",
             "raised falsely before",
         ],
     );
@@ -210,22 +211,26 @@ pub(crate) fn report(report: &mut Report, faults: &[(Fault, Vec<(u64, Found)>)])
             .iter()
             .filter_map(|(_, play)| Some(play.raised_h? - play.begins_h))
             .collect();
-        let median = quantile(&delays, 0.5);
+        let [median, p90] = [0.5, 0.9].map(|share| quantile(&delays, share));
+        let shown = |value: f64| {
+            if delays.is_empty() {
+                "none".to_owned()
+            } else {
+                format!("{value:.1}")
+            }
+        };
         report.row(&[
             fault.name().to_owned(),
             format!("`{}`", fault.alert()),
             found.to_string(),
             format!("{} h", fault.within_h()),
-            if delays.is_empty() {
-                "none".to_owned()
-            } else {
-                format!("{median:.1}")
-            },
+            shown(median),
+            shown(p90),
             falsely.to_string(),
         ]);
         kept.insert(
             fault.name().to_owned(),
-            serde_json::json!({"found": found, "falsely": falsely, "delay_median_h": median}),
+            serde_json::json!({"found": found, "falsely": falsely, "delay_median_h": median, "delay_p90_h": p90}),
         );
     }
     report.keep("faults", kept);

@@ -51,6 +51,8 @@ pub(crate) struct Batchful {
     pub(crate) vessel: Vec<Guess>,
     /// Alerts that were raised, and when, hours.
     pub(crate) raised: Vec<(String, f64)>,
+    /// Content 72 h after a move at the very time of the target, less the target, volumes.
+    pub(crate) ends_at_target: Option<f64>,
     /// How long it was watched, hours.
     pub(crate) watched_h: f64,
     /// The fan 24 h (or as long as there was) ahead of the target: hours, and the points of the content.
@@ -101,6 +103,9 @@ pub(crate) fn watch(scenario: &Scenario, played: &Played, target_h: f64) -> Batc
         gompertz: Answers::default(),
         vessel: Vec::new(),
         raised: Vec::new(),
+        ends_at_target: played
+            .content_after_move(at(played, target_h))
+            .map(|ends| ends - played.truth.target_volumes),
         watched_h: 0.0,
         fan: Vec::new(),
         truth: truth(played),
