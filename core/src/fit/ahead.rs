@@ -93,13 +93,14 @@ pub(super) fn future(
     let last = frame.surprise_at(&surprises, now_h);
     let rates = Frame::surprises_ahead(last, &mut || random.normal(), times);
     let celsius: Vec<f64> = if frame.climate.chilled {
-        let from = frame.climate.past.last().copied().unwrap_or(frame.fridge_c);
+        let last = frame.climate.past.len().saturating_sub(1);
+        let from = frame.climate.felt(last, life.p.probe);
         times
             .iter()
             .map(|h| frame.climate.cooling(from, h - now_h, life.p.cools_h))
             .collect()
     } else {
-        frame.climate.room_ahead(times, random)
+        frame.climate.room_ahead(times, life.p.probe, random)
     };
     let start = course.states.last().copied().unwrap_or_else(|| life.start(frame));
     let path = run(frame, &life, start, times, &celsius, &rates);
@@ -237,12 +238,11 @@ impl Road<'_> {
     }
 
     fn celsius(&self, node: usize) -> f64 {
-        let c = if node < self.past() {
-            self.frame.climate.past.get(node)
+        if node < self.past() {
+            self.frame.climate.felt(node, self.life.p.probe)
         } else {
-            self.celsius.get(node + 1 - self.past())
-        };
-        c.copied().unwrap_or(20.0)
+            self.celsius.get(node + 1 - self.past()).copied().unwrap_or(20.0)
+        }
     }
 
     fn surprise(&self, node: usize) -> f64 {

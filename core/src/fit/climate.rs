@@ -12,6 +12,10 @@ const COOLS_H: f64 = 2.5;
 const WANDER_K: f64 = 1.6;
 const WANDER_H: f64 = 96.0;
 
+/// How far the drink may be from where the room's temperature puts it, and a fridge from what it is set to, K.
+const FOLLOWS_DOUBT_K: f64 = 0.6;
+const FRIDGE_DOUBT_K: f64 = 1.0;
+
 /// Hours between the wander's knots.
 const KNOT_H: f64 = 6.0;
 
@@ -22,6 +26,8 @@ pub(super) struct Climate {
     pub(super) past: Vec<f64>,
     /// Its doubt as a whole, K.
     pub(super) past_doubt: f64,
+    /// What comes to it at each node while no thermometer spoke, as a share of the doubt as a whole.
+    more_doubt: Vec<f64>,
     /// Latest level of the room, degC, and its doubt, K.
     level: f64,
     doubt: f64,
@@ -72,18 +78,25 @@ impl Climate {
         // A probe's own error; else how far the drink may be from the room, or the room from what was expected.
         let past_doubt = match (liquid.is_empty(), told.is_empty(), expected) {
             (false, ..) => 0.3,
-            (true, false, _) => 0.6,
+            (true, false, _) => FOLLOWS_DOUBT_K,
             (true, true, Some(_)) => 1.5,
             (true, true, None) => 4.0,
         };
         let measured: Vec<(f64, f64)> = liquid.iter().map(|p| (p.at_h, p.value)).collect();
         let mut past = Vec::with_capacity(nodes.len());
+        let mut more_doubt = Vec::with_capacity(nodes.len());
         let mut before = (0.0, room_at(0.0));
         for h in nodes {
+            let mut doubt = past_doubt;
             let celsius = match around(&measured, *h) {
                 Some((value, gap)) if gap < 1.5 => value,
                 _ => {
                     let chilled = chilled_at(*h);
+                    if !told.is_empty() {
+                        let unheard = around(&told, *h).map_or(0.0, |(_, gap)| gap - 3.0);
+                        let of_room = if chilled { FRIDGE_DOUBT_K } else { wander(unheard) };
+                        doubt = past_doubt.max(FOLLOWS_DOUBT_K.hypot(of_room));
+                    }
                     let (goal, tau) = if chilled {
                         (fridge, COOLS_H)
                     } else {
@@ -93,11 +106,13 @@ impl Climate {
                 }
             };
             past.push(celsius);
+            more_doubt.push((doubt / past_doubt - 1.0).max(0.0));
             before = (*h, celsius);
         }
         Self {
             past,
             past_doubt,
+            more_doubt,
             level,
             doubt,
             swing,
@@ -107,10 +122,25 @@ impl Climate {
         }
     }
 
+    /// The drink's temperature at a node of the past, as one life has it whose thermometer lies `offset` off: the same doubt,
+    /// wider, where none spoke.
+    pub(super) fn felt(&self, node: usize, offset: f64) -> f64 {
+        let shown = self.past.get(node).copied().unwrap_or(20.0);
+        let celsius = shown + offset * self.more_doubt.get(node).copied().unwrap_or(0.0);
+        celsius.clamp(-5.0, 50.0)
+    }
+
+    /// What the doubt at a node of the past has over that of the thermometer, K.
+    pub(super) fn unheard_doubt(&self, node: usize) -> f64 {
+        self.past_doubt * self.more_doubt.get(node).copied().unwrap_or(0.0)
+    }
+
     /// One way the drink's temperature may go at `nodes` (the first is the present) if the bottles stay in the room.
-    pub(super) fn room_ahead(&self, nodes: &[f64], random: &mut Random) -> Vec<f64> {
-        let start = self.past.last().copied().unwrap_or(self.level);
-        let offset = self.doubt * random.normal();
+    /// `probe` is how far this life's thermometer lies off: where none speaks any more, so far may the room be from its last level.
+    pub(super) fn room_ahead(&self, nodes: &[f64], probe: f64, random: &mut Random) -> Vec<f64> {
+        let unheard = probe * self.more_doubt.last().copied().unwrap_or(0.0);
+        let start = self.felt(self.past.len().saturating_sub(1), probe);
+        let offset = self.doubt * random.normal() + unheard;
         let keep = (-KNOT_H / WANDER_H).exp();
         let fresh = WANDER_K * (1.0 - keep * keep).sqrt();
         let span = nodes.last().copied().unwrap_or(self.now_h) - self.now_h;
@@ -174,8 +204,14 @@ fn around(points: &[(f64, f64)], h: f64) -> Option<(f64, f64)> {
     }
 }
 
-/// Level now, its doubt, and the daily swing, from what the last three days told.
+/// How far the room may have wandered in so many hours unheard, K.
+fn wander(hours: f64) -> f64 {
+    WANDER_K * (1.0 - (-2.0 * hours.max(0.0) / WANDER_H).exp()).sqrt()
+}
+
+/// Level now, its doubt, and the daily swing, from what the last three days told that anything is told of.
 fn habits(told: &[(f64, f64)], now_h: f64, expected: Option<f64>) -> (f64, f64, (f64, f64)) {
+    let now_h = told.last().map_or(now_h, |(last, _)| now_h.min(*last));
     let recent: Vec<&(f64, f64)> = told.iter().filter(|(t, _)| *t > now_h - 72.0).collect();
     let Some((first, _)) = recent.first() else {
         // Nothing told: what the batch file expects, or a kitchen of 21 +- 4 degC.
@@ -205,7 +241,6 @@ fn habits(told: &[(f64, f64)], now_h: f64, expected: Option<f64>) -> (f64, f64, 
         .map_or(nalgebra::Vector3::zeros(), |c| {
             c.solve(&nalgebra::Vector3::new(right[0], right[1], right[2]))
         });
-    let doubt =
-        0.3 + 1.2 * (-span / 12.0).exp() + 0.01 * (now_h - told.last().map_or(now_h, |(t, _)| *t)).min(150.0);
+    let doubt = 0.3 + 1.2 * (-span / 12.0).exp();
     (mean + solved[0], doubt, (solved[1], solved[2]))
 }

@@ -17,6 +17,9 @@ const AIR_KNOT_H: f64 = 24.0;
 const AIR_BAR: f64 = 0.009;
 const AIR_H: f64 = 48.0;
 
+/// What a kelvin does to the pressure over a drink, as a share of it: the solubility's slope at room temperature (Weiss 1974).
+const PER_KELVIN: f64 = 0.03;
+
 /// What a g/L of sucrose adds to the gravity when it is split: 1.053 g/L of hexoses, which weigh 0.3 % less a gram (CRC
 /// Handbook, concentrative properties of solutions, from memory).
 const INVERSION_GAIN: f64 = 0.385e-3 * (INVERSION * 0.997 - 1.0);
@@ -158,7 +161,7 @@ impl Problem {
         if let Some((course, node)) = like {
             states.extend_from_slice(course.states.get(..=node).unwrap_or_default());
         }
-        let celsius_at = |node: usize| frame.climate.past.get(node).copied().unwrap_or(20.0);
+        let celsius_at = |node: usize| frame.climate.felt(node, life.p.probe);
         if states.is_empty() {
             states.push(life.start(frame));
         }
@@ -322,7 +325,15 @@ impl Datum {
             });
         let scale = match kind {
             // 7 mbar for a half-hour median: what the box leaves unexplained is most of it, noise the rest.
-            Kind::Gauge | Kind::Absolute => 0.007 * (0.8 + 1.5 / point.count).sqrt(),
+            Kind::Gauge | Kind::Absolute => {
+                let above = if kind == Kind::Gauge {
+                    point.value
+                } else {
+                    point.value - frame.ambient_bar
+                };
+                let unheard = frame.climate.unheard_doubt(node) * PER_KELVIN * above.max(0.2);
+                (0.007 * (0.8 + 1.5 / point.count).sqrt()).hypot(unheard)
+            }
             Kind::Gravity => 0.000_3 * (0.8 + 1.5 / point.count).sqrt(),
             Kind::Hydrometer { .. } | Kind::ByEye | Kind::Squeezed | Kind::Content => 1.0,
         };

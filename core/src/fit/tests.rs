@@ -2,6 +2,7 @@
 
 mod kinds;
 mod notes;
+mod silence;
 
 use std::sync::Arc;
 
