@@ -145,7 +145,8 @@ pub(super) fn future(
         forgotten_content: [life.content(frame, &end), all_sugar.content(frame, &greedy_end)],
         forgotten_alcohol: [life.alcohol(frame, &end), all_sugar.alcohol(frame, &greedy_end)],
         after_move_now: {
-            let node = road.present();
+            // The node half an hour on: a person takes as long to carry the bottles, and the rule waits for a second evaluation.
+            let node = (road.present() + 1).min(road.len().saturating_sub(1));
             let all = if frame.climate.chilled {
                 life.all(frame, &path_at(&path, times, now_h + AFTER_MOVE_H))
             } else {

@@ -79,7 +79,7 @@ pub struct Forecast {
 pub struct Outlook {
     /// As of when.
     pub at: Timestamp,
-    /// Content 72 h after a move made at `at`.
+    /// Content 72 h after a move made within half an hour from `at`: a person needs that long.
     pub after_move_now: Quantiles<Co2Volumes>,
     /// Gauge pressure of the worst bottle now.
     pub worst_bottle_now: Quantiles<GaugePressure>,
