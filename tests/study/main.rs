@@ -23,6 +23,7 @@ mod work;
 use std::{
     path::{Path, PathBuf},
     process::ExitCode,
+    sync::{Mutex, PoisonError},
 };
 
 use clap::{Parser, ValueEnum};
@@ -122,6 +123,7 @@ fn run(arguments: &Arguments) -> Result<String, Box<dyn std::error::Error>> {
     let workers = Workers {
         journal: &journal,
         threads: arguments.threads.map_or(cores, |threads| threads as usize),
+        failed: Mutex::default(),
     };
     let (first, batches) = (arguments.first, arguments.batches as usize);
     let mut report = Report::new(first, batches);
@@ -159,8 +161,26 @@ fn run(arguments: &Arguments) -> Result<String, Box<dyn std::error::Error>> {
     if Part::Cost.is_wanted(arguments) {
         cost::report(&mut report, first);
     }
+    let failed = workers
+        .failed
+        .into_inner()
+        .unwrap_or_else(PoisonError::into_inner);
+    for (part, seed) in &failed {
+        report.line(&format!(
+            "\n**The program panicked on seed {seed} of part {part}: it is not in the table.**"
+        ));
+    }
     report.write(folder)?;
-    Ok(report.text())
+    if failed.is_empty() {
+        Ok(report.text())
+    } else {
+        Err(format!(
+            "{} batches made the program panic\n{}",
+            failed.len(),
+            report.text()
+        )
+        .into())
+    }
 }
 
 /// The forecasts that another study has played.

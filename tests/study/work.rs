@@ -2,6 +2,7 @@
 
 use std::{
     collections::BTreeMap,
+    panic::{AssertUnwindSafe, catch_unwind},
     sync::{
         Mutex, PoisonError,
         atomic::{AtomicU64, AtomicUsize, Ordering},
@@ -22,6 +23,8 @@ pub(crate) struct Workers<'a> {
     pub(crate) journal: &'a Journal,
     /// How many threads.
     pub(crate) threads: usize,
+    /// Batches whose play panicked: a fault of the program, and told with the table.
+    pub(crate) failed: Mutex<Vec<(String, u64)>>,
 }
 
 impl Workers<'_> {
@@ -71,7 +74,11 @@ impl Workers<'_> {
                 let played = match self.journal.known(part, seed) {
                     Some(known) => known,
                     None => {
-                        let played = play(seed);
+                        let Ok(played) = catch_unwind(AssertUnwindSafe(|| play(seed))) else {
+                            let mut failed = self.failed.lock().unwrap_or_else(PoisonError::into_inner);
+                            failed.push((part.to_owned(), seed));
+                            continue;
+                        };
                         self.journal.keep(part, seed, played.as_ref())?;
                         fresh.fetch_add(1, Ordering::Relaxed);
                         played
