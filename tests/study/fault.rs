@@ -9,6 +9,7 @@ use fobwatch_simulator::{Played, Scenario};
 use serde::{Deserialize, Serialize};
 
 use crate::{
+    goals::Goal,
     play::{self, Row, Watched, hours, spread},
     report::Report,
     score::{Count, quantile},
@@ -219,6 +220,14 @@ pub(crate) fn report(report: &mut Report, faults: &[(Fault, Vec<(u64, Found)>)])
                 format!("{value:.1}")
             }
         };
+        let name = |what: &str| format!("{}: {what}", fault.name());
+        report.goal(Goal::at_least(&name("found, share"), found.share(), 0.95, 3));
+        report.goal(Goal::at_most(
+            &name("found falsely before, share"),
+            falsely.share(),
+            0.01,
+            3,
+        ));
         report.row(&[
             fault.name().to_owned(),
             format!("`{}`", fault.alert()),

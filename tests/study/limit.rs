@@ -8,6 +8,7 @@ use fobwatch_simulator::Scenario;
 use serde::{Deserialize, Serialize};
 
 use crate::{
+    goals::Goal,
     play::{self, Said, Watched, hours, spread},
     report::Report,
     score::{Count, quantile},
@@ -192,6 +193,8 @@ pub(crate) fn report(report: &mut Report, plays: &[(u64, Crossing)]) {
             })
         };
         let in_time = IN_TIME_H.map(stands);
+        let name = format!("passing the limit, gauge {way}: warned 6 h before, share");
+        report.goal(Goal::at_least(&name, in_time[0].share(), 1.0, 3));
         let never = Count::of(plays, |(_, play)| play.gauge[index].first_h().is_none());
         let ahead: Vec<f64> = plays
             .iter()

@@ -7,6 +7,7 @@ mod cost;
 mod fault;
 mod forecast;
 mod gauge_content;
+mod goals;
 mod gompertz;
 mod journal;
 mod limit;

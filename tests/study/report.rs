@@ -7,6 +7,7 @@ use serde_json::{Map, Value, json};
 use crate::{
     JUDGING_FROM, TUNING,
     forecast::{Answers, Batchful, LEADS_H, MISSING_LEADS, MISSING_VOLUMES},
+    goals::Goal,
     score::{Count, Guess, Summary, mean, quantile},
     total::{self, Difference, Total},
 };
@@ -15,6 +16,8 @@ type Way = fn(&Batchful) -> &Answers;
 
 /// The table in the making.
 pub(crate) struct Report {
+    intro: String,
+    goals: Vec<Goal>,
     text: String,
     json: Map<String, Value>,
 }
@@ -23,6 +26,8 @@ impl Report {
     /// Nothing played.
     pub(crate) fn new(first: u64, batches: usize) -> Self {
         let mut report = Self {
+            intro: String::new(),
+            goals: Vec::new(),
             text: String::new(),
             json: Map::new(),
         };
@@ -32,10 +37,10 @@ impl Report {
             "tuning may use them"
         };
         let (low, high) = (TUNING.start(), TUNING.end());
-        report.line(&format!(
+        report.intro = format!(
             "{batches} batches from seed {first} on ({whose}); tuning seeds {low} to {high}, judging seeds from {JUDGING_FROM} on. \
              Counts stand with their 95 % bounds (Wilson)."
-        ));
+        );
         report.json.insert("first_seed".into(), first.into());
         report.json.insert("batches".into(), batches.into());
         report
@@ -64,9 +69,25 @@ impl Report {
         self.json.insert(key.to_owned(), json!(value));
     }
 
+    /// What was asked for.
+    pub(crate) fn goal(&mut self, goal: Goal) {
+        self.goals.push(goal);
+    }
+
     /// The table as text.
     pub(crate) fn text(&self) -> String {
-        self.text.clone()
+        let mut text = format!("{}\n", self.intro);
+        if !self.goals.is_empty() {
+            text.push_str("\n| figure | found | to reach | reached |\n| --- | --- | --- | --- |\n");
+        }
+        for goal in &self.goals {
+            let reached = if goal.reached { "yes" } else { "no" };
+            let Goal {
+                figure, found, asked, ..
+            } = goal;
+            text.push_str(&format!("| {figure} | {found} | {asked} | {reached} |\n"));
+        }
+        text + &self.text
     }
 
     /// Writes both forms.
@@ -78,8 +99,10 @@ impl Report {
             let path = folder.join(name);
             std::fs::write(&path, text).map_err(|why| format!("failed to write {}: {why}", path.display()))
         };
-        write("table.md", &self.text)?;
-        let json = serde_json::to_string_pretty(&self.json).map_err(|why| why.to_string())?;
+        write("table.md", &self.text())?;
+        let mut kept = self.json.clone();
+        kept.insert("goals".into(), json!(self.goals));
+        let json = serde_json::to_string_pretty(&kept).map_err(|why| why.to_string())?;
         write("table.json", &(json + "\n"))
     }
 
@@ -113,6 +136,7 @@ impl Report {
         self.head("Target, content, move", &columns);
         let mut kept = Map::new();
         for (place, lead) in LEADS_H.iter().enumerate() {
+            let mut medians = Vec::new();
             for (name, of) in &ways {
                 let guesses: Vec<Guess> = plays
                     .iter()
@@ -120,7 +144,16 @@ impl Report {
                     .collect();
                 let summary = Summary::new(&guesses, MISSING_LEADS * lead);
                 self.summary(&format!("target {lead} h ahead, h"), name, &summary, 2);
+                medians.push(summary.median);
+                if *name == "fit" {
+                    self.target_goals(*lead, place, &summary);
+                }
                 kept.insert(format!("target_{lead}h_{name}"), json!(summary));
+            }
+            if let [fit, rules @ ..] = medians.as_slice() {
+                let better = rules.iter().copied().fold(f64::INFINITY, f64::min);
+                let name = format!("target {lead} h ahead, median error against the better rule's");
+                self.goal(Goal::at_most(&name, fit / better, 0.6, 2));
             }
         }
         for (name, of) in &ways {
@@ -129,6 +162,20 @@ impl Report {
                 .flat_map(|(_, play)| of(play).now.iter().map(|(_, guess)| *guess));
             let summary = Summary::new(&now.collect::<Vec<_>>(), MISSING_VOLUMES);
             self.summary("content now, volumes", name, &summary, 3);
+            if *name == "fit" {
+                self.goal(Goal::at_most(
+                    "content now, median error, volumes",
+                    summary.median,
+                    0.033,
+                    3,
+                ));
+                self.goal(Goal::between(
+                    "content now, 90 % interval holds",
+                    summary.holds.share(),
+                    [0.87, 0.93],
+                    3,
+                ));
+            }
             kept.insert(format!("content_{name}"), json!(summary));
         }
         let vessel: Vec<Guess> = plays
@@ -154,6 +201,9 @@ impl Report {
                 .filter(|(_, play)| of(play).moved_h.is_none())
                 .count();
             let moved = self.moved(name, &ends, never);
+            if *name == "fit" {
+                self.move_goals(&ends);
+            }
             kept.insert(format!("move_{name}"), moved);
         }
         let exact = plays.iter().filter_map(|(_, play)| play.ends_at_target);
@@ -166,6 +216,46 @@ impl Report {
         self.total(plays, &mut kept);
         self.false_alarms(plays, &mut kept);
         self.keep("forecast", kept);
+    }
+
+    fn target_goals(&mut self, lead: f64, place: usize, summary: &Summary) {
+        let name = |what: &str| format!("target {lead} h ahead, {what}");
+        self.goal(Goal::at_most(
+            &name("median error, h"),
+            summary.median,
+            [4.5, 2.0, 1.3][place],
+            2,
+        ));
+        self.goal(Goal::at_most(
+            &name("90th percentile, h"),
+            summary.p90,
+            [13.0, 6.0, 5.0][place],
+            2,
+        ));
+        self.goal(Goal::between(
+            &name("90 % interval holds"),
+            summary.holds.share(),
+            [0.86, 0.94],
+            3,
+        ));
+        for (tail, count) in [("below", &summary.below), ("above", &summary.above)] {
+            let name = name(&format!("truth {tail} the interval"));
+            self.goal(Goal::between(&name, count.share(), [0.03, 0.08], 3));
+        }
+    }
+
+    fn move_goals(&mut self, ends: &[f64]) {
+        let absolute: Vec<f64> = ends.iter().map(|end| end.abs()).collect();
+        let bias = quantile(ends, 0.5);
+        let name = |what: &str| format!("content after the advised move less target, {what}, volumes");
+        self.goal(Goal::at_most(&name("median"), quantile(&absolute, 0.5), 0.045, 3));
+        self.goal(Goal::at_most(
+            &name("95th percentile"),
+            quantile(&absolute, 0.95),
+            0.13,
+            3,
+        ));
+        self.goal(Goal::between(&name("bias"), bias, [-0.015, 0.015], 3));
     }
 
     fn moved(&mut self, by: &str, ends: &[f64], never: usize) -> Value {
@@ -251,11 +341,17 @@ impl Report {
             self.row(&[format!("`{name}`{rightly}"), count.to_string()]);
             counts.insert(name.into(), json!(count));
         }
-        let warned = Count::of(plays, |(_, play)| {
-            play.raised
-                .iter()
-                .any(|(name, _)| name == "limit_near" || name == "over_limit")
-        });
+        let warned_of = |plays: &[(u64, Batchful)]| {
+            Count::of(plays, |(_, play)| {
+                play.raised
+                    .iter()
+                    .any(|(name, _)| name == "limit_near" || name == "over_limit")
+            })
+        };
+        let hundred = warned_of(plays.get(..100).unwrap_or(plays));
+        let name = "warnings of the limit on 100 batches that stay 30 % below";
+        self.goal(Goal::at_most(name, crate::score::number(hundred.found), 5.0, 0));
+        let warned = warned_of(plays);
         self.row(&["`limit_near` or `over_limit`".to_owned(), warned.to_string()]);
         counts.insert("limit".into(), json!(warned));
         kept.insert("false_alarms".into(), counts.into());

@@ -4,6 +4,7 @@ use fobwatch_simulator::Scenario;
 
 use crate::{
     forecast::{self, Batchful, LEADS_H, MISSING_LEADS, MISSING_VOLUMES},
+    goals::Goal,
     play::{self, hours},
     report::Report,
     score::{Guess, Summary, quantile},
@@ -94,6 +95,10 @@ pub(crate) fn report(report: &mut Report, kind: Kind, plays: &[(u64, Batchful)])
         quantile(&absolute, 0.9),
         quantile(&ends, 0.5),
     ];
+    if kind == Kind::Gravity {
+        let name = "gravity only: content after the advised move less target, median, volumes";
+        report.goal(Goal::at_most(name, figures[0], 0.35, 2));
+    }
     report.row(&[
         "content after the advised move less target, volumes".to_owned(),
         ends.len().to_string(),
