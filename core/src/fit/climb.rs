@@ -2,16 +2,10 @@
 
 use nalgebra::{Cholesky, DMatrix, DVector};
 
-use super::{
-    course::{Course, Problem},
-    prior::ALL,
-};
+use super::course::{Course, Problem};
 
 /// Degrees of freedom of the noise.
 const NU: f64 = 4.0;
-
-/// Step of the forward differences, in prior standard deviations.
-const STEP: f64 = 0.02;
 
 /// A point, its course and what it costs.
 #[derive(Clone, Debug)]
@@ -74,7 +68,7 @@ fn candidate(problem: &Problem, z: DVector<f64>) -> Candidate {
 fn climbed(problem: &Problem, mut at: Candidate, turns: usize) -> Candidate {
     let mut damping = 0.1;
     for _ in 0..turns {
-        let jacobian = jacobian(problem, &at.z, &at.course, &at.residuals);
+        let jacobian = problem.jacobian(&at.z, &at.course, &at.residuals);
         let weights = weights(&at.residuals);
         let gradient = jacobian.tr_mul(&weights.component_mul(&at.residuals)) + &at.z;
         let curvature = curvature(&jacobian, &weights);
@@ -123,50 +117,65 @@ pub(super) fn damped_step(
     Some(step)
 }
 
-/// Jacobian of the residuals at a point by forward differences.
-pub(super) fn jacobian(
-    problem: &Problem,
-    z: &DVector<f64>,
-    course: &Course,
-    residuals: &DVector<f64>,
-) -> DMatrix<f64> {
-    let mut jacobian = DMatrix::zeros(residuals.len(), z.len());
-    let mut moved = z.as_slice().to_vec();
-    for index in (0..z.len()).filter(|index| !problem.idle(*index)) {
-        moved[index] = z[index] + STEP;
-        let there = if problem.only_observed(index) {
-            problem.residuals(&moved, course)
-        } else {
-            // A knot of the discrepancy acts from the knot before it on: what came earlier is the same.
-            let like = index.checked_sub(ALL + 1).and_then(|before| {
-                let from_h = problem.frame.knots.get(before)?;
-                let node = problem
-                    .frame
-                    .nodes
-                    .partition_point(|h| h <= from_h)
-                    .checked_sub(1)?;
-                Some((course, node))
-            });
-            problem.residuals(&moved, &problem.course(&moved, like))
-        };
-        for (row, (there, here)) in there.iter().zip(residuals.iter()).enumerate() {
-            let slope = (there - here) / STEP;
-            jacobian[(row, index)] = if slope.is_finite() { slope } else { 0.0 };
-        }
-        moved[index] = z[index];
-    }
-    jacobian
-}
-
-/// Curvature of half the cost: the weighted square of the Jacobian, and 1 for the prior.
+/// Curvature of half the cost: the weighted square of the Jacobian, and 1 for the prior. Its lower triangle: all that Cholesky reads.
+///
+/// A knot of the discrepancy moves nothing before its time: what lies above the first entry of a column is skipped.
 pub(super) fn curvature(jacobian: &DMatrix<f64>, weights: &DVector<f64>) -> DMatrix<f64> {
+    let rows = jacobian.nrows();
     let mut weighted = jacobian.clone();
-    for (mut row, weight) in weighted.row_iter_mut().zip(weights.iter()) {
-        row *= *weight;
+    let roots: Vec<f64> = weights.iter().map(|weight| weight.sqrt()).collect();
+    let mut columns: Vec<(usize, usize)> = Vec::with_capacity(jacobian.ncols());
+    for (index, mut column) in weighted.column_iter_mut().enumerate() {
+        column
+            .iter_mut()
+            .zip(&roots)
+            .for_each(|(entry, root)| *entry *= root);
+        if let Some(first) = column.iter().position(|entry| entry.abs() > 0.0) {
+            columns.push((index, first));
+        }
     }
-    let mut curvature = jacobian.tr_mul(&weighted);
-    for i in 0..curvature.nrows() {
-        curvature[(i, i)] += 1.0;
+    let entries = weighted.as_slice();
+    let column = |(index, _): (usize, usize)| &entries[index * rows..(index + 1) * rows];
+    let mut curvature = DMatrix::identity(jacobian.ncols(), jacobian.ncols());
+    for (place, left) in columns.iter().enumerate() {
+        for others in columns[place..].chunks(TILE) {
+            let from = others
+                .iter()
+                .map(|(_, first)| *first)
+                .min()
+                .unwrap_or(0)
+                .max(left.1);
+            let of = |tile: usize| &column(others[tile.min(others.len() - 1)])[from..];
+            let sums = products(&column(*left)[from..], [of(0), of(1), of(2), of(3)]);
+            for (other, sum) in others.iter().zip(sums) {
+                curvature[(other.0, left.0)] += sum;
+            }
+        }
     }
     curvature
+}
+
+/// Columns multiplied at once.
+const TILE: usize = 4;
+
+/// Scalar products of one column with four.
+fn products(left: &[f64], right: [&[f64]; TILE]) -> [f64; TILE] {
+    let n = left.len();
+    let [a, b, c, d] = right.map(|column| &column[..n]);
+    let mut sums = [[0.0; 2]; TILE];
+    let mut row = 0;
+    while row + 1 < n {
+        for (tile, column) in [a, b, c, d].into_iter().enumerate() {
+            sums[tile][0] += left[row] * column[row];
+            sums[tile][1] += left[row + 1] * column[row + 1];
+        }
+        row += 2;
+    }
+    let mut out = sums.map(|[even, odd]| even + odd);
+    if row < n {
+        for (out, column) in out.iter_mut().zip([a, b, c, d]) {
+            *out += left[row] * column[row];
+        }
+    }
+    out
 }

@@ -1,5 +1,7 @@
 //! A life from the sealing to the present, and what the sensors should have shown of it.
 
+mod slopes;
+
 use super::{
     climate::between,
     evidence::Evidence,
@@ -187,17 +189,20 @@ impl Problem {
     pub(super) fn residuals(&self, z: &[f64], course: &Course) -> Vec<f64> {
         let p = Parameters::of(z, &self.frame.known);
         let air = self.air(z);
-        let life = self.heard(|kind| kind == Kind::Content).then(|| self.life(z));
+        let life = self.life(z);
         self.data
             .iter()
-            .map(|datum| {
-                let shown = match &life {
-                    Some(life) if datum.kind == Kind::Content => self.content_at(datum, life, course),
-                    _ => self.shown(datum, &p, &air, course),
-                };
-                datum.side.residual(shown, datum.value, datum.scale)
-            })
+            .map(|datum| self.residual(datum, &p, &air, &life, course))
             .collect()
+    }
+
+    fn residual(&self, datum: &Datum, p: &Parameters, air: &[f64], life: &Life, course: &Course) -> f64 {
+        let shown = if datum.kind == Kind::Content {
+            self.content_at(datum, life, course)
+        } else {
+            self.shown(datum, p, air, course)
+        };
+        datum.side.residual(shown, datum.value, datum.scale)
     }
 
     /// What a sound gauge on the sensor vessel shows at the last node, bar.

@@ -207,6 +207,15 @@ impl Frame {
         }
     }
 
+    /// The knot before `h`, and how far `h` lies on the way to the next, 0 to 1.
+    pub(super) fn knot_at(&self, h: f64) -> (usize, f64) {
+        let knot = self.knots.partition_point(|t| *t <= h).saturating_sub(1);
+        match (self.knots.get(knot), self.knots.get(knot + 1)) {
+            (Some(t0), Some(t1)) => (knot, ((h - t0) / (t1 - t0)).clamp(0.0, 1.0)),
+            _ => (knot, 0.0),
+        }
+    }
+
     /// One way the discrepancy may go from `last` on: knots six hours apart, then a day.
     pub(super) fn surprises_ahead(last: f64, normals: &mut dyn FnMut() -> f64, nodes: &[f64]) -> Vec<f64> {
         let mut out = Vec::with_capacity(nodes.len());

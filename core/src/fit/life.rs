@@ -11,7 +11,11 @@
 //!
 //! d(t) is the discrepancy: an Ornstein-Uhlenbeck process on the log rate, so that the box may be wrong and say so.
 
+mod tangent;
+
 use super::{frame::Frame, prior::Parameters};
+pub(super) use tangent::{Columns, LANES, Lanes, Locals, Moved};
+
 use crate::physics::{
     air::SealedAir,
     exchange::towards_balance,
@@ -283,11 +287,7 @@ impl Life {
         }
         let sealed = self.vessel(frame, &next, to);
         let all = self.all_in_pilot(&next);
-        let in_gas = state.in_gas.min(all);
-        let eaten = self.eaten(&next);
-        let ratio = sealed.ratio(in_gas, all - in_gas, eaten);
-        next.in_gas = towards_balance(in_gas, all / (1.0 + ratio), p.kla, ratio, dt).clamp(0.0, all);
-        next.bar = sealed.total(next.in_gas, all - next.in_gas, eaten) * 1e-5;
+        (next.in_gas, next.bar) = passed(&sealed, state.in_gas.min(all), all, self.eaten(&next), p.kla, dt);
         next
     }
 
@@ -316,4 +316,11 @@ impl Life {
             ..*state
         }
     }
+}
+
+/// CO2 in the headspace and pressure, bar, once `dt` hours of exchange passed, the bottle holding `all`.
+fn passed(sealed: &Sealed, in_gas: f64, all: f64, eaten: f64, kla: f64, dt: f64) -> (f64, f64) {
+    let ratio = sealed.ratio(in_gas, all - in_gas, eaten);
+    let after = towards_balance(in_gas, all / (1.0 + ratio), kla, ratio, dt).clamp(0.0, all);
+    (after, sealed.total(after, all - after, eaten) * 1e-5)
 }

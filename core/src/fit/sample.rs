@@ -9,7 +9,7 @@
 use nalgebra::DVector;
 
 use super::{
-    climb::{self, Candidate, damped_step, jacobian},
+    climb::{self, Candidate, damped_step},
     course::{Course, Problem},
     random::Random,
     series::{OLD_H, WEEKS_H},
@@ -177,7 +177,7 @@ impl Settling<'_> {
             if residuals.iter().any(|r| !r.is_finite()) {
                 return;
             }
-            let jacobian = jacobian(self.problem, &member.z, &course, &residuals);
+            let jacobian = self.problem.jacobian(&member.z, &course, &residuals);
             let weights = self.roots.component_mul(self.roots);
             let pull = weights.component_mul(&residuals) + self.roots.component_mul(&member.noise);
             let gradient = jacobian.tr_mul(&pull) + (&member.z - &member.prior);

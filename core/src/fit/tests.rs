@@ -3,6 +3,7 @@
 mod kinds;
 mod notes;
 mod silence;
+mod slopes;
 
 use std::sync::Arc;
 

@@ -1,0 +1,197 @@
+//! How the residuals move with every number of a point: the Jacobian, by derivatives carried along one course.
+
+use nalgebra::{DMatrix, DVector};
+
+use super::{Course, Datum, Kind, Problem};
+use crate::fit::{
+    life::{Columns, LANES, Lanes, Life, Locals, Moved, State},
+    prior::{ALL, LIFE, Parameters},
+};
+
+/// Step of the differences that are taken, in prior standard deviations.
+const STEP: f64 = 1e-4;
+
+impl Problem {
+    /// Jacobian of the residuals at a point whose course and residuals are given.
+    pub(in crate::fit) fn jacobian(
+        &self,
+        z: &DVector<f64>,
+        course: &Course,
+        residuals: &DVector<f64>,
+    ) -> DMatrix<f64> {
+        let mut jacobian = DMatrix::zeros(residuals.len(), z.len());
+        let life = self.life(z.as_slice());
+        let surprises = self.surprises(z.as_slice());
+        let locals = Locals::new(&self.frame, &life, &surprises, &course.states);
+        let readings = Readings::new(self, z.as_slice(), &life, course, residuals);
+        let mut carried = Vec::new();
+        let indices: Vec<usize> = (0..LIFE).filter(|index| !self.idle(*index)).collect();
+        for chunk in indices.chunks(LANES) {
+            let lives = chunk.iter().map(|index| self.life(&moved(z, *index))).collect();
+            Columns::of_lives(&life, lives, STEP).carried(&locals, &mut carried);
+            readings.write(&carried, chunk, &mut jacobian);
+            for index in chunk {
+                readings.write_direct(&moved(z, *index), *index, &mut jacobian);
+            }
+        }
+        let knots: Vec<usize> = (ALL..ALL + self.frame.knots.len()).collect();
+        for chunk in knots.chunks(LANES) {
+            self.columns_of(chunk).carried(&locals, &mut carried);
+            readings.write(&carried, chunk, &mut jacobian);
+        }
+        for index in (LIFE..z.len()).filter(|index| self.only_observed(*index) && !self.idle(*index)) {
+            let there = self.residuals(&moved(z, index), course);
+            for (row, (there, here)) in there.iter().zip(residuals.iter()).enumerate() {
+                jacobian[(row, index)] = (there - here) / STEP;
+            }
+        }
+        for slope in jacobian.iter_mut().filter(|slope| !slope.is_finite()) {
+            *slope = 0.0;
+        }
+        jacobian
+    }
+
+    /// Numbers of the discrepancy's knots. A knot acts from the knot before it on.
+    fn columns_of(&self, chunk: &[usize]) -> Columns {
+        let mut knots = vec![[0.0; LANES]; self.frame.knots.len()];
+        let mut alone = vec![0.0; self.frame.knots.len()];
+        for (lane, index) in chunk.iter().enumerate() {
+            alone[index - ALL] = 1.0;
+            for (lanes, value) in knots.iter_mut().zip(self.frame.surprises(&alone)) {
+                lanes[lane] = value;
+            }
+            alone[index - ALL] = 0.0;
+        }
+        let from = chunk
+            .first()
+            .and_then(|index| self.frame.knots.get((index - ALL).checked_sub(1)?))
+            .map_or(0, |from_h| {
+                let after = self.frame.nodes.partition_point(|h| h <= from_h);
+                after.saturating_sub(1)
+            });
+        Columns::of_knots(knots, from)
+    }
+}
+
+/// The point with one number moved.
+fn moved(z: &DVector<f64>, index: usize) -> Vec<f64> {
+    let mut z = z.as_slice().to_vec();
+    z[index] += STEP;
+    z
+}
+
+/// A reading that is no straight line in the pressure: how it moves with what it reads of the two nodes around it.
+struct Curved {
+    row: usize,
+    by: [[f64; State::SEEN]; 2],
+}
+
+/// How the residuals move with the states.
+struct Readings<'a> {
+    problem: &'a Problem,
+    course: &'a Course,
+    residuals: &'a DVector<f64>,
+    gain: f64,
+    air: Vec<f64>,
+    curved: Vec<Curved>,
+}
+
+impl<'a> Readings<'a> {
+    fn new(
+        problem: &'a Problem,
+        z: &[f64],
+        life: &Life,
+        course: &'a Course,
+        residuals: &'a DVector<f64>,
+    ) -> Self {
+        let p = Parameters::of(z, &problem.frame.known);
+        let air = problem.air(z);
+        let mut nudged = course.clone();
+        let mut curved = Vec::new();
+        for (row, datum) in problem
+            .data
+            .iter()
+            .enumerate()
+            .filter(|(_, datum)| !straight(datum))
+        {
+            let mut by = [[0.0; State::SEEN]; 2];
+            for (next, by) in by.iter_mut().enumerate() {
+                let node = datum.node + next;
+                let Some(state) = course.states.get(node) else {
+                    continue;
+                };
+                for (field, by) in by.iter_mut().enumerate() {
+                    let (there, step) = state.nudged(field);
+                    nudged.states[node] = there;
+                    *by = (problem.residual(datum, &p, &air, life, &nudged) - residuals[row]) / step;
+                }
+                nudged.states[node] = *state;
+            }
+            curved.push(Curved { row, by });
+        }
+        Self {
+            problem,
+            course,
+            residuals,
+            gain: p.gain,
+            air,
+            curved,
+        }
+    }
+
+    /// The columns of some numbers whose effect on the states is given.
+    fn write(&self, carried: &[Moved], indices: &[usize], jacobian: &mut DMatrix<f64>) {
+        for (row, datum) in self
+            .problem
+            .data
+            .iter()
+            .enumerate()
+            .filter(|(_, datum)| straight(datum))
+        {
+            let Some(low) = carried.get(datum.node) else {
+                continue;
+            };
+            let high = carried.get(datum.node + 1).unwrap_or(low);
+            let factor = self.gain / datum.scale;
+            for (lane, index) in indices.iter().enumerate() {
+                let bar = low.bar[lane] + (high.bar[lane] - low.bar[lane]) * datum.part;
+                jacobian[(row, *index)] = bar * factor;
+            }
+        }
+        for curved in &self.curved {
+            let mut sum: Lanes = [0.0; LANES];
+            let node = self.problem.data[curved.row].node;
+            for (next, by) in curved.by.iter().enumerate() {
+                let Some(moved) = carried.get(node + next) else {
+                    continue;
+                };
+                for (field, by) in moved.seen().iter().zip(by) {
+                    for (sum, field) in sum.iter_mut().zip(field.iter()) {
+                        *sum += field * by;
+                    }
+                }
+            }
+            for (lane, index) in indices.iter().enumerate() {
+                jacobian[(curved.row, *index)] = sum[lane];
+            }
+        }
+    }
+
+    /// What a number does to readings beside what it does to the states.
+    fn write_direct(&self, moved: &[f64], index: usize, jacobian: &mut DMatrix<f64>) {
+        if self.curved.is_empty() {
+            return;
+        }
+        let p = Parameters::of(moved, &self.problem.frame.known);
+        let life = self.problem.life(moved);
+        for Curved { row, .. } in &self.curved {
+            let datum = &self.problem.data[*row];
+            let there = self.problem.residual(datum, &p, &self.air, &life, self.course);
+            jacobian[(*row, index)] += (there - self.residuals[*row]) / STEP;
+        }
+    }
+}
+
+fn straight(datum: &Datum) -> bool {
+    matches!(datum.kind, Kind::Gauge | Kind::Absolute)
+}
