@@ -103,9 +103,8 @@ pub(super) fn future(
         frame.climate.room_ahead(times, life.p.probe, random)
     };
     let start = course.states.last().copied().unwrap_or_else(|| life.start(frame));
-    let path = run(frame, &life, start, times, &celsius, &rates);
     let all_sugar = Life::new(life.p, frame, true);
-    let greedy = run(frame, &all_sugar, start, times, &celsius, &rates);
+    let [path, greedy] = run([&life, &all_sugar], frame, start, times, &celsius, &rates);
 
     let road = Road {
         frame,
@@ -118,30 +117,29 @@ pub(super) fn future(
         rates: &rates,
     };
     let wanted = life.all_at_target(frame);
-    let worst = |state: &State, celsius: f64| life.worst_bar(frame, state, celsius) - frame.ambient_bar;
-    let judged = judged(times, &celsius);
-    let at_judged = |path: &[State]| -> Vec<f64> {
-        judged
-            .iter()
-            .map(|node| worst(&path[*node], celsius[*node]))
-            .collect()
+    let worst = Worst {
+        frame,
+        life: &life,
+        celsius: &celsius,
     };
-    let (worst_path, worst_greedy) = (at_judged(&path), at_judged(&greedy));
-    let highest = |values: &[f64]| values.iter().copied().fold(f64::MIN, f64::max);
-    let day = times.partition_point(|h| *h <= now_h + 24.0);
+    let judged = judged(times, &celsius);
+    let within_a_day = times.partition_point(|h| *h <= now_h + 24.0);
+    let day: Vec<usize> = (0..within_a_day).collect();
+    let highest = [worst.highest(&path, &judged), worst.highest(&greedy, &judged)];
     let contents = Contents::new(&life, frame, &greedy);
+    let (target, target_h) = road.first(|node| life.all(frame, &road.state(node)) - wanted);
     let end = path.last().copied().unwrap_or(start);
     let greedy_end = greedy.last().copied().unwrap_or(end);
     Future {
         content_now: life.content(frame, &start),
-        target_h: road.first(|node| life.all(frame, &road.state(node)) - wanted),
+        target_h,
         move_h: if frame.climate.chilled {
             f64::INFINITY
         } else {
-            road.rising(|node| road.chilled_from(node) - wanted)
+            road.rising(target, &|node| road.chilled_from(node) - wanted)
         },
-        limit_h: road.first_over_limit(|node| worst(&greedy[node], celsius[node]), &judged, &worst_greedy),
-        forgotten_bar: [highest(&worst_path), highest(&worst_greedy)],
+        limit_h: road.first_over_limit(&worst, &greedy, &judged, highest[1]),
+        forgotten_bar: highest,
         forgotten_content: [life.content(frame, &end), all_sugar.content(frame, &greedy_end)],
         forgotten_alcohol: [life.alcohol(frame, &end), all_sugar.alcohol(frame, &greedy_end)],
         after_move_now: {
@@ -154,8 +152,8 @@ pub(super) fn future(
             };
             life.content_of(frame, all)
         },
-        worst_now: worst_path.first().copied().unwrap_or(0.0),
-        worst_24h: highest(worst_greedy.get(..day).unwrap_or(&worst_greedy)),
+        worst_now: worst.at(&start, celsius.first().copied().unwrap_or(20.0)),
+        worst_24h: worst.highest(&greedy, &day),
         gauge_now: problem.gauge_now(z, &course),
         rate: start.rate / GRAMS_PER_LITRE_PER_VOLUME,
         shown: shown.iter().map(|h| road.shown(*h, &contents)).collect(),
@@ -169,28 +167,70 @@ fn path_at(path: &[State], times: &[f64], h: f64) -> State {
     path.get(node).copied().unwrap_or_else(|| path[0])
 }
 
+/// Two lives that differ in their sugar alone, on one line of nodes.
 fn run(
+    lives: [&Life; 2],
     frame: &Frame,
-    life: &Life,
     start: State,
     times: &[f64],
     celsius: &[f64],
     rates: &[f64],
-) -> Vec<State> {
-    let mut out = Vec::with_capacity(times.len());
-    out.push(start);
-    for (((pair, warm), rate), _) in times
-        .windows(2)
-        .zip(celsius.windows(2))
-        .zip(rates.windows(2))
-        .zip(0..)
-    {
-        let (Some(last), [h0, h1], [c0, c1], [r0, r1]) = (out.last(), pair, warm, rate) else {
+) -> [Vec<State>; 2] {
+    let mut out = [(); 2].map(|()| Vec::with_capacity(times.len()));
+    let mut states = [start; 2];
+    out.iter_mut().for_each(|path| path.push(start));
+    for ((pair, warm), rate) in times.windows(2).zip(celsius.windows(2)).zip(rates.windows(2)) {
+        let ([h0, h1], [c0, c1], [r0, r1]) = (pair, warm, rate) else {
             break;
         };
-        out.push(life.step(frame, last, [*c0, *c1], h1 - h0, (0.5 * (r0 + r1)).exp()));
+        let surprise = (0.5 * (r0 + r1)).exp();
+        let warmth = lives[0].warmth(*c0, *c1);
+        for ((life, state), path) in lives.iter().zip(&mut states).zip(&mut out) {
+            *state = if life.leaks_through_wall() {
+                life.step(frame, state, [*c0, *c1], h1 - h0, surprise)
+            } else {
+                life.brewed(frame, state, warmth, h1 - h0, surprise)
+            };
+            path.push(*state);
+        }
     }
     out
+}
+
+/// The worst bottle of a member at the nodes of the future.
+struct Worst<'a> {
+    frame: &'a Frame,
+    life: &'a Life,
+    celsius: &'a [f64],
+}
+
+impl Worst<'_> {
+    /// Gauge pressure at equilibrium, bar.
+    fn at(&self, state: &State, celsius: f64) -> f64 {
+        self.life.worst_bar(self.frame, state, celsius) - self.frame.ambient_bar
+    }
+
+    /// The highest at some nodes of a path. CO2 only becomes more (unless it seeps away): a node before a warmer one is passed over.
+    fn highest(&self, path: &[State], nodes: &[usize]) -> f64 {
+        let seeps = self.life.leaks_through_wall();
+        let mut hottest = f64::MIN;
+        let mut highest = f64::MIN;
+        for (place, node) in nodes.iter().enumerate().rev() {
+            if seeps || self.celsius[*node] > hottest || place == 0 {
+                hottest = hottest.max(self.celsius[*node]);
+                highest = highest.max(self.at(&path[*node], self.celsius[*node]));
+            }
+        }
+        highest
+    }
+
+    /// Whether it stays below `limit` at all of some states, by a bound: the gas of the last with the sugar and oxygen of the first at
+    /// the highest temperature.
+    fn surely_below(&self, limit: f64, states: [&State; 2], celsius: impl Iterator<Item = f64>) -> bool {
+        let hottest = celsius.fold(f64::MIN, f64::max);
+        let bound = self.life.worst_bar_between(self.frame, states, hottest) - self.frame.ambient_bar;
+        !self.life.leaks_through_wall() && bound <= limit
+    }
 }
 
 /// Past and future of one member on one line of nodes.
@@ -265,38 +305,55 @@ impl Road<'_> {
         while gone < AFTER_MOVE_H {
             let dt = if gone < 12.0 { 0.5 } else { 3.0 };
             let celsius = [gone, gone + dt].map(|h| self.frame.climate.cooling(from, h, self.life.p.cools_h));
-            state = self.life.step(self.frame, &state, celsius, dt, surprise);
+            state = if self.life.leaks_through_wall() {
+                self.life.step(self.frame, &state, celsius, dt, surprise)
+            } else {
+                let warmth = self.life.warmth(celsius[0], celsius[1]);
+                self.life.brewed(self.frame, &state, warmth, dt, surprise)
+            };
             gone += dt;
         }
         self.life.all(self.frame, &state)
     }
 
-    /// Hours at which `excess` first rises through zero, node by node.
-    fn first(&self, excess: impl Fn(usize) -> f64) -> f64 {
+    /// Node and hours at which `excess` first rises through zero, node by node.
+    fn first(&self, excess: impl Fn(usize) -> f64) -> (Option<usize>, f64) {
         let mut before = excess(0);
         if before >= 0.0 {
-            return 0.0;
+            return (Some(0), 0.0);
         }
         for node in 1..self.len() {
             let here = excess(node);
             if here >= 0.0 {
-                return self.crossing(node, before, here);
+                return (Some(node), self.crossing(node, before, here));
             }
             before = here;
         }
-        f64::INFINITY
+        (None, f64::INFINITY)
     }
 
-    /// The same for an `excess` that only rises and is dear: by bisection.
-    fn rising(&self, excess: impl Fn(usize) -> f64) -> f64 {
-        let (mut low, mut high) = (0, self.len() - 1);
-        let (mut below, mut above) = (excess(low), excess(high));
-        if below >= 0.0 {
-            return 0.0;
-        }
+    /// The same for an `excess` that only rises and is dear, and is not below zero at node `by` if that is told: by steps back from
+    /// there, then by bisection.
+    fn rising(&self, by: Option<usize>, excess: &dyn Fn(usize) -> f64) -> f64 {
+        let mut high = by.unwrap_or(self.len() - 1);
+        let mut above = excess(high);
         if above < 0.0 {
-            return f64::INFINITY;
+            // Through a plastic wall CO2 may go again.
+            return by.map_or(f64::INFINITY, |_| self.rising(None, excess));
         }
+        let mut stride = 4;
+        let (mut low, mut below) = loop {
+            let low = high.saturating_sub(stride);
+            let here = excess(low);
+            if here < 0.0 {
+                break (low, here);
+            }
+            if low == 0 {
+                return 0.0;
+            }
+            (high, above) = (low, here);
+            stride *= 2;
+        };
         while high - low > 1 {
             let middle = low + (high - low) / 2;
             let here = excess(middle);
@@ -316,26 +373,54 @@ impl Road<'_> {
 
     /// When the worst bottle first exceeds the limit: the past by the warmest node of every few hours, the future by the judged
     /// nodes and, once one of them is over, those before it.
-    fn first_over_limit(&self, ahead: impl Fn(usize) -> f64, judged: &[usize], bars: &[f64]) -> f64 {
+    fn first_over_limit(&self, worst: &Worst<'_>, path: &[State], judged: &[usize], highest: f64) -> f64 {
         const WINDOW_H: f64 = 3.0;
+        const TOGETHER: usize = 8;
         let limit = self.frame.limit_bar;
-        let mut node = 0;
+        let ends = [self.state(0), self.state(self.present())];
+        let warm = self.frame.climate.past.iter().copied();
+        let vented = !self.frame.ventings.is_empty();
+        let mut node = if !vented && worst.surely_below(limit, [&ends[0], &ends[1]], warm) {
+            self.past()
+        } else {
+            0
+        };
         while node < self.past() {
             let window = self.hour(node) + WINDOW_H;
             let end = self.frame.nodes.partition_point(|h| *h < window).max(node + 1);
             let warmest = (node..end).max_by(|a, b| self.celsius(*a).total_cmp(&self.celsius(*b)));
-            let over = warmest.filter(|warmest| {
-                self.life
-                    .worst_bar(self.frame, &self.state(*warmest), self.celsius(*warmest))
-                    - self.frame.ambient_bar
-                    > limit
-            });
-            if let Some(over) = over {
+            if let Some(over) =
+                warmest.filter(|node| worst.at(&self.state(*node), self.celsius(*node)) > limit)
+            {
                 return self.hour(over);
             }
             node = end;
         }
-        let Some(over) = bars.iter().position(|bar| *bar > limit) else {
+        if highest <= limit {
+            return f64::INFINITY;
+        }
+        let ahead = |node: usize| worst.at(&path[node], self.celsius[node]);
+        let calm = |some: &[usize]| {
+            let warm = some.iter().map(|node| self.celsius[*node]);
+            some.first()
+                .zip(some.last())
+                .is_some_and(|(first, last)| worst.surely_below(limit, [&path[*first], &path[*last]], warm))
+        };
+        let mut over = None;
+        for (block, some) in judged
+            .chunks(TOGETHER)
+            .enumerate()
+            .filter(|(_, some)| !calm(some))
+        {
+            over = some
+                .iter()
+                .position(|node| ahead(*node) > limit)
+                .map(|i| block * TOGETHER + i);
+            if over.is_some() {
+                break;
+            }
+        }
+        let Some(over) = over else {
             return f64::INFINITY;
         };
         let last = judged.get(over).copied().unwrap_or(0);
@@ -415,9 +500,10 @@ pub(super) fn in_reference_drink(reference: &Frame, problem: &Problem, z: &[f64]
     p.probe = 0.0;
     life = Life::new(p, reference, false);
     let mut state = life.start(reference);
+    let warmth = life.warmth(20.0, 20.0);
     let (mut h, mut best, mut lag) = (0.0, 0.0, 0.0);
     while h < 480.0 {
-        let next = life.step(reference, &state, [20.0; 2], 1.0, 1.0);
+        let next = life.brewed(reference, &state, warmth, 1.0, 1.0);
         let rate = next.made - state.made;
         if rate > best {
             best = rate;

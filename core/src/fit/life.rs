@@ -211,6 +211,13 @@ impl Life {
         sealed.pressure_of(&balance) * 1e-5
     }
 
+    /// No less than the same at any state between two, no warmer than `celsius`.
+    pub(super) fn worst_bar_between(&self, frame: &Frame, [first, last]: [&State; 2], celsius: f64) -> f64 {
+        let sealed = self.bottle(frame, true, celsius + self.p.probe + 0.5, first.made);
+        let balance = sealed.at_total(self.all(frame, last), self.eaten(first));
+        sealed.pressure_of(&balance) * 1e-5
+    }
+
     /// Content in the target's sense, g/L.
     pub(super) fn content(&self, frame: &Frame, state: &State) -> f64 {
         self.content_of(frame, self.all(frame, state))
@@ -247,8 +254,27 @@ impl Life {
         dt: f64,
         surprise: f64,
     ) -> State {
+        let mut next = self.brewed(frame, state, self.warmth(from, to), dt, surprise);
+        let sealed = self.vessel(frame, &next, to);
+        let all = self.all_in_pilot(&next);
+        let in_gas = state.in_gas.min(all);
+        (next.in_gas, next.bar) = passed(&sealed, in_gas, all, self.eaten(&next), self.p.kla, dt);
+        next
+    }
+
+    /// The temperature's factor on the rates half-way from one temperature to another.
+    pub(super) fn warmth(&self, from: f64, to: f64) -> f64 {
+        self.p.warmth(0.5 * (from + to) + self.p.probe)
+    }
+
+    /// The sensor vessel's headspace matters for what the drink does: its pressure drives CO2 through the wall.
+    pub(super) fn leaks_through_wall(&self) -> bool {
+        self.p.seepage > 0.0
+    }
+
+    /// The drink's part of a step at a given warmth: the sensor vessel's headspace stays behind.
+    pub(super) fn brewed(&self, frame: &Frame, state: &State, warmth: f64, dt: f64, surprise: f64) -> State {
         let p = &self.p;
-        let warmth = p.warmth(0.5 * (from + to) + p.probe);
         let brake = |made: f64, lost: f64| {
             let left = (self.potential - made).max(0.0) * self.sugar_per_co2;
             // The brake by pressure is soft: a rough figure from the content does.
@@ -285,9 +311,6 @@ impl Life {
                 p.seepage * self.pilot.capacity / self.pilot.drink * (state.bar - frame.ambient_bar).max(0.0);
             next.seeped += through * dt * CO2_MOLAR_MASS_G;
         }
-        let sealed = self.vessel(frame, &next, to);
-        let all = self.all_in_pilot(&next);
-        (next.in_gas, next.bar) = passed(&sealed, state.in_gas.min(all), all, self.eaten(&next), p.kla, dt);
         next
     }
 
