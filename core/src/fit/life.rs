@@ -14,7 +14,7 @@
 mod tangent;
 
 use super::{frame::Frame, prior::Parameters};
-pub(super) use tangent::{Columns, LANES, Lanes, Locals, Moved};
+pub(super) use tangent::{Columns, LANES, Lanes, Locals, Seen};
 
 use crate::physics::{
     air::SealedAir,

@@ -4,7 +4,7 @@ use nalgebra::{DMatrix, DVector};
 
 use super::{Course, Datum, Kind, Problem};
 use crate::fit::{
-    life::{Columns, LANES, Lanes, Life, Locals, Moved, State},
+    life::{Columns, LANES, Lanes, Life, Locals, Seen, State},
     prior::{ALL, LIFE, Parameters},
 };
 
@@ -106,7 +106,10 @@ impl<'a> Readings<'a> {
     ) -> Self {
         let p = Parameters::of(z, &problem.frame.known);
         let air = problem.air(z);
-        let mut nudged = course.clone();
+        let curves = problem.data.iter().any(|datum| !straight(datum));
+        let mut nudged = Course {
+            states: if curves { course.states.clone() } else { Vec::new() },
+        };
         let mut curved = Vec::new();
         for (row, datum) in problem
             .data
@@ -140,7 +143,7 @@ impl<'a> Readings<'a> {
     }
 
     /// The columns of some numbers whose effect on the states is given.
-    fn write(&self, carried: &[Moved], indices: &[usize], jacobian: &mut DMatrix<f64>) {
+    fn write(&self, carried: &[Seen], indices: &[usize], jacobian: &mut DMatrix<f64>) {
         for (row, datum) in self
             .problem
             .data
@@ -154,7 +157,7 @@ impl<'a> Readings<'a> {
             let high = carried.get(datum.node + 1).unwrap_or(low);
             let factor = self.gain / datum.scale;
             for (lane, index) in indices.iter().enumerate() {
-                let bar = low.bar[lane] + (high.bar[lane] - low.bar[lane]) * datum.part;
+                let bar = low[0][lane] + (high[0][lane] - low[0][lane]) * datum.part;
                 jacobian[(row, *index)] = bar * factor;
             }
         }
@@ -165,7 +168,7 @@ impl<'a> Readings<'a> {
                 let Some(moved) = carried.get(node + next) else {
                     continue;
                 };
-                for (field, by) in moved.seen().iter().zip(by) {
+                for (field, by) in moved.iter().zip(by) {
                     for (sum, field) in sum.iter_mut().zip(field.iter()) {
                         *sum += field * by;
                     }

@@ -3,11 +3,15 @@
 //! One course tells the partial derivatives of every step ([`Locals`]); a number of the whitened space then moves state after state
 //! by a few products, where a course of its own would cost all the exponentials again. A change to [`Life::step`] has to be made
 //! here too: a test holds both together.
+#![expect(
+    clippy::needless_range_loop,
+    reason = "lanes of several arrays go together: an index says so plainly, and the compiler makes vectors of it"
+)]
 
 use super::{Life, MOL_PER_M3_PER_G_PER_L, State, passed};
 use crate::fit::frame::Frame;
 use crate::physics::{
-    air::SealedAir,
+    air::OXYGEN_SHARE,
     headspace::{Sealed, Vessel},
     solubility::CO2_MOLAR_MASS_G,
     sugar::abv_percent_of_co2,
@@ -100,7 +104,6 @@ struct Headspace {
 pub(in crate::fit) struct Locals<'a> {
     frame: &'a Frame,
     life: &'a Life,
-    states: &'a [State],
     steps: Vec<Local>,
 }
 
@@ -115,12 +118,7 @@ impl<'a> Locals<'a> {
         let steps = (1..states.len())
             .map(|node| Local::new(frame, life, surprises, &states[node - 1], node))
             .collect();
-        Self {
-            frame,
-            life,
-            states,
-            steps,
-        }
+        Self { frame, life, steps }
     }
 }
 
@@ -328,14 +326,38 @@ impl Headspace {
             ..life.pilot
         };
         let air = life.air.vented(p.air * state.air_kept);
-        let sealed = |vessel: Vessel, air: SealedAir, kelvin: f64, solutes: f64| {
-            Sealed::charted(vessel, air, kelvin, solutes, &frame.chart)
-        };
-        let here = sealed(vessel, air, kelvin, solutes);
+        let sealed =
+            |vessel: Vessel, kelvin: f64| Sealed::charted(vessel, air, kelvin, solutes, &frame.chart);
+        let here = sealed(vessel, kelvin);
+        let ratio = here.ratio(in_gas, all - in_gas, eaten);
         let result = pair(passed(&here, in_gas, all, eaten, p.kla, dt));
-        let by = |step: f64, there: (f64, f64)| [(there.0 - result[0]) / step, (there.1 - result[1]) / step];
+        let after = result[0];
+        // The exchange, by what it starts from, the capacity ratio and its rate.
+        let balanced = all / (1.0 + ratio);
+        let kept = (-p.kla * (1.0 + ratio) * dt).exp();
+        let away = in_gas - balanced;
+        let by_ratio = -balanced / (1.0 + ratio) * (1.0 - kept) - away * p.kla * dt * kept;
+        // Then the pressure, by what is in the gas.
+        let total = result[1];
+        let bar = |sealed: &Sealed, after: f64, all: f64, eaten: f64| {
+            sealed.total(after, all - after, eaten) * 1e-5
+        };
+        let gas_step = (1e-5 * after).max(1e-6);
+        let bar_by_gas = (bar(&here, after + gas_step, all, eaten) - total) / gas_step;
+        let through = |in_gas: f64, bar: f64| [in_gas, bar + bar_by_gas * in_gas];
+        let of_sealed = |there: &Sealed, step: f64| {
+            let moved = (there.ratio(in_gas, all - in_gas, eaten) - ratio) / step;
+            through(by_ratio * moved, (bar(there, after, all, eaten) - total) / step)
+        };
+        let of_state = |in_gas_there: f64, all_there: f64, eaten_there: f64, step: f64| {
+            (here.ratio(in_gas_there, all_there - in_gas_there, eaten_there) - ratio) / step
+        };
+        let in_gas_step = (1e-5 * in_gas).max(1e-6);
         let all_step = 1e-5 * all.max(1.0);
-        let seeping = p.stretch > 0.0;
+        let by_eaten = through(
+            by_ratio * of_state(in_gas, all, eaten + 1e-4, 1e-4),
+            (bar(&here, after, all, eaten + 1e-4) - total) * 1e4,
+        );
         Self {
             in_gas,
             all,
@@ -347,65 +369,26 @@ impl Headspace {
             bar: state.bar,
             air_kept: state.air_kept,
             result,
-            by_in_gas: {
-                let step = (1e-5 * in_gas).max(1e-6);
-                by(step, passed(&here, in_gas + step, all, eaten, p.kla, dt))
-            },
-            by_all: by(all_step, passed(&here, in_gas, all + all_step, eaten, p.kla, dt)),
-            by_eaten: by(1e-5, passed(&here, in_gas, all, eaten + 1e-5, p.kla, dt)),
-            by_kla: by(
-                1e-5 * p.kla,
-                passed(&here, in_gas, all, eaten, p.kla * (1.0 + 1e-5), dt),
+            by_in_gas: through(
+                kept + by_ratio * of_state(in_gas + in_gas_step, all, eaten, in_gas_step),
+                0.0,
             ),
-            by_solutes: by(
-                1e-5,
-                passed(
-                    &sealed(vessel, air, kelvin, solutes + 1e-5),
-                    in_gas,
-                    all,
-                    eaten,
-                    p.kla,
-                    dt,
-                ),
+            by_all: through(
+                (1.0 - kept) / (1.0 + ratio) + by_ratio * of_state(in_gas, all + all_step, eaten, all_step),
+                (bar(&here, after, all + all_step, eaten) - total) / all_step,
             ),
-            by_kelvin: by(
-                1e-3,
-                passed(
-                    &sealed(vessel, air, kelvin + 1e-3, solutes),
-                    in_gas,
-                    all,
-                    eaten,
-                    p.kla,
-                    dt,
-                ),
-            ),
-            by_air: by(
-                1e-5,
-                passed(
-                    &sealed(vessel, air.vented(1.0 + 1e-5), kelvin, solutes),
-                    in_gas,
-                    all,
-                    eaten,
-                    p.kla,
-                    dt,
-                ),
-            ),
-            by_capacity: if seeping {
+            by_eaten,
+            by_kla: through(-away * (1.0 + ratio) * dt * kept, 0.0),
+            by_solutes: through(by_ratio * ratio / solutes.max(1e-9), 0.0),
+            by_kelvin: of_sealed(&sealed(vessel, kelvin + 1e-3), 1e-3),
+            // Air is what oxygen that goes takes from it.
+            by_air: by_eaten.map(|by| by * (eaten - 1.0 / OXYGEN_SHARE)),
+            by_capacity: if p.stretch > 0.0 {
                 let grown = Vessel {
                     capacity: vessel.capacity * (1.0 + 1e-5),
                     ..vessel
                 };
-                by(
-                    1e-5 * vessel.capacity,
-                    passed(
-                        &sealed(grown, air, kelvin, solutes),
-                        in_gas,
-                        all,
-                        eaten,
-                        p.kla,
-                        dt,
-                    ),
-                )
+                of_sealed(&sealed(grown, kelvin), 1e-5 * vessel.capacity)
             } else {
                 [0.0; 2]
             },
@@ -430,16 +413,19 @@ fn pair((in_gas, bar): (f64, f64)) -> Pair {
     [in_gas, bar]
 }
 
+/// How the fields of the state that an observation reads move, the pressure first: see [`State::nudged`].
+pub(in crate::fit) type Seen = [Lanes; State::SEEN];
+
 /// How the state moves with each of eight numbers.
 #[derive(Clone, Copy, Debug)]
-pub(in crate::fit) struct Moved {
+struct Moved {
     x: Lanes,
     ln_q: Lanes,
     y: Lanes,
     made: Lanes,
     lost: Lanes,
     seeped: Lanes,
-    pub(in crate::fit) bar: Lanes,
+    bar: Lanes,
     in_gas: Lanes,
     oxygen: Lanes,
     air_kept: Lanes,
@@ -459,15 +445,14 @@ impl Moved {
         air_kept: ZERO,
     };
 
-    /// Field by field, those that an observation reads: see [`State::nudged`].
-    pub(in crate::fit) fn seen(&self) -> [&Lanes; State::SEEN] {
+    fn seen(&self) -> Seen {
         [
-            &self.made,
-            &self.lost,
-            &self.seeped,
-            &self.bar,
-            &self.in_gas,
-            &self.oxygen,
+            self.bar,
+            self.made,
+            self.lost,
+            self.seeped,
+            self.in_gas,
+            self.oxygen,
         ]
     }
 
@@ -511,10 +496,10 @@ impl State {
     pub(in crate::fit) fn nudged(&self, field: usize) -> (Self, f64) {
         let mut state = *self;
         let (value, step) = match field {
-            0 => (&mut state.made, 1e-4),
-            1 => (&mut state.lost, 1e-4),
-            2 => (&mut state.seeped, 1e-4),
-            3 => (&mut state.bar, 1e-4),
+            0 => (&mut state.bar, 1e-4),
+            1 => (&mut state.made, 1e-4),
+            2 => (&mut state.lost, 1e-4),
+            3 => (&mut state.seeped, 1e-4),
             4 => (&mut state.in_gas, 1e-3),
             _ => (&mut state.oxygen, 1e-4),
         };
@@ -522,6 +507,9 @@ impl State {
         (state, step)
     }
 }
+
+/// A constant of a life.
+type Constant = fn(&Life) -> f64;
 
 /// How the constants of a life move with each of eight numbers of the whitened space.
 #[derive(Clone, Debug)]
@@ -576,19 +564,19 @@ impl Columns {
                 })
                 .collect()
         };
-        let inputs: [(usize, &dyn Fn(&Life) -> f64); 8] = [
-            (GROWTH_YIELD, &|l| l.p.growth_yield),
-            (MAINTENANCE, &|l| l.p.maintenance),
-            (SECOND_CEILING, &|l| l.per_second_ceiling),
-            (POTENTIAL, &|l| l.potential),
-            (SUGAR_PER_CO2, &|l| l.sugar_per_co2),
-            (PER_PRODUCT, &|l| l.per_product),
-            (PER_PRESSURE, &|l| l.per_pressure),
-            (PER_CEILING, &|l| l.per_ceiling),
+        let inputs: [(usize, Constant); 8] = [
+            (GROWTH_YIELD, |l| l.p.growth_yield),
+            (MAINTENANCE, |l| l.p.maintenance),
+            (SECOND_CEILING, |l| l.per_second_ceiling),
+            (POTENTIAL, |l| l.potential),
+            (SUGAR_PER_CO2, |l| l.sugar_per_co2),
+            (PER_PRODUCT, |l| l.per_product),
+            (PER_PRESSURE, |l| l.per_pressure),
+            (PER_CEILING, |l| l.per_ceiling),
         ];
         let mut direct = Vec::new();
         for (input, of) in inputs {
-            for (lane, by) in lanes(of).iter().enumerate().filter(|(_, by)| by.abs() > 0.0) {
+            for (lane, by) in lanes(&of).iter().enumerate().filter(|(_, by)| by.abs() > 0.0) {
                 direct.push((lane, input, *by));
             }
         }
@@ -627,30 +615,31 @@ impl Columns {
         }
     }
 
-    /// How the state moves at every node.
-    pub(in crate::fit) fn carried(&self, along: &Locals<'_>, out: &mut Vec<Moved>) {
-        out.clear();
-        out.resize(along.states.len(), Moved::STILL);
-        let Some(first) = out.first_mut() else { return };
+    /// How what is seen of the state moves at every node.
+    pub(in crate::fit) fn carried(&self, along: &Locals<'_>, out: &mut Vec<Seen>) {
+        let mut at = Moved::STILL;
         if let Some(own) = &self.own {
             let start = along.life.start(along.frame);
             for (lane, life) in own.lives.iter().enumerate() {
-                first.add(lane, &start, &life.start(along.frame), own.step);
+                at.add(lane, &start, &life.start(along.frame), own.step);
             }
         }
-        for (index, local) in along.steps.iter().enumerate().skip(self.from) {
-            let mut next = self.step(local, along, &out[index]);
+        out.clear();
+        out.resize(self.from.min(along.steps.len()), Moved::STILL.seen());
+        out.push(at.seen());
+        for local in along.steps.iter().skip(self.from) {
+            self.step(local, along, &mut at);
             if let Some(before) = &local.vented {
-                self.vent(local, along, before, &mut next);
+                self.vent(local, along, before, &mut at);
             }
-            out[index + 1] = next;
+            out.push(at.seen());
         }
     }
 
-    fn step(&self, local: &Local, along: &Locals<'_>, at: &Moved) -> Moved {
+    fn step(&self, local: &Local, along: &Locals<'_>, next: &mut Moved) {
         let life = along.life;
         let p = &life.p;
-        let mut next = *at;
+        let at = &next.clone();
         // The drink.
         let mut oxygen = at.oxygen.map(|by| by * local.oxygen_kept);
         let drink = |row: &Row| {
@@ -713,7 +702,7 @@ impl Columns {
         }
         // The headspace.
         let headspace = &local.headspace;
-        let mut all = ZERO;
+        let mut all = self.own.as_ref().map_or(ZERO, |own| own.all);
         let mut eaten = ZERO;
         let mut solutes = ZERO;
         for lane in 0..LANES {
@@ -727,7 +716,6 @@ impl Columns {
                 eaten[lane] += headspace.oxygen * own.oxygen_share[lane];
                 solutes[lane] += (1.0 + life.solute_gain * headspace.made) * own.factor[lane]
                     + life.solute_factor * headspace.made * own.gain[lane];
-                all[lane] = own.all[lane];
             }
         }
         for lane in 0..LANES {
@@ -771,7 +759,6 @@ impl Columns {
             }
         }
         [next.in_gas, next.bar] = results;
-        next
     }
 
     /// The cap was lifted at the end of the step.
