@@ -120,6 +120,20 @@ impl Evidence {
         &self.surroundings
     }
 
+    /// Pressure of the air that the bottles shut in, Pa: as a barometer tells it on its first day, else as the altitude lets
+    /// expect. What that may be off lies within the doubt of the trapped air.
+    pub(super) fn air_when_sealed(&self) -> f64 {
+        let told = self.ambient.points(f64::MAX, |_| true);
+        let day = told.first().map_or(0.0, |first| first.at_h + 24.0);
+        let first_day = told.iter().take_while(|point| point.at_h <= day);
+        let (count, sum) = first_day.fold((0.0, 0.0), |(count, sum), point| (count + 1.0, sum + point.value));
+        if count > 0.0 {
+            1e5 * sum / count
+        } else {
+            self.surroundings.usual_ambient.pascal()
+        }
+    }
+
     /// Hours from the sealing to `at`.
     pub(super) fn hours(&self, at: Timestamp) -> f64 {
         at.duration_since(self.batch.bottled_at).as_secs_f64() / 3_600.0

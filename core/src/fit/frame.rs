@@ -78,7 +78,7 @@ impl Frame {
         let worst = bottle.filled_by(batch.bottle.fill_tolerance.cubic_metres());
         let share = air_share(batch.bottle.headspace);
         let sealed_k = climate.past.first().copied().unwrap_or(21.0) + 273.15;
-        let ambient = evidence.surroundings().usual_ambient.pascal();
+        let ambient = evidence.air_when_sealed();
         let (sucrose, hexose, other) = (
             drink.sucrose.grams_per_litre(),
             drink.hexose.grams_per_litre(),
