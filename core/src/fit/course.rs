@@ -281,6 +281,29 @@ impl Problem {
         state.map_or(0.0, |state| life.content(&self.frame, state))
     }
 
+    /// A float or hydrometer is heard.
+    pub(super) fn hears_gravity(&self) -> bool {
+        self.heard(|kind| matches!(kind, Kind::Gravity | Kind::Hydrometer { .. }))
+    }
+
+    /// By how much gauge (bar) and float showed more than the life at `z` over the last hours, on the mean.
+    pub(super) fn apart_lately(&self, z: &[f64], hours: f64) -> [Option<f64>; 2] {
+        let residuals = self.residuals(z, &self.course(z, None));
+        let from_h = self.now_h() - hours;
+        let mean = |wanted: fn(Kind) -> bool| {
+            let lately = self.data.iter().zip(&residuals);
+            let lately = lately.filter(|(datum, _)| wanted(datum.kind) && datum.at_h >= from_h);
+            let (count, sum) = lately.fold((0.0, 0.0), |(count, sum), (datum, residual)| {
+                (count + 1.0, sum - residual * datum.scale)
+            });
+            (count > 0.0).then(|| sum / count)
+        };
+        [
+            mean(|kind| matches!(kind, Kind::Gauge | Kind::Absolute)),
+            mean(|kind| kind == Kind::Gravity),
+        ]
+    }
+
     fn heard(&self, wanted: impl Fn(Kind) -> bool) -> bool {
         self.data.iter().any(|datum| wanted(datum.kind))
     }
@@ -297,8 +320,7 @@ impl Problem {
             || index == COOLING
             || (WALL.contains(&index) && !self.frame.known.plastic)
             || (GAUGE.contains(&index) && !self.heard(|kind| wired(kind) || kind == Kind::ByEye))
-            || (GRAVITY.contains(&index)
-                && !self.heard(|kind| matches!(kind, Kind::Gravity | Kind::Hydrometer { .. })))
+            || (GRAVITY.contains(&index) && !self.hears_gravity())
             || (index >= ALL + self.frame.knots.len() && !self.heard(|kind| kind == Kind::Gauge))
     }
 }

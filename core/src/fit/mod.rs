@@ -10,6 +10,7 @@
 
 mod ahead;
 mod answers;
+mod check;
 mod climate;
 mod climb;
 mod course;
@@ -34,6 +35,7 @@ use crate::{
     quantity::{AbsolutePressure, GaugePressure, Gravity, Temperature},
 };
 
+pub use check::Crosscheck;
 pub use evidence::Evidence;
 pub use told::Told;
 
