@@ -2,6 +2,7 @@
 
 mod air;
 mod both;
+mod calibration;
 mod kinds;
 mod notes;
 mod silence;
