@@ -68,10 +68,10 @@ fn candidate(problem: &Problem, z: DVector<f64>) -> Candidate {
 fn climbed(problem: &Problem, mut at: Candidate, turns: usize) -> Candidate {
     let mut damping = 0.1;
     for _ in 0..turns {
-        let jacobian = problem.jacobian(&at.z, &at.course, &at.residuals);
-        let weights = weights(&at.residuals);
-        let gradient = jacobian.tr_mul(&weights.component_mul(&at.residuals)) + &at.z;
-        let curvature = curvature(&jacobian, &weights);
+        let roots = weights(&at.residuals).map(f64::sqrt);
+        let weighted = weighted(problem.jacobian(&at.z, &at.course, &at.residuals), &roots);
+        let gradient = weighted.tr_mul(&roots.component_mul(&at.residuals)) + &at.z;
+        let curvature = curvature(&weighted);
         let mut gain = 0.0;
         for _ in 0..5 {
             let Some(step) = damped_step(&curvature, &gradient, damping) else {
@@ -117,26 +117,30 @@ pub(super) fn damped_step(
     Some(step)
 }
 
-/// Curvature of half the cost: the weighted square of the Jacobian, and 1 for the prior. Its lower triangle: all that Cholesky reads.
+/// A Jacobian whose rows are weighed.
+pub(super) fn weighted(mut jacobian: DMatrix<f64>, roots: &DVector<f64>) -> DMatrix<f64> {
+    for mut column in jacobian.column_iter_mut() {
+        column.component_mul_assign(roots);
+    }
+    jacobian
+}
+
+/// Curvature of half the cost: the square of the weighted Jacobian, and 1 for the prior. Its lower triangle: all that Cholesky reads.
 ///
 /// A knot of the discrepancy moves nothing before its time: what lies above the first entry of a column is skipped.
-pub(super) fn curvature(jacobian: &DMatrix<f64>, weights: &DVector<f64>) -> DMatrix<f64> {
-    let rows = jacobian.nrows();
-    let mut weighted = jacobian.clone();
-    let roots: Vec<f64> = weights.iter().map(|weight| weight.sqrt()).collect();
-    let mut columns: Vec<(usize, usize)> = Vec::with_capacity(jacobian.ncols());
-    for (index, mut column) in weighted.column_iter_mut().enumerate() {
-        column
-            .iter_mut()
-            .zip(&roots)
-            .for_each(|(entry, root)| *entry *= root);
-        if let Some(first) = column.iter().position(|entry| entry.abs() > 0.0) {
-            columns.push((index, first));
-        }
-    }
+pub(super) fn curvature(weighted: &DMatrix<f64>) -> DMatrix<f64> {
+    let (rows, size) = weighted.shape();
+    let columns: Vec<(usize, usize)> = weighted
+        .column_iter()
+        .enumerate()
+        .filter_map(|(index, column)| {
+            let first = column.iter().position(|entry| entry.abs() > 0.0)?;
+            Some((index, first))
+        })
+        .collect();
     let entries = weighted.as_slice();
     let column = |(index, _): (usize, usize)| &entries[index * rows..(index + 1) * rows];
-    let mut curvature = DMatrix::identity(jacobian.ncols(), jacobian.ncols());
+    let mut curvature = DMatrix::identity(size, size);
     for (place, left) in columns.iter().enumerate() {
         for others in columns[place..].chunks(TILE) {
             let from = others

@@ -14,7 +14,7 @@
 mod tangent;
 
 use super::{frame::Frame, prior::Parameters};
-pub(super) use tangent::{Columns, LANES, Lanes, Locals, Seen};
+pub(super) use tangent::{Columns, LANES, Lanes, Trace, carried};
 
 use crate::physics::{
     air::SealedAir,

@@ -139,10 +139,10 @@ impl Settling<'_> {
         for ((member, z), index) in members.iter_mut().zip(&warm.members).zip(0u32..) {
             member.z = DVector::from_column_slice(z);
             let since = (turn - f64::from(index)).rem_euclid(round(self.problem.now_h()));
-            let (_, residuals, cost) = self.at(member, &member.z);
-            member.cost = cost;
-            if since < turns || self.misses(member, &residuals) {
-                self.settle(member, if turns > 4.0 { 3 } else { 1 });
+            let here = self.at(member, &member.z);
+            member.cost = here.2;
+            if since < turns || self.misses(member, &here.1) {
+                self.settle_from(here, member, if turns > 4.0 { 3 } else { 1 });
             }
         }
     }
@@ -170,7 +170,16 @@ impl Settling<'_> {
 
     /// At most `turns` steps with the member's own Jacobian, taken only if the cost falls.
     fn settle(&self, member: &mut Member, turns: usize) {
-        let (mut course, mut residuals, cost) = self.at(member, &member.z);
+        let here = self.at(member, &member.z);
+        self.settle_from(here, member, turns);
+    }
+
+    fn settle_from(
+        &self,
+        (mut course, mut residuals, cost): (Course, DVector<f64>, f64),
+        member: &mut Member,
+        turns: usize,
+    ) {
         member.cost = cost;
         let mut damping = 0.02;
         for _ in 0..turns {
@@ -178,10 +187,10 @@ impl Settling<'_> {
                 return;
             }
             let jacobian = self.problem.jacobian(&member.z, &course, &residuals);
-            let weights = self.roots.component_mul(self.roots);
-            let pull = weights.component_mul(&residuals) + self.roots.component_mul(&member.noise);
-            let gradient = jacobian.tr_mul(&pull) + (&member.z - &member.prior);
-            let curvature = climb::curvature(&jacobian, &weights);
+            let weighted = climb::weighted(jacobian, self.roots);
+            let pull = self.roots.component_mul(&residuals) + &member.noise;
+            let gradient = weighted.tr_mul(&pull) + (&member.z - &member.prior);
+            let curvature = climb::curvature(&weighted);
             let mut gain = 0.0;
             for _ in 0..5 {
                 let Some(step) = damped_step(&curvature, &gradient, damping) else {

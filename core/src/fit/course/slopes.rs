@@ -4,7 +4,7 @@ use nalgebra::{DMatrix, DVector};
 
 use super::{Course, Datum, Kind, Problem};
 use crate::fit::{
-    life::{Columns, LANES, Lanes, Life, Locals, Seen, State},
+    life::{Columns, LANES, Lanes, Life, State, Trace, carried},
     prior::{ALL, LIFE, Parameters},
 };
 
@@ -22,22 +22,22 @@ impl Problem {
         let mut jacobian = DMatrix::zeros(residuals.len(), z.len());
         let life = self.life(z.as_slice());
         let surprises = self.surprises(z.as_slice());
-        let locals = Locals::new(&self.frame, &life, &surprises, &course.states);
         let readings = Readings::new(self, z.as_slice(), &life, course, residuals);
-        let mut carried = Vec::new();
-        let indices: Vec<usize> = (0..LIFE).filter(|index| !self.idle(*index)).collect();
-        for chunk in indices.chunks(LANES) {
-            let lives = chunk.iter().map(|index| self.life(&moved(z, *index))).collect();
-            Columns::of_lives(&life, lives, STEP).carried(&locals, &mut carried);
-            readings.write(&carried, chunk, &mut jacobian);
-            for index in chunk {
-                readings.write_direct(&moved(z, *index), *index, &mut jacobian);
-            }
-        }
+        let lives: Vec<usize> = (0..LIFE).filter(|index| !self.idle(*index)).collect();
         let knots: Vec<usize> = (ALL..ALL + self.frame.knots.len()).collect();
-        for chunk in knots.chunks(LANES) {
-            self.columns_of(chunk).carried(&locals, &mut carried);
-            readings.write(&carried, chunk, &mut jacobian);
+        let of_lives = lives.chunks(LANES).map(|chunk| {
+            let lives = chunk.iter().map(|index| self.life(&moved(z, *index))).collect();
+            Columns::of_lives(&life, lives, STEP)
+        });
+        let of_knots = knots.chunks(LANES).map(|chunk| self.columns_of(chunk));
+        let columns: Vec<Columns> = of_lives.chain(of_knots).collect();
+        let whole = !readings.curved.is_empty();
+        let traces = carried(&self.frame, &life, &surprises, &course.states, &columns, whole);
+        for (chunk, trace) in lives.chunks(LANES).chain(knots.chunks(LANES)).zip(&traces) {
+            readings.write(trace, chunk, &mut jacobian);
+        }
+        for index in &lives {
+            readings.write_direct(z, *index, &mut jacobian);
         }
         for index in (LIFE..z.len()).filter(|index| self.only_observed(*index) && !self.idle(*index)) {
             let there = self.residuals(&moved(z, index), course);
@@ -143,7 +143,7 @@ impl<'a> Readings<'a> {
     }
 
     /// The columns of some numbers whose effect on the states is given.
-    fn write(&self, carried: &[Seen], indices: &[usize], jacobian: &mut DMatrix<f64>) {
+    fn write(&self, trace: &Trace, indices: &[usize], jacobian: &mut DMatrix<f64>) {
         for (row, datum) in self
             .problem
             .data
@@ -151,13 +151,13 @@ impl<'a> Readings<'a> {
             .enumerate()
             .filter(|(_, datum)| straight(datum))
         {
-            let Some(low) = carried.get(datum.node) else {
+            let Some(low) = trace.bar.get(datum.node) else {
                 continue;
             };
-            let high = carried.get(datum.node + 1).unwrap_or(low);
+            let high = trace.bar.get(datum.node + 1).unwrap_or(low);
             let factor = self.gain / datum.scale;
             for (lane, index) in indices.iter().enumerate() {
-                let bar = low[0][lane] + (high[0][lane] - low[0][lane]) * datum.part;
+                let bar = low[lane] + (high[lane] - low[lane]) * datum.part;
                 jacobian[(row, *index)] = bar * factor;
             }
         }
@@ -165,11 +165,12 @@ impl<'a> Readings<'a> {
             let mut sum: Lanes = [0.0; LANES];
             let node = self.problem.data[curved.row].node;
             for (next, by) in curved.by.iter().enumerate() {
-                let Some(moved) = carried.get(node + next) else {
+                let (Some(bar), Some(rest)) = (trace.bar.get(node + next), trace.rest.get(node + next))
+                else {
                     continue;
                 };
-                for (field, by) in moved.iter().zip(by) {
-                    for (sum, field) in sum.iter_mut().zip(field.iter()) {
+                for (field, by) in std::iter::once(bar).chain(rest).zip(by) {
+                    for (sum, field) in sum.iter_mut().zip(field) {
                         *sum += field * by;
                     }
                 }
@@ -181,10 +182,11 @@ impl<'a> Readings<'a> {
     }
 
     /// What a number does to readings beside what it does to the states.
-    fn write_direct(&self, moved: &[f64], index: usize, jacobian: &mut DMatrix<f64>) {
+    fn write_direct(&self, z: &DVector<f64>, index: usize, jacobian: &mut DMatrix<f64>) {
         if self.curved.is_empty() {
             return;
         }
+        let moved = &moved(z, index);
         let p = Parameters::of(moved, &self.problem.frame.known);
         let life = self.problem.life(moved);
         for Curved { row, .. } in &self.curved {

@@ -1,6 +1,6 @@
 //! How a life moves with its numbers: the step's derivative, carried along the course for eight numbers at once.
 //!
-//! One course tells the partial derivatives of every step ([`Locals`]); a number of the whitened space then moves state after state
+//! One course tells the partial derivatives of every step ([`Local`]); a number of the whitened space then moves state after state
 //! by a few products, where a course of its own would cost all the exponentials again. A change to [`Life::step`] has to be made
 //! here too: a test holds both together.
 #![expect(
@@ -99,26 +99,57 @@ struct Headspace {
     by_capacity: Pair,
 }
 
-/// Every step of one course.
+/// How what is seen of the state moves at every node with each of eight numbers: the pressure, and the rest where it is asked for.
 #[derive(Clone, Debug)]
-pub(in crate::fit) struct Locals<'a> {
-    frame: &'a Frame,
-    life: &'a Life,
-    steps: Vec<Local>,
+pub(in crate::fit) struct Trace {
+    pub(in crate::fit) bar: Vec<Lanes>,
+    /// The other fields that an observation reads: see [`State::nudged`].
+    pub(in crate::fit) rest: Vec<[Lanes; State::SEEN - 1]>,
 }
 
-impl<'a> Locals<'a> {
-    /// Of a life whose course is `states`, with the discrepancy's knots.
-    pub(in crate::fit) fn new(
-        frame: &'a Frame,
-        life: &'a Life,
-        surprises: &[f64],
-        states: &'a [State],
-    ) -> Self {
-        let steps = (1..states.len())
-            .map(|node| Local::new(frame, life, surprises, &states[node - 1], node))
-            .collect();
-        Self { frame, life, steps }
+/// Carries every column along a life whose course is `states`, with the discrepancy's knots. `whole`: not the pressure alone.
+pub(in crate::fit) fn carried(
+    frame: &Frame,
+    life: &Life,
+    surprises: &[f64],
+    states: &[State],
+    columns: &[Columns],
+    whole: bool,
+) -> Vec<Trace> {
+    let mut moved: Vec<Moved> = columns.iter().map(|column| column.start(frame, life)).collect();
+    let mut traces: Vec<Trace> = moved
+        .iter()
+        .map(|moved| {
+            let mut trace = Trace {
+                bar: Vec::with_capacity(states.len()),
+                rest: Vec::with_capacity(if whole { states.len() } else { 0 }),
+            };
+            trace.push(moved, whole);
+            trace
+        })
+        .collect();
+    for (node, state) in (1..states.len()).zip(states) {
+        let local = Local::new(frame, life, surprises, state, node);
+        for ((column, moved), trace) in columns.iter().zip(&mut moved).zip(&mut traces) {
+            if node > column.from {
+                column.step(&local, frame, life, moved);
+                if let Some(before) = &local.vented {
+                    column.vent(&local, frame, life, before, moved);
+                }
+            }
+            trace.push(moved, whole);
+        }
+    }
+    traces
+}
+
+impl Trace {
+    fn push(&mut self, moved: &Moved, whole: bool) {
+        self.bar.push(moved.bar);
+        if whole {
+            self.rest
+                .push([moved.made, moved.lost, moved.seeped, moved.in_gas, moved.oxygen]);
+        }
     }
 }
 
@@ -413,9 +444,6 @@ fn pair((in_gas, bar): (f64, f64)) -> Pair {
     [in_gas, bar]
 }
 
-/// How the fields of the state that an observation reads move, the pressure first: see [`State::nudged`].
-pub(in crate::fit) type Seen = [Lanes; State::SEEN];
-
 /// How the state moves with each of eight numbers.
 #[derive(Clone, Copy, Debug)]
 struct Moved {
@@ -444,17 +472,6 @@ impl Moved {
         oxygen: ZERO,
         air_kept: ZERO,
     };
-
-    fn seen(&self) -> Seen {
-        [
-            self.bar,
-            self.made,
-            self.lost,
-            self.seeped,
-            self.in_gas,
-            self.oxygen,
-        ]
-    }
 
     fn add(&mut self, lane: usize, from: &State, to: &State, step: f64) {
         let by = |from: f64, to: f64| (to - from) / step;
@@ -519,7 +536,7 @@ struct Own {
     step: f64,
     warms: Vec<usize>,
     rooms: Vec<usize>,
-    direct: Vec<(usize, usize, f64)>,
+    direct: Vec<(usize, Lanes)>,
     growth: Lanes,
     second_growth: Lanes,
     oxygen_rate: Lanes,
@@ -576,8 +593,9 @@ impl Columns {
         ];
         let mut direct = Vec::new();
         for (input, of) in inputs {
-            for (lane, by) in lanes(&of).iter().enumerate().filter(|(_, by)| by.abs() > 0.0) {
-                direct.push((lane, input, *by));
+            let by = lanes(&of);
+            if by.iter().any(|by| by.abs() > 0.0) {
+                direct.push((input, by));
             }
         }
         let own = Own {
@@ -615,29 +633,18 @@ impl Columns {
         }
     }
 
-    /// How what is seen of the state moves at every node.
-    pub(in crate::fit) fn carried(&self, along: &Locals<'_>, out: &mut Vec<Seen>) {
+    fn start(&self, frame: &Frame, life: &Life) -> Moved {
         let mut at = Moved::STILL;
         if let Some(own) = &self.own {
-            let start = along.life.start(along.frame);
+            let start = life.start(frame);
             for (lane, life) in own.lives.iter().enumerate() {
-                at.add(lane, &start, &life.start(along.frame), own.step);
+                at.add(lane, &start, &life.start(frame), own.step);
             }
         }
-        out.clear();
-        out.resize(self.from.min(along.steps.len()), Moved::STILL.seen());
-        out.push(at.seen());
-        for local in along.steps.iter().skip(self.from) {
-            self.step(local, along, &mut at);
-            if let Some(before) = &local.vented {
-                self.vent(local, along, before, &mut at);
-            }
-            out.push(at.seen());
-        }
+        at
     }
 
-    fn step(&self, local: &Local, along: &Locals<'_>, next: &mut Moved) {
-        let life = along.life;
+    fn step(&self, local: &Local, frame: &Frame, life: &Life, next: &mut Moved) {
         let p = &life.p;
         let at = &next.clone();
         // The drink.
@@ -691,8 +698,10 @@ impl Columns {
                         + row[SECOND] * stirred[1][lane]
                         + row[WARMTH] * warmth[lane];
                 }
-                for (lane, input, by) in &own.direct {
-                    result[*lane] += row[*input] * by;
+                for (input, by) in &own.direct {
+                    for lane in 0..LANES {
+                        result[lane] += row[*input] * by[lane];
+                    }
                 }
             }
         }
@@ -752,7 +761,7 @@ impl Columns {
         }
         if let Some(own) = &self.own {
             for lane in &own.rooms {
-                let there = headspace.in_vessel_of(&own.lives[*lane], life, along.frame, local.dt);
+                let there = headspace.in_vessel_of(&own.lives[*lane], life, frame, local.dt);
                 for (result, (there, here)) in results.iter_mut().zip(there.iter().zip(&headspace.result)) {
                     result[*lane] += (there - here) / own.step;
                 }
@@ -762,10 +771,10 @@ impl Columns {
     }
 
     /// The cap was lifted at the end of the step.
-    fn vent(&self, local: &Local, along: &Locals<'_>, before: &State, moved: &mut Moved) {
+    fn vent(&self, local: &Local, frame: &Frame, life: &Life, before: &State, moved: &mut Moved) {
         const STEP: f64 = 1e-4;
         let celsius = local.headspace.celsius;
-        let after = along.life.vented(along.frame, before, celsius);
+        let after = life.vented(frame, before, celsius);
         let earlier = *moved;
         for lane in 0..LANES {
             let there = earlier.along(lane, before, STEP);
@@ -777,9 +786,9 @@ impl Columns {
             let (there, step) = match moved_life {
                 Some((life, step)) => {
                     let there = earlier.along(lane, before, step);
-                    (life.vented(along.frame, &there, celsius), step)
+                    (life.vented(frame, &there, celsius), step)
                 }
-                None => (along.life.vented(along.frame, &there, celsius), STEP),
+                None => (life.vented(frame, &there, celsius), STEP),
             };
             moved.add(lane, &after, &there, step);
         }
