@@ -126,13 +126,18 @@ impl Climate {
     /// wider, where none spoke.
     pub(super) fn felt(&self, node: usize, offset: f64) -> f64 {
         let shown = self.past.get(node).copied().unwrap_or(20.0);
-        let celsius = shown + offset * self.more_doubt.get(node).copied().unwrap_or(0.0);
+        let celsius = shown + offset * self.more(node);
         celsius.clamp(-5.0, 50.0)
+    }
+
+    /// By how many times its offset a thermometer's life is off beyond it at a node of the past.
+    pub(super) fn more(&self, node: usize) -> f64 {
+        self.more_doubt.get(node).copied().unwrap_or(0.0)
     }
 
     /// What the doubt at a node of the past has over that of the thermometer, K.
     pub(super) fn unheard_doubt(&self, node: usize) -> f64 {
-        self.past_doubt * self.more_doubt.get(node).copied().unwrap_or(0.0)
+        self.past_doubt * self.more(node)
     }
 
     /// One way the drink's temperature may go at `nodes` (the first is the present) if the bottles stay in the room.

@@ -55,6 +55,8 @@ type Pair = [f64; 2];
 struct Local {
     dt: f64,
     middle_c: f64,
+    /// How much warmer the middle is for each kelvin by which the thermometer lies off.
+    reach: f64,
     warmth: f64,
     /// The discrepancy's knot before the middle of the step, and how far it is to the next.
     knot: usize,
@@ -159,7 +161,10 @@ impl Local {
         let p = &life.p;
         let (h0, h1) = (frame.nodes[node - 1], frame.nodes[node]);
         let dt = h1 - h0;
-        let (from, to) = (frame.climate.past[node - 1], frame.climate.past[node]);
+        let (from, to) = (
+            frame.climate.felt(node - 1, p.probe),
+            frame.climate.felt(node, p.probe),
+        );
         let middle_c = 0.5 * (from + to);
         let warmth = p.warmth(middle_c + p.probe);
         let (knot, part) = frame.knot_at(0.5 * (h0 + h1));
@@ -212,7 +217,10 @@ impl Local {
         let over = (state.bar - frame.ambient_bar).max(0.0) * dt * CO2_MOLAR_MASS_G;
         let seep = p.seepage * life.pilot.capacity / life.pilot.drink;
         next.seeped += seep * over;
-        let headspace = Headspace::new(frame, life, state, &next, to, dt);
+        let mut headspace = Headspace::new(frame, life, state, &next, to, dt);
+        for by in &mut headspace.by_kelvin {
+            *by *= 1.0 + frame.climate.more(node);
+        }
         let vented = frame.ventings.contains(&node).then(|| {
             // What the venting left is known; what it started from is run again.
             life.step(frame, state, [from, to], dt, surprise)
@@ -220,6 +228,7 @@ impl Local {
         Self {
             dt,
             middle_c,
+            reach: 1.0 + 0.5 * (frame.climate.more(node - 1) + frame.climate.more(node)),
             warmth,
             knot,
             part,
@@ -677,7 +686,8 @@ impl Columns {
             let mut warmth = ZERO;
             for lane in &own.warms {
                 let moved = &own.lives[*lane].p;
-                warmth[*lane] = (moved.warmth(local.middle_c + moved.probe) - local.warmth) / own.step;
+                let celsius = local.middle_c + p.probe + (moved.probe - p.probe) * local.reach;
+                warmth[*lane] = (moved.warmth(celsius) - local.warmth) / own.step;
             }
             let [by_warmth, by_ln_q, by_growth] = local.growing;
             let mut stirred = [ZERO; 2];

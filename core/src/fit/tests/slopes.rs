@@ -74,3 +74,16 @@ fn a_float_in_a_plastic_bottle() {
     }
     holds(&evidence, 90.0);
 }
+
+#[test]
+fn a_gauge_whose_thermometers_died() {
+    let played = Simulation::run(&Scenario::shipped("plain").expect("shipped"), 1);
+    let mut evidence = evidence(&played);
+    for (at, row) in observed(&played, hours(&played, 60)) {
+        let gauge = matches!(row, crate::fit::Observed::Gauge(_));
+        if gauge || at < hours(&played, 20) {
+            evidence.observe(at, row);
+        }
+    }
+    holds(&evidence, 60.0);
+}
