@@ -1,21 +1,28 @@
 //! `[[mqtt]]`: a broker, what to take from it and what to tell it.
 
-use std::{fmt, path::PathBuf};
-
-use fobwatch_core::document::Section;
+use fobwatch_core::{
+    document::Section,
+    quantity::Unit,
+    reading::{Quantity, Source},
+};
 use jiff::Timestamp;
-use rumqttc::mqttbytes::{matches, valid_filter, valid_topic};
+use rumqttc::mqttbytes::{matches, valid_topic};
 
-use super::channel;
+use super::{
+    channel,
+    secret::{PLACE, Place, Secret},
+    tls::{self, Tls},
+    topic::{self, Numbers, Pattern, read_filter},
+};
 use crate::decode::{
-    Calibrations, Decoded,
+    Calibrations, Decoded, Wrong,
+    delimited::TimeForm,
     mapped::{self, Channel, Pointers},
     senml,
 };
 
 const HOST: &str = "a host name or address, 1 to 253 characters without blanks";
 const CLIENT: &str = "1 to 64 letters, digits, hyphens or underscores, unlike that of another [[mqtt]] block of the same broker";
-const FILTER: &str = "a topic filter of MQTT, as \"sensors/+/senml\"";
 const PREFIX: &str = "a topic of MQTT without + and #, 1 to 200 characters, no slash at its ends";
 
 /// A broker.
@@ -29,14 +36,27 @@ pub struct Broker {
     pub client_id: String,
     /// Who we are to it.
     pub username: Option<String>,
-    /// The file that holds our password.
-    pub password_file: Option<PathBuf>,
-    /// Read from that file by [`super::Config::load`].
+    /// Which MQTT it speaks.
+    pub protocol: Protocol,
+    /// How the link is secured; `None`: not at all.
+    pub tls: Option<Tls>,
+    /// The place that holds our password.
+    pub password_file: Option<Place>,
+    /// Read from that place by [`super::Config::load`].
     pub password: Option<Secret>,
     /// Where alerts go; `None`: nowhere.
     pub publish_prefix: Option<String>,
     /// What to subscribe to. The first that matches a topic reads its messages: mapped topics stand before SenML.
     pub routes: Vec<Route>,
+}
+
+/// A version of MQTT.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Protocol {
+    /// 3.1.1
+    Three,
+    /// 5
+    Five,
 }
 
 /// A topic filter, and how its messages are read.
@@ -54,9 +74,18 @@ pub enum RouteFormat {
     /// SenML JSON.
     Senml,
     /// A bare number.
-    Number(Channel),
+    Number(Pattern, Numbers),
     /// Numbers in a JSON document.
-    Json(Pointers),
+    Json(Pattern, JsonValues),
+}
+
+/// Where the numbers of a JSON document are: JSON Pointers after RFC 6901.
+#[derive(Clone, Debug, PartialEq)]
+pub struct JsonValues {
+    /// Where the time stands; `None`: the time is that of the arrival.
+    pub time: Option<(String, TimeForm)>,
+    /// Where the numbers stand, and of which source (`None`: the one that the topic names), quantity and unit they are.
+    pub values: Vec<(String, Option<Source>, Quantity, Unit)>,
 }
 
 impl RouteFormat {
@@ -66,33 +95,9 @@ impl RouteFormat {
     pub fn has_time(&self) -> bool {
         match self {
             Self::Senml => true,
-            Self::Number(_) => false,
-            Self::Json(pointers) => pointers.time.is_some(),
+            Self::Number(..) => false,
+            Self::Json(_, values) => values.time.is_some(),
         }
-    }
-}
-
-/// A text that no message or log may show.
-#[derive(Clone, PartialEq, Eq)]
-pub struct Secret(String);
-
-impl Secret {
-    /// Keeps a secret.
-    #[must_use]
-    pub fn new(text: &str) -> Self {
-        Self(text.to_owned())
-    }
-
-    /// The text itself, for the one who logs in with it.
-    #[must_use]
-    pub fn reveal(&self) -> &str {
-        &self.0
-    }
-}
-
-impl fmt::Debug for Secret {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("Secret")
     }
 }
 
@@ -115,8 +120,38 @@ impl Broker {
         let route = self.routes.iter().find(|route| matches(topic, &route.filter))?;
         Some(match &route.format {
             RouteFormat::Senml => senml::read(payload, arrival, calibrations),
-            RouteFormat::Number(channel) => mapped::read_number(payload, channel, arrival, calibrations),
-            RouteFormat::Json(pointers) => mapped::read_json(payload, pointers, arrival, calibrations),
+            RouteFormat::Number(pattern, numbers) => match numbers.channel(topic, pattern) {
+                Ok(channel) => mapped::read_number(payload, &channel, arrival, calibrations),
+                Err(wrong) => Decoded::refused(wrong),
+            },
+            RouteFormat::Json(pattern, values) => match values.pointers(topic, pattern) {
+                Ok(pointers) => mapped::read_json(payload, &pointers, arrival, calibrations),
+                Err(wrong) => Decoded::refused(wrong),
+            },
+        })
+    }
+}
+
+impl JsonValues {
+    fn pointers(&self, topic: &str, pattern: &Pattern) -> Result<Pointers, Wrong> {
+        let named = match pattern.source {
+            None => None,
+            Some(_) => Some(pattern.source(topic)?),
+        };
+        let values = self
+            .values
+            .iter()
+            .filter_map(|(pointer, source, quantity, unit)| {
+                let channel = Channel {
+                    source: source.clone().or_else(|| named.clone())?,
+                    quantity: *quantity,
+                    unit: *unit,
+                };
+                Some((pointer.clone(), channel))
+            });
+        Ok(Pointers {
+            time: self.time.clone(),
+            values: values.collect(),
         })
     }
 }
@@ -136,7 +171,14 @@ pub(super) fn read(
     let port = section
         .whole("port", 1, 65_535)
         .and_then(|port| u16::try_from(port).ok());
-    let port = port.unwrap_or(1_883);
+    const VERSION: &str = "\"3.1.1\" or \"5\"";
+    let tls = tls::read(section);
+    let port = port.unwrap_or(if tls.is_some() { 8_883 } else { 1_883 });
+    let protocol = section.text("protocol", VERSION, |text| match text {
+        "3.1.1" => Some(Protocol::Three),
+        "5" => Some(Protocol::Five),
+        _ => None,
+    });
     let client_id = section.text("client_id", CLIENT, |text| {
         let plain = text
             .chars()
@@ -148,9 +190,7 @@ pub(super) fn read(
     let username = section.text("username", "1 to 200 characters", |text| {
         (1..=200).contains(&text.len()).then(|| text.to_owned())
     });
-    let password_file = section.text("password_file", "a path", |text| {
-        (!text.trim().is_empty()).then(|| PathBuf::from(text))
-    });
+    let password_file = section.text("password_file", PLACE, Place::named);
     if password_file.is_some() {
         section.require("username", "1 to 200 characters: a password goes with a name");
     }
@@ -160,20 +200,23 @@ pub(super) fn read(
     });
     let mut routes = Vec::new();
     section.sections("number", |section, _| {
-        let filter = filter(section);
-        let channel = channel::read(section, calibrations);
+        let pattern = topic::pattern(section, true);
+        let numbers = topic::numbers(section, pattern.as_ref(), calibrations);
+        let pattern = pattern?;
         routes.push(Route {
-            filter: filter?,
-            format: RouteFormat::Number(channel?),
+            filter: pattern.filter.clone(),
+            format: RouteFormat::Number(pattern, numbers?),
         });
         Some(())
     });
     section.sections("json", |section, _| {
-        let filter = filter(section);
-        let pointers = pointers(section, calibrations);
+        let pattern = topic::pattern(section, false);
+        let names_source = pattern.as_ref().is_some_and(|pattern| pattern.source.is_some());
+        let values = json_values(section, names_source, calibrations);
+        let pattern = pattern?;
         routes.push(Route {
-            filter: filter?,
-            format: RouteFormat::Json(pointers?),
+            filter: pattern.filter.clone(),
+            format: RouteFormat::Json(pattern, values?),
         });
         Some(())
     });
@@ -205,6 +248,8 @@ pub(super) fn read(
         host,
         port,
         client_id,
+        protocol: protocol.unwrap_or(Protocol::Three),
+        tls,
         username,
         password_file,
         password: None,
@@ -213,17 +258,11 @@ pub(super) fn read(
     })
 }
 
-fn filter(section: &mut Section<'_, '_>) -> Option<String> {
-    section.require("topic", FILTER);
-    section.text("topic", FILTER, read_filter)
-}
-
-fn read_filter(text: &str) -> Option<String> {
-    let whole = (1..=1_000).contains(&text.len()) && !text.chars().any(char::is_control);
-    (whole && valid_filter(text)).then(|| text.to_owned())
-}
-
-fn pointers(section: &mut Section<'_, '_>, calibrations: &Calibrations) -> Option<Pointers> {
+fn json_values(
+    section: &mut Section<'_, '_>,
+    names_source: bool,
+    calibrations: &Calibrations,
+) -> Option<JsonValues> {
     const POINTER: &str = "a JSON Pointer after RFC 6901, as \"/air/temperature\"";
     let pointer = |text: &str| {
         let whole = (text.is_empty() || text.starts_with('/')) && text.len() <= 500;
@@ -235,10 +274,11 @@ fn pointers(section: &mut Section<'_, '_>, calibrations: &Calibrations) -> Optio
     let values = section.sections("values", |section, _| {
         section.require("pointer", POINTER);
         let pointer = section.text("pointer", POINTER, pointer);
-        let channel = channel::read(section, calibrations);
-        Some((pointer?, channel?))
+        let part = channel::read_part(section, names_source, calibrations);
+        let (source, quantity, unit) = part?;
+        Some((pointer?, source, quantity, unit))
     });
-    Some(Pointers {
+    Some(JsonValues {
         time: time.map(|time| (time, form)),
         values,
     })

@@ -16,19 +16,57 @@ const UNIT_ALLOWED: &str =
 
 /// Reads `source`, `quantity` and `unit` of a table.
 pub(super) fn read(section: &mut Section<'_, '_>, calibrations: &Calibrations) -> Option<Channel> {
+    let (source, quantity, unit) = read_part(section, false, calibrations)?;
+    Some(Channel {
+        source: source?,
+        quantity,
+        unit,
+    })
+}
+
+/// The same of a table whose topic may name the source: `None` for it then.
+pub(super) fn read_part(
+    section: &mut Section<'_, '_>,
+    topic_names_source: bool,
+    calibrations: &Calibrations,
+) -> Option<(Option<Source>, Quantity, Unit)> {
+    let source = self::source(section, topic_names_source);
+    let known = source.as_ref().and_then(Option::as_ref);
+    let (quantity, unit) = quantity_and_unit(section, known, calibrations)?;
+    Some((source?, quantity, unit))
+}
+
+/// Reads `source`, which the topic names where it can; the outer `None`: it is wrong or missing.
+pub(super) fn source(section: &mut Section<'_, '_>, topic_names_it: bool) -> Option<Option<Source>> {
+    if topic_names_it {
+        section.refuse_entry("source", "not with {source} in `topic`, which names it");
+        return Some(None);
+    }
     section.require("source", SOURCE_ALLOWED);
+    section
+        .text("source", SOURCE_ALLOWED, |text| Source::new(text).ok())
+        .map(Some)
+}
+
+/// Reads `quantity` and `unit`. A raw unit needs a calibration; of a source that only the topic names it shows when it comes.
+pub(super) fn quantity_and_unit(
+    section: &mut Section<'_, '_>,
+    source: Option<&Source>,
+    calibrations: &Calibrations,
+) -> Option<(Quantity, Unit)> {
     section.require("quantity", QUANTITY_ALLOWED);
     section.require("unit", UNIT_ALLOWED);
-    let source = section.text("source", SOURCE_ALLOWED, |text| Source::new(text).ok());
     let quantity = section.text("quantity", QUANTITY_ALLOWED, |text| match text {
         // A float tells its inclination; what it stands for is the gravity.
         "inclination" => Some(Quantity::Gravity),
         name => name.parse().ok(),
     });
     let unit = section.text("unit", UNIT_ALLOWED, |text| text.parse::<Unit>().ok());
-    let (source, quantity, unit) = (source?, quantity?, unit?);
+    let (quantity, unit) = (quantity?, unit?);
     if matches!(unit.dimension(), Dimension::Voltage | Dimension::Angle) {
-        if !calibrations.has(&source, quantity, unit.dimension()) {
+        if let Some(source) = source
+            && !calibrations.has(source, quantity, unit.dimension())
+        {
             let allowed = format!(
                 "a raw unit only with a [[calibration]] for source `{source}`, quantity `{quantity}`"
             );
@@ -39,11 +77,7 @@ pub(super) fn read(section: &mut Section<'_, '_>, calibrations: &Calibrations) -
         section.refuse_entry("unit", &format!("for {quantity}: {allowed}"));
         return None;
     }
-    Some(Channel {
-        source,
-        quantity,
-        unit,
-    })
+    Some((quantity, unit))
 }
 
 /// Reads `time_form` of a table.

@@ -1,16 +1,13 @@
 //! The configuration from its file, and the secrets it points to.
 
 use std::{
-    fs, io,
+    fmt, io,
     path::{Path, PathBuf},
 };
 
 use fobwatch_core::document::BadDocument;
 
-use super::{Config, Secret};
-
-/// The most that is read of a configuration or password file, in bytes.
-const MOST: u64 = 1024 * 1024;
+use super::{Config, secret::read_text};
 
 /// Why there is no configuration.
 #[derive(Debug, thiserror::Error)]
@@ -26,14 +23,45 @@ pub enum BadConfig {
     /// The file is refused, with all its problems.
     #[error(transparent)]
     Refused(#[from] BadDocument),
-    /// A password file cannot be used.
-    #[error("`mqtt.password_file` is {}: {why}; allowed: a readable file whose first line is the password", path.display())]
-    Password {
-        /// Which file.
-        path: PathBuf,
-        /// Why not.
-        why: String,
-    },
+    /// Secrets or certificates that it names cannot be used, all of them.
+    #[error("{}", listed(.0))]
+    Files(Vec<BadFile>),
+}
+
+/// A secret or certificate that cannot be used. It never shows what was read.
+#[derive(Debug, PartialEq, Eq)]
+pub struct BadFile {
+    /// The block and its key, as `mqtt[0].password_file`.
+    pub(super) key: String,
+    place: String,
+    why: String,
+}
+
+impl BadFile {
+    pub(super) fn new(key: &str, place: impl fmt::Display, why: &str) -> Self {
+        Self {
+            key: key.to_owned(),
+            place: place.to_string(),
+            why: why.to_owned(),
+        }
+    }
+}
+
+impl fmt::Display for BadFile {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { key, place, why } = self;
+        let allowed = match key.rsplit('.').next() {
+            Some("ca_file" | "certificate_file") => "a readable file of certificates in PEM form",
+            Some("key_file") => "a readable file with a private key in PEM form",
+            _ => "a readable place whose first line is the secret",
+        };
+        write!(f, "`{key}` is {place}: {why}; allowed: {allowed}")
+    }
+}
+
+fn listed(bad: &[BadFile]) -> String {
+    let all: Vec<_> = bad.iter().map(ToString::to_string).collect();
+    all.join("\n")
 }
 
 impl BadConfig {
@@ -45,8 +73,8 @@ impl BadConfig {
 }
 
 impl Config {
-    /// Reads a configuration file over the defaults, and the password files that it names (relative to its own folder).
-    /// Without a file: the defaults.
+    /// Reads a configuration file over the defaults, and the secrets and certificates that it names (relative to its own
+    /// folder). Without a file: the defaults.
     ///
     /// # Errors
     /// A file cannot be read, or is refused with all its problems.
@@ -60,30 +88,42 @@ impl Config {
         })?;
         let mut config = Self::from_toml(&text, &path.display().to_string())?;
         let folder = path.parent().unwrap_or(Path::new(""));
-        for broker in &mut config.mqtt {
-            let Some(file) = &broker.password_file else {
-                continue;
-            };
-            let file = folder.join(file);
-            let password = read_text(&file).map_err(|error| BadConfig::Password {
-                path: file.clone(),
-                why: error.to_string(),
-            })?;
-            let Some(line) = password.lines().next().filter(|line| !line.is_empty()) else {
-                let why = "its first line is empty".to_owned();
-                return Err(BadConfig::Password { path: file, why });
-            };
-            broker.password = Some(Secret::new(line));
+        let mut bad = Vec::new();
+        for (index, broker) in config.mqtt.iter_mut().enumerate() {
+            let mut own = Vec::new();
+            if let Some(place) = &broker.password_file {
+                match place.secret(folder) {
+                    Ok(password) => broker.password = Some(password),
+                    Err(why) => own.push(BadFile::new("password_file", place.shown(folder), &why)),
+                }
+            }
+            if let Some(tls) = &mut broker.tls {
+                tls.load(folder, &mut own);
+            }
+            bad.extend(own.into_iter().map(|file| BadFile {
+                key: format!("mqtt[{index}].{}", file.key),
+                ..file
+            }));
         }
-        Ok(config)
+        if let Some(place) = &config.token_file {
+            match place.secret(folder) {
+                Ok(token) if token.reveal().len() < SHORTEST_TOKEN => {
+                    let why = format!(
+                        "its first line is shorter than {SHORTEST_TOKEN} characters, and so could be guessed"
+                    );
+                    bad.push(BadFile::new("http.token_file", place.shown(folder), &why));
+                }
+                Ok(token) => config.token = Some(token),
+                Err(why) => bad.push(BadFile::new("http.token_file", place.shown(folder), &why)),
+            }
+        }
+        if bad.is_empty() {
+            Ok(config)
+        } else {
+            Err(BadConfig::Files(bad))
+        }
     }
 }
 
-fn read_text(path: &Path) -> io::Result<String> {
-    let length = fs::metadata(path)?.len();
-    if length > MOST {
-        let why = format!("it is {length} bytes long; allowed: up to {MOST}");
-        return Err(io::Error::new(io::ErrorKind::InvalidData, why));
-    }
-    fs::read_to_string(path)
-}
+/// The shortest token of the API, in bytes.
+const SHORTEST_TOKEN: usize = 16;

@@ -7,6 +7,9 @@ mod calibration;
 mod channel;
 mod load;
 mod port;
+mod secret;
+mod tls;
+mod topic;
 
 #[cfg(test)]
 mod tests;
@@ -24,9 +27,12 @@ use jiff::{SignedDuration, tz::TimeZone};
 
 use crate::decode::Calibrations;
 
-pub use broker::{Broker, Route, RouteFormat, Secret};
-pub use load::BadConfig;
+pub use broker::{Broker, JsonValues, Protocol, Route, RouteFormat};
+pub use load::{BadConfig, BadFile};
 pub use port::{LineFormat, Port};
+pub use secret::{Place, Secret};
+pub use tls::Tls;
+pub use topic::{Numbers, Pattern, What};
 
 /// The text of the defaults.
 pub const DEFAULT: &str = include_str!("../../../config/default.toml");
@@ -44,6 +50,10 @@ pub struct Config {
     pub store_folder: Option<PathBuf>,
     /// Where page and API are served, unless the command line says so.
     pub listen: SocketAddr,
+    /// The place of the token with which sensors may post readings; `None`: none may.
+    pub token_file: Option<Place>,
+    /// Read from that place by [`Config::load`].
+    pub token: Option<Secret>,
     /// When alerts are raised.
     pub rules: Rules,
     /// Brokers.
@@ -147,8 +157,11 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
             })
         })
         .or_else(|| base.and_then(|base| base.store_folder.clone()));
+    let mut token_file = base.and_then(|base| base.token_file.clone());
     let listen = file
         .section("http", |http| {
+            let given = http.text("token_file", secret::PLACE, Place::named);
+            token_file = given.or(token_file.take());
             let allowed = "an address with its port, as \"127.0.0.1:8740\"";
             let given = http.text("listen", allowed, |text| text.parse().ok());
             Some(given.or(base.map(|base| base.listen)))
@@ -181,6 +194,8 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
         clock: clock?,
         store_folder,
         listen: listen?,
+        token_file,
+        token: None,
         rules: rules?,
         mqtt,
         serial,

@@ -33,11 +33,14 @@ fn every_commented_setting_of_the_defaults_is_accepted() {
             is_toml.then(|| format!("{body}\n"))
         })
         .collect();
-    let uncommented =
-        format!("[store]\n{uncommented}").replace("format = \"senml\"", "format = \"delimited\"");
+    // These two stand under headings that are not comments.
+    let (before, token) = uncommented.split_once("token_file").unwrap();
+    let (token, after) = token.split_once('\n').unwrap();
+    let uncommented = format!("[http]\ntoken_file{token}\n[store]\n{before}{after}");
+    let uncommented = uncommented.replace("format = \"senml\"", "format = \"delimited\"");
     let config = Config::from_toml(&uncommented, "uncommented").unwrap_or_else(|refused| panic!("{refused}"));
     assert_eq!((config.mqtt.len(), config.serial.len()), (1, 1));
-    assert_eq!(config.mqtt[0].routes.len(), 3);
+    assert_eq!(config.mqtt[0].routes.len(), 4);
     assert!(config.store_folder.is_some());
 }
 
@@ -208,7 +211,7 @@ fn a_password_comes_from_its_file_and_shows_nowhere() {
     let own = "[[mqtt]]\nhost = \"h\"\nusername = \"me\"\npassword_file = \"pass\"\nsenml = [\"a\"]\n";
     std::fs::write(&file, own).unwrap();
     let refused = Config::load(Some(&file)).unwrap_err();
-    assert!(refused.to_string().contains("mqtt.password_file"), "{refused}");
+    assert!(refused.to_string().contains("mqtt[0].password_file"), "{refused}");
     std::fs::write(folder.path().join("pass"), "blue door\n").unwrap();
     let config = Config::load(Some(&file)).unwrap();
     assert_eq!(

@@ -120,6 +120,14 @@ pub enum Wrong {
         /// The nearest known ones.
         hint: String,
     },
+    /// A topic that names no quantity we know of.
+    #[error("the topic names `{given}`; allowed: {allowed}")]
+    UnknownName {
+        /// The level of the topic.
+        given: String,
+        /// Which names are known.
+        allowed: String,
+    },
     /// A raw value without a calibration.
     #[error(
         "unit {unit} is of a raw sensor; allowed: with a [[calibration]] for source `{source_name}`, quantity `{quantity}` in \
@@ -192,7 +200,7 @@ impl Wrong {
             Self::NotCalibrated { .. } => "not_calibrated",
             Self::AtTheRail { .. } => "at_the_rail",
             Self::Source(_) => "bad_source",
-            Self::Quantity(_) => "unknown_quantity",
+            Self::Quantity(_) | Self::UnknownName { .. } => "unknown_quantity",
             Self::Unit(_) => "unknown_unit",
             Self::Measurement(_) => "wrong_unit",
             Self::Impossible { .. } => "impossible",

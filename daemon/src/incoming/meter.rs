@@ -35,6 +35,8 @@ pub struct MeterState {
     pub messages: u64,
     /// Readings in them.
     pub readings: u64,
+    /// Retained messages left out because they tell no time of their own.
+    pub untimed: u64,
     /// Rows refused, by reason; the reasons are a fixed few.
     pub refused: BTreeMap<&'static str, u64>,
     /// Times the link was lost or did not come up, by reason; the reasons are a fixed few.
@@ -61,6 +63,7 @@ impl Meter {
                     complaint: None,
                     messages: 0,
                     readings: 0,
+                    untimed: 0,
                     refused: BTreeMap::new(),
                     interruptions: BTreeMap::new(),
                 },
@@ -112,6 +115,10 @@ impl Meter {
         let mut state = self.lock();
         state.shown.messages += 1;
         state.shown.readings += u64::try_from(readings).unwrap_or(u64::MAX);
+    }
+
+    pub(crate) fn untimed(&self) {
+        self.lock().shown.untimed += 1;
     }
 
     /// A row at `place` was refused. The log tells the first of each place and reason, then the 10th, 100th, and so on:

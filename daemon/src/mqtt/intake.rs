@@ -3,7 +3,6 @@
 use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
-use rumqttc::Publish;
 use tokio::sync::{mpsc, oneshot};
 use tracing::debug;
 
@@ -13,20 +12,22 @@ use crate::{
     incoming::{Inbox, Incoming, Meter},
 };
 
+use super::wire::{Message, Receipt};
+
 /// A message as it came.
 #[derive(Debug)]
 pub(super) struct Arrived {
     /// Which connection it came on: an acknowledgement is worth nothing on another.
     pub(super) connection: u64,
     pub(super) at: Timestamp,
-    pub(super) message: Publish,
+    pub(super) message: Message,
 }
 
 /// What became of a message.
 #[derive(Debug)]
 pub(super) struct Settled {
     pub(super) connection: u64,
-    pub(super) message: Publish,
+    pub(super) receipt: Receipt,
     /// Its readings are durable, or it has none; else it has to come again.
     pub(super) stored: bool,
 }
@@ -38,7 +39,7 @@ pub(super) struct Intake {
     pub(super) meter: Arc<Meter>,
 }
 
-type Pending = (u64, Publish, Option<oneshot::Receiver<()>>);
+type Pending = (u64, Receipt, Option<oneshot::Receiver<()>>);
 
 impl Intake {
     /// Decodes until the link or the inbox is closed. Messages are settled in the order in which they came, while the
@@ -67,7 +68,7 @@ impl Intake {
                 }
                 Some(stored)
             };
-            if pending.send((connection, message, stored)).await.is_err() {
+            if pending.send((connection, message.receipt, stored)).await.is_err() {
                 break;
             }
         }
@@ -77,14 +78,14 @@ impl Intake {
         }
     }
 
-    fn decode(&self, message: &Publish, at: Timestamp) -> Decoded {
+    fn decode(&self, message: &Message, at: Timestamp) -> Decoded {
         let topic = &message.topic;
         let read = |at| {
             self.broker
                 .decode(topic, &message.payload, at, &self.calibrations)
         };
         let mut decoded = read(at).unwrap_or_default();
-        if message.retain {
+        if message.retained {
             // A retained message was sent at some time before we came: what takes its time from its arrival would make
             // an old value look fresh, at every connection anew. What stays the same an hour later has its own time.
             let later = read(at.checked_add(SignedDuration::from_hours(1)).unwrap_or(at)).unwrap_or_default();
@@ -93,6 +94,7 @@ impl Intake {
                 .readings
                 .retain(|reading| later.readings.contains(reading));
             if decoded.readings.len() < before {
+                self.meter.untimed();
                 debug!(%topic, "A retained message without a time of its own is not used.");
             }
         }
@@ -105,14 +107,14 @@ impl Intake {
 }
 
 async fn settle(mut pending: mpsc::Receiver<Pending>, settled: mpsc::Sender<Settled>) {
-    while let Some((connection, message, stored)) = pending.recv().await {
+    while let Some((connection, receipt, stored)) = pending.recv().await {
         let stored = match stored {
             None => true,
             Some(stored) => stored.await.is_ok(),
         };
         let outcome = Settled {
             connection,
-            message,
+            receipt,
             stored,
         };
         if settled.send(outcome).await.is_err() {

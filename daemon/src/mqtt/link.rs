@@ -8,10 +8,6 @@ use std::{
 };
 
 use jiff::Timestamp;
-use rumqttc::{
-    AsyncClient, ClientError, ConnectReturnCode, ConnectionError, Event, EventLoop, Incoming as Packet,
-    Outgoing, Publish, QoS, StateError, SubscribeFilter, SubscribeReasonCode,
-};
 use tokio::{
     sync::{mpsc, oneshot},
     time::Instant,
@@ -22,10 +18,10 @@ use tracing::{error, warn};
 use super::{
     intake::{Arrived, Settled},
     publisher::{Job, OFFLINE, ONLINE, PublishError, status_topic},
+    wire::{Client, Events, Happened, Lost, Message, NoRoom, Receipt},
 };
 use crate::{
     config::Broker,
-    decode::MAX_MESSAGE,
     incoming::{Backoff, Mends, Meter},
 };
 
@@ -40,8 +36,8 @@ type Waiter = Option<oneshot::Sender<Result<(), PublishError>>>;
 
 pub(super) struct Driver {
     broker: Arc<Broker>,
-    client: AsyncClient,
-    events: EventLoop,
+    client: Client,
+    events: Events,
     meter: Arc<Meter>,
     waiting: mpsc::Sender<Arrived>,
     stop: CancellationToken,
@@ -59,12 +55,12 @@ struct LinkState {
     /// Publishes written, by packet id, not yet confirmed.
     written: BTreeMap<u16, Waiter>,
     /// Acknowledgements for which the client had no room.
-    unacked: VecDeque<Publish>,
+    unacked: VecDeque<Receipt>,
 }
 
 /// Why a connection ended.
 enum Broken {
-    Link(ConnectionError),
+    Link(Lost),
     /// Some readings could not be stored: the broker has to send them again.
     NotStored,
     Stopped,
@@ -73,8 +69,8 @@ enum Broken {
 impl Driver {
     pub(super) fn new(
         broker: Arc<Broker>,
-        client: AsyncClient,
-        events: EventLoop,
+        client: Client,
+        events: Events,
         meter: Arc<Meter>,
         waiting: mpsc::Sender<Arrived>,
         stop: CancellationToken,
@@ -105,10 +101,7 @@ impl Driver {
                     "readings could not be stored, so the broker has to send them again",
                     Mends::ByItself,
                 ),
-                Broken::Link(error) => {
-                    let (reason, mends) = judge(&error);
-                    self.meter.down(reason, &error.to_string(), mends);
-                }
+                Broken::Link(lost) => self.meter.down(lost.reason, &lost.why, lost.mends),
             }
             self.forget();
             if !self.wait(backoff.after(lasted), &mut settled, &mut jobs).await {
@@ -146,18 +139,13 @@ impl Driver {
                 }
             };
             match event {
-                Err(error) => return Broken::Link(error),
-                Ok(Event::Incoming(Packet::Publish(message))) => {
+                Err(lost) => return Broken::Link(lost),
+                Ok(Happened::Message(message)) => {
                     if let Err(broken) = self.hand_on(message, settled).await {
                         return broken;
                     }
                 }
-                Ok(Event::Incoming(packet)) => self.on_packet(packet),
-                Ok(Event::Outgoing(Outgoing::Publish(id))) => {
-                    let waiter = self.link.handed.pop_front().flatten();
-                    self.link.written.insert(id, waiter);
-                }
-                Ok(Event::Outgoing(_)) => {}
+                Ok(happened) => self.note(happened),
             }
         }
     }
@@ -167,13 +155,9 @@ impl Driver {
     /// would get all of them again at the next connection, and never come to an end.
     async fn hand_on(
         &mut self,
-        mut message: Publish,
+        message: Message,
         settled: &mut mpsc::Receiver<Settled>,
     ) -> Result<(), Broken> {
-        if message.payload.len() > MAX_MESSAGE {
-            // It will be refused for its length: what waits to be refused need not be held whole.
-            message.payload = message.payload[..=MAX_MESSAGE].to_vec().into();
-        }
         let arrived = Arrived {
             connection: self.link.connection,
             at: Timestamp::now(),
@@ -198,9 +182,9 @@ impl Driver {
         }
     }
 
-    fn on_packet(&mut self, packet: Packet) {
-        match packet {
-            Packet::ConnAck(_) => {
+    fn note(&mut self, happened: Happened) {
+        match happened {
+            Happened::Up => {
                 self.link.connection += 1;
                 self.link.up_since = Some(Instant::now());
                 self.meter.up();
@@ -210,9 +194,9 @@ impl Driver {
                     self.link.publish(&self.client, topic, ONLINE.to_owned(), None);
                 }
             }
-            Packet::SubAck(answer) => {
-                for (route, code) in self.broker.routes.iter().zip(answer.return_codes) {
-                    if code == SubscribeReasonCode::Failure {
+            Happened::Subscribed(granted) => {
+                for (route, granted) in self.broker.routes.iter().zip(granted) {
+                    if !granted {
                         error!(
                             broker = %self.broker.name(), topic = %route.filter,
                             "The broker refuses this subscription: nothing will be heard from it."
@@ -220,13 +204,9 @@ impl Driver {
                     }
                 }
             }
-            Packet::PubAck(ack) => {
-                if let Some(Some(done)) = self.link.written.remove(&ack.pkid) {
-                    // Whoever waited may have gone away.
-                    done.send(Ok(())).ok();
-                }
-            }
-            _ => {}
+            Happened::Sent(id) => self.link.sent(id),
+            Happened::Confirmed(id, taken) => self.link.confirmed(id, taken),
+            Happened::Message(_) | Happened::Left | Happened::Other => {}
         }
     }
 
@@ -234,26 +214,19 @@ impl Driver {
         if self.broker.routes.is_empty() {
             return;
         }
-        let filters = self.broker.routes.iter().map(|route| {
-            // What a broker kept for us tells no time of its own once it comes: better missed than dated wrong.
-            let kept = if route.format.has_time() {
-                QoS::AtLeastOnce
-            } else {
-                QoS::AtMostOnce
-            };
-            SubscribeFilter::new(route.filter.clone(), kept)
-        });
-        if let Err(error) = self.client.try_subscribe_many(filters) {
+        let routes = self.broker.routes.iter();
+        // What a broker kept for us tells no time of its own once it comes: better missed than dated wrong.
+        let filters = routes.map(|route| (route.filter.as_str(), route.format.has_time()));
+        if let Err(NoRoom) = self.client.subscribe(filters) {
             // The queue of requests is empty at a new connection.
-            warn!(broker = %self.broker.name(), %error, "Could not subscribe.");
+            warn!(broker = %self.broker.name(), "Could not subscribe.");
         }
     }
 
     /// Drops the connection and all that belonged to it: subscriptions are made anew, publishes are the outbox's to
     /// repeat, and what was not acknowledged the broker sends again.
     fn forget(&mut self) {
-        self.events.clean();
-        self.events.pending.clear();
+        self.events.forget();
         let link = std::mem::take(&mut self.link);
         self.link.connection = link.connection;
         for done in link
@@ -299,27 +272,20 @@ impl Driver {
             let mut leaving = false;
             loop {
                 if self.link.publishes() == 0 && !leaving {
-                    self.client.try_disconnect()?;
+                    self.client.disconnect()?;
                     leaving = true;
                 }
                 match self.events.poll().await {
-                    Ok(Event::Outgoing(Outgoing::Publish(id))) => {
-                        let waiter = self.link.handed.pop_front().flatten();
-                        self.link.written.insert(id, waiter);
-                    }
-                    Ok(Event::Incoming(Packet::PubAck(ack))) => {
-                        if let Some(Some(done)) = self.link.written.remove(&ack.pkid) {
-                            done.send(Ok(())).ok();
-                        }
-                    }
-                    Ok(Event::Outgoing(Outgoing::Disconnect)) | Err(_) => return Ok::<_, ClientError>(()),
+                    Ok(Happened::Sent(id)) => self.link.sent(id),
+                    Ok(Happened::Confirmed(id, taken)) => self.link.confirmed(id, taken),
+                    Ok(Happened::Left) | Err(_) => return Ok::<_, NoRoom>(()),
                     Ok(_) => {}
                 }
             }
         };
         match tokio::time::timeout(GOODBYE, polite).await {
             Ok(Ok(())) => {}
-            Ok(Err(error)) => warn!(broker = %self.broker.name(), %error, "Could not say goodbye."),
+            Ok(Err(NoRoom)) => warn!(broker = %self.broker.name(), "Could not say goodbye."),
             Err(_late) => warn!(broker = %self.broker.name(), "The broker did not answer the goodbye."),
         }
     }
@@ -330,14 +296,27 @@ impl LinkState {
         self.handed.len() + self.written.len()
     }
 
-    fn publish(&mut self, client: &AsyncClient, topic: String, payload: String, waiter: Waiter) {
-        match client.try_publish(topic, QoS::AtLeastOnce, true, payload) {
+    fn publish(&mut self, client: &Client, topic: String, payload: String, waiter: Waiter) {
+        match client.publish(topic, payload) {
             Ok(()) => self.handed.push_back(waiter),
-            Err(_no_room) => {
+            Err(NoRoom) => {
                 if let Some(done) = waiter {
                     done.send(Err(PublishError::NotConnected)).ok();
                 }
             }
+        }
+    }
+
+    fn sent(&mut self, id: u16) {
+        let waiter = self.handed.pop_front().flatten();
+        self.written.insert(id, waiter);
+    }
+
+    fn confirmed(&mut self, id: u16, taken: bool) {
+        if let Some(Some(done)) = self.written.remove(&id) {
+            // Whoever waited may have gone away.
+            done.send(if taken { Ok(()) } else { Err(PublishError::Refused) })
+                .ok();
         }
     }
 
@@ -348,37 +327,17 @@ impl LinkState {
             if !outcome.stored {
                 return false;
             }
-            self.unacked.push_back(outcome.message);
+            self.unacked.push_back(outcome.receipt);
         }
         true
     }
 
-    fn retry_acks(&mut self, client: &AsyncClient) {
-        while let Some(message) = self.unacked.front() {
-            if client.try_ack(message).is_err() {
+    fn retry_acks(&mut self, client: &Client) {
+        while let Some(receipt) = self.unacked.front() {
+            if client.ack(receipt).is_err() {
                 return;
             }
             self.unacked.pop_front();
         }
-    }
-}
-
-/// A short name for counters, one of a fixed few, and whether waiting can help.
-fn judge(error: &ConnectionError) -> (&'static str, Mends) {
-    match error {
-        ConnectionError::ConnectionRefused(code) => {
-            let mends = match code {
-                ConnectReturnCode::ServiceUnavailable => Mends::ByItself,
-                _ => Mends::ByAPerson,
-            };
-            ("refused", mends)
-        }
-        ConnectionError::NetworkTimeout | ConnectionError::FlushTimeout => ("timeout", Mends::ByItself),
-        ConnectionError::MqttState(StateError::AwaitPingResp) => ("timeout", Mends::ByItself),
-        ConnectionError::Io(_)
-        | ConnectionError::MqttState(StateError::Io(_) | StateError::ConnectionAborted) => {
-            ("network", Mends::ByItself)
-        }
-        _ => ("protocol", Mends::ByItself),
     }
 }

@@ -34,6 +34,9 @@ pub enum PublishError {
     /// The link was lost before the broker confirmed it.
     #[error("the link to the broker was lost before it confirmed the message")]
     LinkLost,
+    /// The broker answered that it does not want the message (MQTT 5); a person has to change its rules.
+    #[error("the broker refuses the message: its rules do not let this user publish there")]
+    Refused,
     /// The daemon is stopping.
     #[error("the link to the broker is closed for good")]
     Stopped,

@@ -4,6 +4,7 @@ use std::{
     net::TcpListener,
     path::{Path, PathBuf},
     process::{Child, Command, Stdio},
+    time::Duration,
 };
 
 use fobwatch_core::{
@@ -11,7 +12,7 @@ use fobwatch_core::{
     batch::BatchName,
     reading::{Quantity, Source},
 };
-use rumqttc::{Event, EventLoop, Incoming as Packet, Outgoing};
+use rumqttc::{AsyncClient, Event, EventLoop, Incoming as Packet, MqttOptions, Outgoing, QoS};
 
 use super::{
     publisher::{OFFLINE, ONLINE},
@@ -24,6 +25,9 @@ use crate::{
 
 /// Ends a test that would wait for ever; no test depends on its length.
 const PATIENCE: Duration = Duration::from_secs(60);
+
+/// Room for the largest payload of these tests.
+const MAX_PACKET: usize = 32 * 1024 * 1024;
 
 struct Mosquitto {
     child: Child,
@@ -54,6 +58,8 @@ impl Mosquitto {
              max_inflight_messages 0\nmax_queued_messages 0\n",
             folder.display()
         );
+        let secured = std::fs::read_to_string(folder.join("secured.conf")).unwrap_or_default();
+        let text = text + &secured;
         std::fs::write(&config, text).unwrap();
         let child = Command::new(program("mosquitto"))
             .arg("-c")
@@ -102,8 +108,12 @@ fn program(name: &str) -> PathBuf {
 }
 
 fn broker(port: u16) -> Broker {
+    broker_of("3.1.1", port)
+}
+
+fn broker_of(protocol: &str, port: u16) -> Broker {
     let text = format!(
-        "[[mqtt]]\nhost = \"127.0.0.1\"\nport = {port}\npublish_prefix = \"fw\"\nsenml = [\"sensors/+/senml\"]\n\
+        "[[mqtt]]\nhost = \"127.0.0.1\"\nprotocol = \"{protocol}\"\nport = {port}\npublish_prefix = \"fw\"\nsenml = [\"sensors/+/senml\"]\n\
          [[mqtt.number]]\ntopic = \"kitchen/temperature\"\nsource = \"kitchen\"\nquantity = \"room_temperature\"\nunit = \"degC\"\n"
     );
     Config::from_toml(&text, "test").unwrap().mqtt.remove(0)
@@ -144,7 +154,7 @@ fn client(port: u16, id: &str, clean: bool) -> (AsyncClient, EventLoop) {
     let mut options = MqttOptions::new(id, "127.0.0.1", port);
     options
         .set_clean_session(clean)
-        .set_keep_alive(KEEP_ALIVE)
+        .set_keep_alive(Duration::from_secs(30))
         .set_max_packet_size(MAX_PACKET, MAX_PACKET);
     AsyncClient::new(options, 100)
 }
@@ -221,9 +231,14 @@ fn bar(incoming: &Incoming) -> f64 {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn what_was_not_stored_comes_again_and_what_was_stored_does_not() {
+    what_was_not_stored_comes_again_and_what_was_stored_does_not_over("3.1.1").await;
+    what_was_not_stored_comes_again_and_what_was_stored_does_not_over("5").await;
+}
+
+async fn what_was_not_stored_comes_again_and_what_was_stored_does_not_over(protocol: &str) {
     let folder = tempfile::tempdir().unwrap();
     let mosquitto = Mosquitto::start(folder.path());
-    let mut bench = listen(broker(mosquitto.port));
+    let mut bench = listen(broker_of(protocol, mosquitto.port));
     until_up(&bench).await;
     // The status is published behind the subscription, so a listener that has it knows of both.
     hear(mosquitto.port, "fw/status", |payload| payload == ONLINE).await;
@@ -289,9 +304,14 @@ async fn a_flood_that_cannot_be_stored_as_fast_keeps_the_link_and_arrives_whole(
 
 #[tokio::test(flavor = "multi_thread")]
 async fn what_came_while_away_is_kept_and_a_restarted_broker_is_heard_again() {
+    what_came_while_away_is_kept_and_a_restarted_broker_is_heard_again_over("3.1.1").await;
+    what_came_while_away_is_kept_and_a_restarted_broker_is_heard_again_over("5").await;
+}
+
+async fn what_came_while_away_is_kept_and_a_restarted_broker_is_heard_again_over(protocol: &str) {
     let folder = tempfile::tempdir().unwrap();
     let mosquitto = Mosquitto::start(folder.path());
-    let bench = listen(broker(mosquitto.port));
+    let bench = listen(broker_of(protocol, mosquitto.port));
     hear(mosquitto.port, "fw/status", |payload| payload == ONLINE).await;
     bench.end().await;
     hear(mosquitto.port, "fw/status", |payload| payload == OFFLINE).await;
@@ -299,7 +319,7 @@ async fn what_came_while_away_is_kept_and_a_restarted_broker_is_heard_again() {
     publish(mosquitto.port, "sensors/shelf/senml", &senml(0.5), false).await;
 
     // The bare number tells no time: it is gone, rather than taken for a fresh one.
-    let mut bench = listen(broker(mosquitto.port));
+    let mut bench = listen(broker_of(protocol, mosquitto.port));
     let mut kept = bench.next().await;
     assert!((bar(&kept) - 0.5).abs() < 1e-9);
     kept.stored();
@@ -318,10 +338,15 @@ async fn what_came_while_away_is_kept_and_a_restarted_broker_is_heard_again() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn nonsense_is_counted_and_acknowledged_and_the_rest_goes_on() {
+    nonsense_is_counted_and_acknowledged_and_the_rest_goes_on_over("3.1.1").await;
+    nonsense_is_counted_and_acknowledged_and_the_rest_goes_on_over("5").await;
+}
+
+async fn nonsense_is_counted_and_acknowledged_and_the_rest_goes_on_over(protocol: &str) {
     let folder = tempfile::tempdir().unwrap();
     let mosquitto = Mosquitto::start(folder.path());
     publish(mosquitto.port, "kitchen/temperature", "19.5", true).await;
-    let mut bench = listen(broker(mosquitto.port));
+    let mut bench = listen(broker_of(protocol, mosquitto.port));
     hear(mosquitto.port, "fw/status", |payload| payload == ONLINE).await;
     for nonsense in [
         "{",
@@ -424,3 +449,5 @@ async fn a_password_is_needed_and_a_wrong_one_is_told() {
     until_up(&bench).await;
     bench.end().await;
 }
+
+mod secured;
