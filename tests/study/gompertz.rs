@@ -35,6 +35,17 @@ impl Curve {
         self.0.x + (self.0.y - self.inner(t).min(50.0).exp()).exp()
     }
 
+    /// Slope of [`Curve::at`] by each parameter.
+    fn slope_at(&self, t: f64) -> Vector4<f64> {
+        let [_, rise, rate, _] = self.0.into();
+        let inner = self.inner(t).min(50.0);
+        let outer = inner.exp();
+        let above = (rise - outer).exp();
+        let by_rate = -above * outer * (inner - 1.0);
+        let steepness = (rate - rise + 1.0).exp();
+        Vector4::new(1.0, above - by_rate, by_rate, -above * outer * steepness)
+    }
+
     /// When it comes to `level`; `None` if it never does.
     fn reaches(&self, level: f64) -> Option<f64> {
         let [base, rise, rate, lag] = self.0.into();
@@ -117,10 +128,9 @@ fn cost(curve: &Curve, points: &[(f64, f64)]) -> f64 {
 fn linearised(curve: &Curve, points: &[(f64, f64)]) -> (Matrix4<f64>, Vector4<f64>) {
     let (mut normal, mut pull) = (Matrix4::zeros(), Vector4::zeros());
     for (t, y) in points {
-        if let Some(slope) = curve.slope(|curve| Some(curve.at(*t))) {
-            normal += slope * slope.transpose();
-            pull += slope * (y - curve.at(*t));
-        }
+        let slope = curve.slope_at(*t);
+        normal += slope * slope.transpose();
+        pull += slope * (y - curve.at(*t));
     }
     (normal, pull)
 }
@@ -172,6 +182,15 @@ mod tests {
             told(&points, 49.5, 4.0).target_h[1].is_none(),
             "above its ceiling"
         );
+    }
+
+    #[test]
+    fn slopes_are_those_of_differences() {
+        let curve = Curve(Vector4::new(0.1, 3.0f64.ln(), 0.05f64.ln(), 20.0));
+        for t in [1.0, 15.0, 40.0, 90.0] {
+            let differences = curve.slope(|curve| Some(curve.at(t))).unwrap();
+            assert!((differences - curve.slope_at(t)).norm() < 1e-6, "{t}");
+        }
     }
 
     /// The tangent at the steepest point meets the base at the lag and has the highest rate as its slope.
