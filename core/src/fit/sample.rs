@@ -6,7 +6,7 @@
 //! does not do (members stay behind or overshoot, and the interval collapses on the few that settled), so each member
 //! has steps with its own.
 
-use nalgebra::DVector;
+use nalgebra::{DMatrix, DVector};
 
 use super::{
     climb::{self, Candidate, damped_step},
@@ -115,6 +115,12 @@ struct Member {
     cost: f64,
 }
 
+/// A Jacobian with its rows weighed, and the curvature that follows.
+struct Slopes {
+    weighted: DMatrix<f64>,
+    curvature: DMatrix<f64>,
+}
+
 struct Settling<'a> {
     problem: &'a Problem,
     /// Roots of the weights of the data.
@@ -126,9 +132,14 @@ impl Settling<'_> {
     fn at(&self, member: &Member, z: &DVector<f64>) -> (Course, DVector<f64>, f64) {
         let course = self.problem.course(z.as_slice(), None);
         let residuals = DVector::from_vec(self.problem.residuals(z.as_slice(), &course));
-        let perturbed = self.roots.component_mul(&residuals) + &member.noise;
+        let cost = self.cost(member, z, &residuals);
+        (course, residuals, cost)
+    }
+
+    fn cost(&self, member: &Member, z: &DVector<f64>, residuals: &DVector<f64>) -> f64 {
+        let perturbed = self.roots.component_mul(residuals) + &member.noise;
         let cost = (z - &member.prior).norm_squared() + perturbed.norm_squared();
-        (course, residuals, if cost.is_finite() { cost } else { f64::MAX })
+        if cost.is_finite() { cost } else { f64::MAX }
     }
 
     /// Goes on from where the members were. Each fit gives a part of them steps by a Jacobian of their own, so that all had some
@@ -142,7 +153,7 @@ impl Settling<'_> {
             let here = self.at(member, &member.z);
             member.cost = here.2;
             if since < turns || self.misses(member, &here.1) {
-                self.settle_from(here, member, if turns > 4.0 { 3 } else { 1 });
+                self.settle(here, None, member, if turns > 4.0 { 3 } else { 1 });
             }
         }
     }
@@ -160,40 +171,55 @@ impl Settling<'_> {
             })
     }
 
-    /// All from the maximum.
+    /// All from the maximum: the first step of each by one Jacobian.
     fn begin(&self, best: &Candidate, members: &mut [Member]) {
+        let slopes = self.slopes(&best.z, &best.course, &best.residuals);
         for member in members {
             member.z = best.z.clone();
-            self.settle(member, 6);
+            let here = (
+                best.course.clone(),
+                best.residuals.clone(),
+                self.cost(member, &best.z, &best.residuals),
+            );
+            self.settle(here, Some(&slopes), member, 6);
         }
     }
 
-    /// At most `turns` steps with the member's own Jacobian, taken only if the cost falls.
-    fn settle(&self, member: &mut Member, turns: usize) {
-        let here = self.at(member, &member.z);
-        self.settle_from(here, member, turns);
+    fn slopes(&self, z: &DVector<f64>, course: &Course, residuals: &DVector<f64>) -> Slopes {
+        let weighted = climb::weighted(self.problem.jacobian(z, course, residuals), self.roots);
+        Slopes {
+            curvature: climb::curvature(&weighted),
+            weighted,
+        }
     }
 
-    fn settle_from(
+    /// At most `turns` steps with the member's own Jacobian (the first with the one given, if any), taken only if the cost falls.
+    fn settle(
         &self,
         (mut course, mut residuals, cost): (Course, DVector<f64>, f64),
+        first: Option<&Slopes>,
         member: &mut Member,
         turns: usize,
     ) {
         member.cost = cost;
         let mut damping = 0.02;
-        for _ in 0..turns {
+        for turn in 0..turns {
             if residuals.iter().any(|r| !r.is_finite()) {
                 return;
             }
-            let jacobian = self.problem.jacobian(&member.z, &course, &residuals);
-            let weighted = climb::weighted(jacobian, self.roots);
+            let own;
+            let slopes = match first {
+                Some(first) if turn == 0 => first,
+                _ => {
+                    own = self.slopes(&member.z, &course, &residuals);
+                    &own
+                }
+            };
             let pull = self.roots.component_mul(&residuals) + &member.noise;
-            let gradient = weighted.tr_mul(&pull) + (&member.z - &member.prior);
-            let curvature = climb::curvature(&weighted);
+            let gradient = slopes.weighted.tr_mul(&pull) + (&member.z - &member.prior);
             let mut gain = 0.0;
             for _ in 0..5 {
-                let Some(step) = damped_step(&curvature, &gradient, damping) else {
+                let Some(step) = damped_step(&slopes.curvature, &gradient, damping) else {
                     return;
                 };
                 let z = &member.z + step;
@@ -220,7 +246,8 @@ impl Settling<'_> {
         let cutoff = lowest + 6.4 * (2.0 * rows).sqrt().max(4.0);
         for member in members.iter_mut().filter(|m| m.cost > cutoff) {
             member.z.copy_from(&best.z);
-            self.settle(member, 6);
+            let here = self.at(member, &member.z);
+            self.settle(here, None, member, 6);
         }
         let sound: Vec<usize> = (0..members.len())
             .filter(|i| members[*i].cost <= cutoff)
