@@ -52,12 +52,16 @@ impl Monitor {
             }
             NoteKind::Opened => {
                 self.state.whereabouts.let_off = Some(at);
+                self.are_gone(note);
                 if matches!(self.meant(note), Meant::AllBySilence | Meant::AllByNumber) {
                     self.state.whereabouts.opened = true;
                     self.handle(at, Handling::Opened);
                 }
             }
-            NoteKind::Broken => self.state.whereabouts.let_off = Some(at),
+            NoteKind::Broken => {
+                self.state.whereabouts.let_off = Some(at);
+                self.are_gone(note);
+            }
             NoteKind::Gauge
             | NoteKind::Gravity
             | NoteKind::Squeezed
@@ -66,6 +70,12 @@ impl Monitor {
             | NoteKind::Other => {}
         }
         self.noted_finding(note, at, out);
+    }
+
+    /// Bottles that were opened or broke, by their numbers; those given away may stand in another kitchen.
+    fn are_gone(&mut self, note: &Note) {
+        let numbers = note.bottles.iter().flatten().copied();
+        self.state.whereabouts.gone.extend(numbers.take(10_000));
     }
 
     fn meant(&self, note: &Note) -> Meant {

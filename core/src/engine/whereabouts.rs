@@ -36,6 +36,9 @@ pub(super) struct Whereabouts {
     pub(super) opened: bool,
     /// Bottles that a note put into the fridge by number.
     pub(super) chilled: BTreeSet<u32>,
+    /// Bottles that a note opened or broke by number: they stand nowhere any more.
+    #[serde(default)]
+    pub(super) gone: BTreeSet<u32>,
     /// A note said "moved", and no cooling was seen yet: since when.
     pub(super) unconfirmed: Option<Timestamp>,
     /// Last notes that explain a loss of pressure.
@@ -61,6 +64,7 @@ impl Default for Whereabouts {
             sensors: Place::Room,
             opened: false,
             chilled: BTreeSet::new(),
+            gone: BTreeSet::new(),
             unconfirmed: None,
             let_off: None,
             recent: VecDeque::new(),
@@ -73,11 +77,14 @@ impl Default for Whereabouts {
 impl Whereabouts {
     /// Bottles that notes leave in the room.
     pub(super) fn left_behind(&self, batch: &Batch) -> u32 {
-        let chilled = self.chilled.range(1..=batch.bottle.count).count();
+        let away: BTreeSet<&u32> = self.chilled.union(&self.gone).collect();
+        let away = away
+            .iter()
+            .filter(|number| (1..=batch.bottle.count).contains(number));
         batch
             .bottle
             .count
-            .saturating_sub(u32::try_from(chilled).unwrap_or(u32::MAX))
+            .saturating_sub(u32::try_from(away.count()).unwrap_or(u32::MAX))
     }
 
     /// Takes the drink's temperature; late rows tell nothing of where it is.

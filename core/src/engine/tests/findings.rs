@@ -124,3 +124,26 @@ fn a_dial_read_by_eye_is_no_reading_of_the_sensor() {
     twin.observe(row.at, row.measured.into());
     assert_ne!(twin, seen);
 }
+
+#[test]
+fn a_bottle_that_was_drunk_is_not_left_behind_in_the_room() {
+    let others_left = |drunk: bool| {
+        let mut monitor = monitor();
+        let life = Life::default();
+        live(&mut monitor, &life, 0.0, 20.0, |h| 0.05 * h, |_| 21.0);
+        if drunk {
+            feed(
+                &mut monitor,
+                &life,
+                finding(20.0, NoteKind::Opened, &[8], None, "light"),
+            );
+        }
+        let moved = Some((1..=7).collect());
+        feed(&mut monitor, &life, note(20.1, NoteKind::MovedToFridge, moved));
+        let cooling = |h: f64| 4.0 + 17.0 * (-(h - 20.2) / 1.5).exp();
+        live(&mut monitor, &life, 20.2, 30.0, |_| 0.8, cooling);
+        monitor.view().apart.map(|apart| apart.count)
+    };
+    assert_eq!(others_left(false), Some(1));
+    assert_eq!(others_left(true), None);
+}
