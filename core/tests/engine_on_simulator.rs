@@ -103,6 +103,9 @@ impl Oracle {
                 limit_within_24h: Probability::from_share(chance).expect("a share"),
                 expected_gauge: bars(now.pilot_bar),
                 rate: same(0.03),
+                gained: same(1.0),
+                suspicion: None,
+                odd: Vec::new(),
                 curve: curve.collect(),
             },
         }

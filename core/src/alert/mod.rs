@@ -33,6 +33,14 @@ pub enum AlertName {
     OverLimit,
     /// The gauge fell fast to near zero and nobody noted an opening.
     SuddenLoss,
+    /// CO2 is lost that temperature does not explain.
+    LeakSuspected,
+    /// Production has stopped or never began, short of the target.
+    Stalled,
+    /// The drink is too cold or too warm for its culture.
+    OutsideTemperature,
+    /// A chilled batch still gains.
+    RisingInFridge,
     /// Nothing heard from a sensor.
     SensorSilent,
     /// A sensor is stuck, jumps or shows what cannot be; or a batch was set aside.
@@ -170,7 +178,7 @@ pub enum Refused {
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error(
     "alert `{given}` is not known; allowed: fridge_soon, move_to_fridge, limit_near, over_limit, sudden_loss, \
-     sensor_silent, sensor_suspect"
+     leak_suspected, stalled, outside_temperature, rising_in_fridge, sensor_silent, sensor_suspect"
 )]
 pub struct UnknownAlert {
     /// What stood there, cut to 40 characters.
@@ -179,12 +187,16 @@ pub struct UnknownAlert {
 
 impl AlertName {
     /// All of them.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 11] = [
         Self::FridgeSoon,
         Self::MoveToFridge,
         Self::LimitNear,
         Self::OverLimit,
         Self::SuddenLoss,
+        Self::LeakSuspected,
+        Self::Stalled,
+        Self::OutsideTemperature,
+        Self::RisingInFridge,
         Self::SensorSilent,
         Self::SensorSuspect,
     ];
@@ -198,6 +210,10 @@ impl AlertName {
             Self::LimitNear => "limit_near",
             Self::OverLimit => "over_limit",
             Self::SuddenLoss => "sudden_loss",
+            Self::LeakSuspected => "leak_suspected",
+            Self::Stalled => "stalled",
+            Self::OutsideTemperature => "outside_temperature",
+            Self::RisingInFridge => "rising_in_fridge",
             Self::SensorSilent => "sensor_silent",
             Self::SensorSuspect => "sensor_suspect",
         }
@@ -207,8 +223,12 @@ impl AlertName {
     #[must_use]
     pub fn priority(self) -> Priority {
         match self {
-            Self::FridgeSoon => Priority::Low,
-            Self::MoveToFridge | Self::SensorSilent | Self::SensorSuspect => Priority::Medium,
+            Self::FridgeSoon | Self::Stalled | Self::OutsideTemperature => Priority::Low,
+            Self::MoveToFridge
+            | Self::LeakSuspected
+            | Self::RisingInFridge
+            | Self::SensorSilent
+            | Self::SensorSuspect => Priority::Medium,
             Self::LimitNear => Priority::High,
             Self::OverLimit | Self::SuddenLoss => Priority::Critical,
         }

@@ -9,8 +9,8 @@ use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 use super::amount::Units;
 use crate::{
     batch::Batch,
-    forecast::{Forecast, Outlook, When},
-    quantity::GaugePressure,
+    forecast::{Forecast, Odd, Outlook, When},
+    quantity::{GaugePressure, Temperature},
     reading::{Measured, Quantity, Source},
 };
 
@@ -47,6 +47,8 @@ pub enum AtLimit<'a> {
 pub enum Doubt {
     /// The value stands still while the drink cannot.
     Stuck,
+    /// It creeps away from what can be.
+    Creeping,
     /// It leaps back and forth.
     Jumping,
     /// It shows what cannot be.
@@ -326,6 +328,9 @@ impl Speaker<'_> {
         let since = self.local(since);
         let what_is_wrong = match doubt {
             Doubt::Stuck => format!("has stood still{shown} since {since} while the drink goes on"),
+            Doubt::Creeping => {
+                format!("has crept away{shown} since {since} from what drink and temperature allow")
+            }
             Doubt::Jumping => format!("leaps back and forth since {since}"),
             Doubt::Impossible => format!("shows what cannot be{shown} since {since}"),
             Doubt::Clock => format!("sends times more than 24 hours ahead of the clock since {since}"),
@@ -340,6 +345,84 @@ impl Speaker<'_> {
             quantity(what),
             lost(what)
         )
+    }
+
+    /// `leak_suspected`.
+    #[must_use]
+    pub fn leak_suspected(&self, from: Timestamp) -> String {
+        format!(
+            "{}: since about {} the bottle with the gauge has lost CO2 that temperature does not explain: a leak is suspected. \
+             The other bottles go on as before: what the gauge shows since then does not lower their estimate, nobody can vouch \
+             for their pressure, and warnings come early. Treat all bottles as live; look at the gauge's cap and seal.",
+            self.name(),
+            self.local(from)
+        )
+    }
+
+    /// `stalled`. `never_began`: it has made next to nothing since it was sealed.
+    #[must_use]
+    pub fn stalled(&self, forecast: &Forecast, never_began: bool) -> String {
+        let what = if never_began {
+            "fermentation never began: next to nothing was made since the bottles were sealed"
+        } else {
+            "fermentation has stopped short of the target"
+        };
+        format!(
+            "{}: {what}. The gauge shows no gain for 36 hours; it holds about {:.2} volumes, your target is {:.2}. Sugar is left, \
+             so it can start again, and a leak would look the same. Treat the bottles as live.",
+            self.name(),
+            forecast.co2.p50.volumes(),
+            self.batch.target.co2.volumes()
+        )
+    }
+
+    /// `outside_temperature`.
+    #[must_use]
+    pub fn outside_temperature(&self, shown: Temperature, allowed: [Temperature; 2]) -> String {
+        let [low, high] = allowed.map(|t| self.units.temperature(t));
+        let what = if shown < allowed[0] {
+            format!("below {low}: the culture nearly rests, and goes on when it is warmer")
+        } else {
+            format!(
+                "above {high}: the pressure rises fast, and the culture suffers. Keep the bottles out of the sun"
+            )
+        };
+        format!(
+            "{} stands at {}, for an hour {what}.",
+            self.name(),
+            self.units.temperature(shown)
+        )
+    }
+
+    /// `rising_in_fridge`: volumes a day.
+    #[must_use]
+    pub fn rising_in_fridge(&self, per_day: f64, outlook: &Outlook) -> String {
+        format!(
+            "{} is in the fridge and still gains about {per_day:.2} volumes a day. The fullest bottle is at about {} of your limit \
+             of {}. The fridge slows the culture, it does not stop it: see that it is cold enough, and drink these bottles first.",
+            self.name(),
+            self.units.pressure(outlook.worst_bottle_now.p50),
+            self.limit()
+        )
+    }
+
+    /// A question about an entry that the readings speak against.
+    #[must_use]
+    pub fn question(&self, odd: Odd) -> String {
+        let name = self.name();
+        match odd {
+            Odd::Sugar => format!(
+                "{name} has made more CO2 than its sugar can give: is the sugar in the batch file right, and nothing sweet left out?"
+            ),
+            Odd::Fill => format!(
+                "The gas space of the bottle with the gauge is not the one of {name}'s batch file: are capacity_ml, fill_ml and \
+                 dead_volume_ml right?"
+            ),
+            Odd::Altitude => format!(
+                "The air around {name} is not that of the altitude entered: is [place] altitude_m right, and does the barometer show the \
+                 pressure of the place and not that of the sea's level?"
+            ),
+        }
     }
 
     /// A sensor is well again.

@@ -29,6 +29,18 @@ pub(super) enum Matter {
     Move,
     /// `fridge_soon`.
     Soon,
+    /// `leak_suspected`.
+    Leak,
+    /// A gauge that creeps away.
+    Creeping,
+    /// The gauge reads what is expected without it.
+    Agrees,
+    /// `stalled`.
+    Stalled,
+    /// `outside_temperature`.
+    Outside,
+    /// `rising_in_fridge`.
+    Rising,
 }
 
 /// For how many evaluations in a row each condition has been there, or gone.
@@ -106,6 +118,7 @@ impl Monitor {
         if self.state.fitted.is_none() {
             return;
         }
+        self.judge_suspicion(now, out);
         self.judge_over_limit(&all, now, out);
         // Before the moves are judged: what is withheld is not raised first.
         if self.must_not_be_carried(&all) {
@@ -116,6 +129,9 @@ impl Monitor {
         self.let_soon_give_way(now, out);
         self.judge_soon(&warm, now, out);
         self.release_moves(now, out);
+        self.judge_temperature(now, out);
+        self.judge_stall(now, out);
+        self.judge_rising(now, out);
         // A loss is a moment, not a state: after it only the latch stands, and a person can clear it.
         let message = self
             .speaker()

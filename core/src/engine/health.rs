@@ -141,6 +141,10 @@ impl Health {
             Some((Doubt::Jumping, _)) => !leaped,
             _ => true,
         };
+        if matches!(self.doubt, Some((Doubt::Creeping, _))) {
+            // No single value tells; see `astray`.
+            return;
+        }
         self.good_run = if good { self.good_run.saturating_add(1) } else { 0 };
     }
 
@@ -158,6 +162,11 @@ impl Health {
         } else {
             None
         }
+    }
+
+    /// A doubt that the forecast has answered: the next reading ends it.
+    pub(super) fn is_vouched_for(&mut self) {
+        self.good_run = GOOD_RUN;
     }
 
     /// A doubt from outside (its times, its being one of several).

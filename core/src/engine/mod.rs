@@ -4,6 +4,7 @@
 //! `watch` and `replay` both go through it.
 
 mod advice;
+mod astray;
 mod board;
 mod clock;
 mod drive;

@@ -14,6 +14,7 @@ use crate::{
 
 use super::{
     Action, Bottles, ClockSource, Command, Event, FitRequest, Fitted, SetAsideReason, Settings, Work,
+    astray::Astray,
     board::Board,
     clock::{Clock, Tick},
     evaluate::Holds,
@@ -56,6 +57,7 @@ pub(super) struct State {
     pub(super) board: Board,
     pub(super) holds: Holds,
     pub(super) counts: BTreeMap<SetAsideReason, u64>,
+    pub(super) astray: Astray,
 }
 
 /// A move of the sensors to the fridge.
@@ -119,6 +121,7 @@ impl Monitor {
             board: Board::new(batch.name.clone()),
             holds: Holds::default(),
             counts: BTreeMap::new(),
+            astray: Astray::new(start),
         };
         Self {
             batch,

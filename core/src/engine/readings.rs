@@ -285,7 +285,7 @@ impl Monitor {
             .speaker()
             .sensor_suspect((&sensor.source, sensor.quantity), doubt, since, shown);
         let now = self.clock();
-        let of_gauge = is_gauge(sensor.quantity) && matches!(doubt, Doubt::Stuck | Doubt::Jumping);
+        let of_gauge = is_gauge(sensor.quantity) && of_no_use(doubt);
         self.state.board.begins(key, now, message, out);
         if of_gauge {
             self.doubt_gauge(since, None);
@@ -302,7 +302,7 @@ impl Monitor {
         let now = self.clock();
         let well = self.speaker().sensor_well((&sensor.source, sensor.quantity));
         self.state.board.ends(&key, now, well, out);
-        if is_gauge(sensor.quantity) && matches!(doubt, Doubt::Stuck | Doubt::Jumping) {
+        if is_gauge(sensor.quantity) && of_no_use(doubt) {
             self.doubt_gauge(since, Some(at));
         }
     }
@@ -331,7 +331,7 @@ impl Monitor {
 
     /// A gauge that can be believed is heard at `now`.
     pub(super) fn hears_a_gauge(&self, now: Timestamp) -> bool {
-        if self.state.whereabouts.opened {
+        if self.state.whereabouts.opened || self.state.astray.leak.is_some() {
             return false;
         }
         self.state.health.iter().any(|(sensor, health)| {
@@ -366,6 +366,11 @@ impl Monitor {
 /// The source under which a gauge read by eye is kept.
 pub(super) fn by_eye() -> Option<Source> {
     Source::new("read by eye").ok()
+}
+
+/// What a gauge shows under this doubt does not count.
+fn of_no_use(doubt: Doubt) -> bool {
+    matches!(doubt, Doubt::Stuck | Doubt::Jumping | Doubt::Creeping)
 }
 
 pub(super) fn is_gauge(quantity: Quantity) -> bool {

@@ -45,6 +45,8 @@ pub struct View {
     pub pressure: String,
     /// What comes next.
     pub next: String,
+    /// What a person should look up: entries that the readings speak against.
+    pub questions: Vec<String>,
     /// The sensors.
     pub sensors: Vec<SensorView>,
     /// Rows that were not used, by reason.
@@ -175,12 +177,18 @@ impl Monitor {
             headline: self.headline(&alerts),
             pressure: self.pressure_sentence(),
             next: self.next_sentence(),
+            questions: self.questions(),
             sensors: self.sensor_views(),
             set_aside: self.state.counts.clone(),
             forecast: self.state.fitted.as_ref().map(|fitted| fitted.forecast.clone()),
             outlook: self.state.fitted.as_ref().map(|fitted| fitted.outlook.clone()),
             alerts,
         }
+    }
+
+    fn questions(&self) -> Vec<String> {
+        let odd = self.state.fitted.iter().flat_map(|fitted| &fitted.outlook.odd);
+        odd.map(|odd| self.speaker().question(*odd)).collect()
     }
 
     fn alert_views(&self) -> Vec<AlertView> {

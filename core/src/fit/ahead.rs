@@ -16,6 +16,9 @@ pub(super) const HORIZON_H: f64 = 60.0 * 24.0;
 /// What "after the move" means, h.
 const AFTER_MOVE_H: f64 = 72.0;
 
+/// Hours over which a gain is told.
+const GAIN_H: f64 = 36.0;
+
 /// Hours ahead that the pictures show.
 const SHOWN_H: f64 = 120.0;
 
@@ -34,6 +37,8 @@ pub(super) struct Future {
     pub(super) worst_24h: f64,
     pub(super) gauge_now: f64,
     pub(super) rate: f64,
+    /// Content gained in the last [`GAIN_H`], volumes.
+    pub(super) gained: f64,
     /// Content (g/L) and worst bottle (bar gauge) at the times of [`shown_hours`].
     pub(super) shown: Vec<(f64, f64)>,
 }
@@ -156,6 +161,11 @@ pub(super) fn future(
         worst_24h: worst.highest(&greedy, &day),
         gauge_now: problem.gauge_now(z, &course),
         rate: start.rate / GRAMS_PER_LITRE_PER_VOLUME,
+        gained: {
+            let node = frame.nodes.partition_point(|h| *h < now_h - GAIN_H);
+            let before = course.states.get(node).unwrap_or(&start);
+            (life.content(frame, &start) - life.content(frame, before)) / GRAMS_PER_LITRE_PER_VOLUME
+        },
         shown: shown.iter().map(|h| road.shown(*h, &contents)).collect(),
     }
 }

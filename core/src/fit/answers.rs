@@ -5,8 +5,10 @@ use jiff::{SignedDuration, Timestamp};
 use super::{
     Posterior,
     ahead::{self, Future, HORIZON_H},
+    change,
     course::Problem,
     evidence::Evidence,
+    odd,
     random::Random,
     sample,
 };
@@ -124,6 +126,18 @@ pub(super) fn answers(posterior: &Posterior, evidence: &Evidence, at: Timestamp)
             &sorted(&|f| f.rate),
             |rate| if rate.is_finite() { rate } else { 0.0 },
         ),
+        gained: typed(&sorted(&|f| f.gained), |gained| {
+            if gained.is_finite() { gained } else { 0.0 }
+        }),
+        // Carried on without news, nothing can have been found that the fit did not.
+        suspicion: (at == posterior.at && !problem.data.is_empty())
+            .then(|| change::suspected(&problem, &posterior.best))
+            .flatten()
+            .and_then(|(suspicion, from_h)| {
+                let from = SignedDuration::from_secs_f64(from_h * 3_600.0);
+                Some((suspicion, bottled_at.saturating_add(from).ok()?))
+            }),
+        odd: odd::odd(posterior, evidence, now_h),
         curve,
     };
     (forecast, outlook)

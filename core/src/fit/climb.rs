@@ -13,7 +13,7 @@ pub(super) struct Candidate {
     pub(super) z: DVector<f64>,
     pub(super) course: Course,
     pub(super) residuals: DVector<f64>,
-    cost: f64,
+    pub(super) cost: f64,
 }
 
 /// The best point, from `warm` (the maximum of an earlier fit) or from cold; `thorough` asks for a cold start beside a warm one.
@@ -49,7 +49,7 @@ pub(super) fn maximum(problem: &Problem, warm: Option<&[f64]>, thorough: bool) -
     best.unwrap_or_else(|| cold(&[]))
 }
 
-fn candidate(problem: &Problem, z: DVector<f64>) -> Candidate {
+pub(super) fn candidate(problem: &Problem, z: DVector<f64>) -> Candidate {
     let course = problem.course(z.as_slice(), None);
     let residuals = DVector::from_vec(problem.residuals(z.as_slice(), &course));
     let misfit: f64 = residuals
@@ -65,7 +65,7 @@ fn candidate(problem: &Problem, z: DVector<f64>) -> Candidate {
     }
 }
 
-fn climbed(problem: &Problem, mut at: Candidate, turns: usize) -> Candidate {
+pub(super) fn climbed(problem: &Problem, mut at: Candidate, turns: usize) -> Candidate {
     let mut damping = 0.1;
     for _ in 0..turns {
         let roots = weights(&at.residuals).map(f64::sqrt);

@@ -90,6 +90,17 @@ pub(super) struct Problem {
     /// A wired gauge is heard.
     wired: bool,
     pub(super) air_knots: usize,
+    /// What changes from which node on: asked of no member, only where a change is looked for.
+    pub(super) change: Option<(usize, Change)>,
+}
+
+/// What may change in a life, beside what the posterior reckons with.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Change {
+    /// The sensor vessel leaks: gas in mol per m3 of drink, hour and bar above the surrounding air.
+    Leak(f64),
+    /// The culture slows down: the fall of its log rate.
+    Slower(f64),
 }
 
 impl Problem {
@@ -129,6 +140,7 @@ impl Problem {
             data,
             gravity_at_start: 1.0 + extract * 0.000_385,
             air_knots,
+            change: None,
         }
     }
 
@@ -176,7 +188,13 @@ impl Problem {
             };
             let celsius = [celsius_at(node - 1), celsius_at(node)];
             let surprise = frame.surprise_at(&surprises, 0.5 * (h0 + h1)).exp();
-            let mut next = life.step(frame, state, celsius, h1 - h0, surprise);
+            let (leak, slower) = match self.change.filter(|(from, _)| *from < node) {
+                Some((_, Change::Leak(leak))) => (leak, 1.0),
+                Some((_, Change::Slower(fall))) => (0.0, (-fall).exp()),
+                None => (0.0, 1.0),
+            };
+            let state = &state.leaking(leak);
+            let mut next = life.step(frame, state, celsius, h1 - h0, surprise * slower);
             if frame.ventings.contains(&node) {
                 next = life.vented(frame, &next, celsius_at(node));
             }
@@ -203,6 +221,33 @@ impl Problem {
             self.shown(datum, p, air, course)
         };
         datum.side.residual(shown, datum.value, datum.scale)
+    }
+
+    /// By how much the residuals change for each bar an hour by which the gauge creeps from `from_h` on.
+    pub(super) fn creeping(&self, from_h: f64) -> Vec<f64> {
+        let since = |datum: &Datum| match datum.kind {
+            Kind::Gauge | Kind::Absolute => (datum.at_h - from_h).max(0.0) / datum.scale,
+            _ => 0.0,
+        };
+        self.data.iter().map(since).collect()
+    }
+
+    /// What the gauge has told of the CO2 over the drink, bar, as if it had stood at 20 degC, since `from_h`: (hour, bar). The air
+    /// shut in counts as nitrogen, whose oxygen is eaten.
+    pub(super) fn co2_over_drink(&self, from_h: f64) -> impl Iterator<Item = (f64, f64)> + '_ {
+        const BESIDE_BAR: f64 = 0.8;
+        let above = |datum: &Datum| match datum.kind {
+            Kind::Gauge => Some(datum.value + self.frame.ambient_bar),
+            Kind::Absolute => Some(datum.value),
+            _ => None,
+        };
+        self.data
+            .iter()
+            .filter(move |datum| datum.at_h >= from_h)
+            .filter_map(move |datum| {
+                let co2 = above(datum)? - BESIDE_BAR;
+                Some((datum.at_h, co2 * (-PER_KELVIN * (datum.celsius - 20.0)).exp()))
+            })
     }
 
     /// What a sound gauge on the sensor vessel shows at the last node, bar.

@@ -46,6 +46,10 @@ pub(super) struct State {
     lost: f64,
     /// CO2 lost through a plastic wall, g/L.
     seeped: f64,
+    /// CO2 lost through a leak of the sensor vessel, g/L.
+    leaked: f64,
+    /// How much it leaks: gas in mol per m3 of drink, hour and bar above the surrounding air.
+    leak: f64,
     /// Absolute pressure in the sensor vessel, bar.
     pub(super) bar: f64,
     /// CO2 in the sensor vessel's headspace, mol per m3 of drink.
@@ -58,9 +62,14 @@ pub(super) struct State {
 }
 
 impl State {
+    /// The same, but the sensor vessel leaks: gas in mol per m3 of drink, hour and bar above the surrounding air.
+    pub(super) fn leaking(self, leak: f64) -> Self {
+        Self { leak, ..self }
+    }
+
     /// CO2 dissolved in the sensor vessel's drink, g/L.
     pub(super) fn dissolved(&self, p: &Parameters) -> f64 {
-        let all = p.co2_at_start + self.made - self.lost - self.seeped;
+        let all = p.co2_at_start + self.made - self.lost - self.seeped - self.leaked;
         (all - self.in_gas * (1e-3 * CO2_MOLAR_MASS_G)).max(0.0)
     }
 }
@@ -138,6 +147,8 @@ impl Life {
             made: 0.0,
             lost: 0.0,
             seeped: 0.0,
+            leaked: 0.0,
+            leak: 0.0,
             bar: frame.ambient_bar,
             // Capped as filled, the headspace holds air: the drink has yet to give it CO2.
             in_gas: self.shut_in,
@@ -166,7 +177,8 @@ impl Life {
 
     /// The same in the sensor vessel.
     fn all_in_pilot(&self, state: &State) -> f64 {
-        (self.p.co2_at_start + state.made - state.lost - state.seeped).max(0.0) * MOL_PER_M3_PER_G_PER_L
+        (self.p.co2_at_start + state.made - state.lost - state.seeped - state.leaked).max(0.0)
+            * MOL_PER_M3_PER_G_PER_L
             + self.shut_in
     }
 
@@ -258,7 +270,14 @@ impl Life {
         let sealed = self.vessel(frame, &next, to);
         let all = self.all_in_pilot(&next);
         let in_gas = state.in_gas.min(all);
-        (next.in_gas, next.bar) = passed(&sealed, in_gas, all, self.eaten(&next), self.p.kla, dt);
+        let eaten = self.eaten(&next);
+        (next.in_gas, next.bar) = passed(&sealed, in_gas, all, eaten, self.p.kla, dt);
+        if state.leak > 0.0 {
+            let ratio = sealed.ratio(in_gas, all - in_gas, eaten);
+            let exchange = [all / (1.0 + ratio), self.p.kla * (1.0 + ratio)];
+            let out = self.let_out(frame, state, &mut next, exchange, dt);
+            next.bar = sealed.total(next.in_gas, (all - out - next.in_gas).max(0.0), eaten) * 1e-5;
+        }
         next
     }
 
@@ -312,6 +331,30 @@ impl Life {
             next.seeped += through * dt * CO2_MOLAR_MASS_G;
         }
         next
+    }
+
+    /// What a leak lets out in `dt`, mol per m3 of drink: the headspace loses all its gases in the same share, while the exchange
+    /// runs to its balance at its rate; solved exactly for constant rates.
+    fn let_out(
+        &self,
+        frame: &Frame,
+        before: &State,
+        next: &mut State,
+        [balanced, exchange]: [f64; 2],
+        dt: f64,
+    ) -> f64 {
+        let room = (self.pilot.capacity - self.pilot.drink) / self.pilot.drink;
+        let moles = before.bar.max(0.1) * 1e5 * room / (GAS_CONSTANT * frame.sealed_k);
+        let over = (before.bar - frame.ambient_bar).max(0.0);
+        let away = before.leak * over / moles;
+        let rate = exchange + away;
+        let end = balanced * exchange / rate;
+        let faded = (-rate * dt).exp();
+        next.in_gas = (end + (before.in_gas - end) * faded).max(0.0);
+        let out = away * (end * dt + (before.in_gas - end) * (1.0 - faded) / rate).max(0.0);
+        next.leaked += out / MOL_PER_M3_PER_G_PER_L;
+        next.air_kept *= (-away * dt).exp();
+        out
     }
 
     /// The cap was lifted: the headspace falls to the surrounding air.

@@ -10,6 +10,7 @@
 
 mod ahead;
 mod answers;
+mod change;
 mod check;
 mod climate;
 mod climb;
@@ -17,6 +18,7 @@ mod course;
 mod evidence;
 mod frame;
 mod life;
+mod odd;
 mod prior;
 mod random;
 mod sample;

@@ -88,6 +88,9 @@ pub(super) const ALL: usize = 33;
 /// Places of the alcohol ceiling, and of those that tell nothing of some batches: the plastic wall (two), how the bottles differ from the
 /// sensor vessel, how the fridge cools, the gauge (three), the gravity (two).
 pub(super) const CEILING: usize = 20;
+/// Of the CO2 that the sugar gives, and of the gas space.
+pub(super) const YIELD: usize = 21;
+pub(super) const GAS_SPACE: usize = 22;
 pub(super) const WALL: std::ops::Range<usize> = 23..25;
 pub(super) const SHARE: usize = 25;
 pub(super) const COOLING: usize = 26;
@@ -153,8 +156,8 @@ impl Parameters {
                 || log(CEILING, 2.4, 0.5),
                 |ceiling| ceiling * (0.2 * at(CEILING)).exp(),
             ),
-            co2_per_sugar: 0.46 * (0.03 * at(21)).exp(),
-            gas_space: (1.0 + known.gas_space_doubt * at(22)).max(0.2),
+            co2_per_sugar: 0.46 * (0.03 * at(YIELD)).exp(),
+            gas_space: (1.0 + known.gas_space_doubt * at(GAS_SPACE)).max(0.2),
             // PET grows by 1 to 2 % at 4 bar, and half a litre loses some 1.5 % of its CO2 in a week (common practice, no source).
             stretch: if known.plastic { log(23, 0.003, 0.4) } else { 0.0 },
             seepage: if known.plastic { log(24, 4e-6, 0.5) } else { 0.0 },

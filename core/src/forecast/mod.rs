@@ -91,8 +91,37 @@ pub struct Outlook {
     pub expected_gauge: Quantiles<GaugePressure>,
     /// Content produced per hour now, volumes per hour.
     pub rate: Quantiles<f64>,
+    /// Content gained in the last 36 h, or since the sealing: volumes. The members share their offsets, so it is better known than
+    /// the content.
+    pub gained: Quantiles<f64>,
+    /// What would explain the pressure better than all that the posterior reckons with, and since when.
+    pub suspicion: Option<(Suspicion, Timestamp)>,
+    /// What the batch file says and the readings do not bear out.
+    pub odd: Vec<Odd>,
     /// Points of the content from sealing to the end of the chart, for pictures: time and quantiles.
     pub curve: Vec<CurvePoint>,
+}
+
+/// What may have gone wrong with the sensor vessel or its gauge.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Suspicion {
+    /// The vessel loses gas.
+    Leak,
+    /// The gauge creeps away.
+    Creeping,
+}
+
+/// An entry of the batch file or the configuration that the readings speak against.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Odd {
+    /// More CO2 than the sugar can give.
+    Sugar,
+    /// The gas space of the bottle with the gauge is not that of the fill entered.
+    Fill,
+    /// The surrounding air is not that of the altitude entered.
+    Altitude,
 }
 
 /// One point of a picture.

@@ -111,6 +111,9 @@ impl Made {
             limit_within_24h: Probability::from_share(0.1).unwrap(),
             expected_gauge: pressure(self.age_h),
             rate: three(|spread| slope * (1.0 + 0.2 * spread)),
+            gained: three(|spread| 36.0 * slope * (1.0 + 0.2 * spread)),
+            suspicion: None,
+            odd: Vec::new(),
             curve: (0..=480)
                 .map(|half_hour| f64::from(half_hour) / 2.0)
                 .map(|hour| CurvePoint {
@@ -147,6 +150,7 @@ impl Made {
             headline: String::new(),
             pressure: String::new(),
             next: String::new(),
+            questions: Vec::new(),
             sensors,
             set_aside: std::collections::BTreeMap::new(),
             forecast: Some(forecast),

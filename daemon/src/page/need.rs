@@ -103,6 +103,11 @@ fn of_batch<'a>(shown: &'a Shown, context: &Context, clock: Clock<'_>) -> Vec<En
         entry.reasons = vec![why.clone(), "Treat its bottles as live.".to_owned()];
         entries.push(entry);
     }
+    for question in &shown.view.questions {
+        let mut entry = Entry::new(shown, Urgency::Look);
+        entry.heading.clone_from(question);
+        entries.push(entry);
+    }
     let pressed = entries.iter().any(|entry| entry.urgency <= Urgency::DangerAhead);
     if !pressed && shown.failed.is_none() {
         entries.push(next_move(shown, context, clock));
@@ -130,6 +135,19 @@ fn alerted<'a>(shown: &'a Shown, alert: &AlertView, context: &Context, clock: Cl
             format!("{} may pass your limit of {limit}.", shown.subject()),
         ),
         AlertName::FridgeSoon | AlertName::MoveToFridge => (Urgency::Move, move_now(shown)),
+        AlertName::LeakSuspected => (
+            Urgency::Look,
+            format!("{name}: the bottle with the gauge may leak. The others go on."),
+        ),
+        AlertName::RisingInFridge => (Urgency::Look, format!("{name} still gains in the fridge.")),
+        AlertName::Stalled => (
+            Urgency::Look,
+            format!("{name} shows no gain, short of its target."),
+        ),
+        AlertName::OutsideTemperature => (
+            Urgency::Look,
+            format!("{name} stands too cold or too warm for its culture."),
+        ),
         AlertName::SensorSilent => (Urgency::Look, format!("{} of {name} is silent.", sensor(alert))),
         AlertName::SensorSuspect => (
             Urgency::Look,

@@ -62,6 +62,7 @@ fn life() -> Life {
         content: |h| 1.0 + 2.5 * (h / 7.0).sin().abs(),
         worst: |h| 1.5 + 3.0 * (h / 11.0).sin().abs(),
         chance: |h| (h / 13.0).sin().abs(),
+        ..Life::default()
     }
 }
 

@@ -9,7 +9,7 @@ use crate::{
     alert::{Transition, Units},
     batch::{Batch, BatchName, Bottle, Drink, Headspace, Material, Target},
     fit,
-    forecast::{CurvePoint, Hours, IfForgotten, Quantiles, Upward},
+    forecast::{CurvePoint, Hours, IfForgotten, Quantiles, Suspicion, Upward},
     note::NoteKind,
     quantity::{
         AbsolutePressure, AlcoholByVolume, Co2Volumes, GaugePressure, LiquidVolume, MassConcentration,
@@ -91,6 +91,10 @@ pub(in crate::engine) struct Life {
     pub(in crate::engine) worst: fn(f64) -> f64,
     /// Chance of passing the limit within 24 h.
     pub(in crate::engine) chance: fn(f64) -> f64,
+    /// Content gained in the last 36 h, in volumes.
+    pub(in crate::engine) gained: fn(f64) -> Quantiles<f64>,
+    /// What is suspected, and since which hour.
+    pub(in crate::engine) suspicion: fn(f64) -> Option<(Suspicion, i64)>,
 }
 
 impl Default for Life {
@@ -99,6 +103,12 @@ impl Default for Life {
             content: |h| (0.03 * h).min(6.0),
             worst: |h| (0.03 * h).min(6.0),
             chance: |_| 0.0,
+            gained: |_| Quantiles {
+                p05: 0.9,
+                p50: 1.0,
+                p95: 1.1,
+            },
+            suspicion: |_| None,
         }
     }
 }
@@ -190,6 +200,10 @@ impl Life {
                 limit_within_24h: Probability::from_share((self.chance)(now)).unwrap(),
                 expected_gauge: map_bar(spread((self.worst)(now), 0.2)),
                 rate: spread(0.03, 0.01),
+                gained: (self.gained)(now),
+                suspicion: (self.suspicion)(now)
+                    .map(|(what, from_h)| (what, batch.bottled_at + SignedDuration::from_hours(from_h))),
+                odd: Vec::new(),
                 curve: (0..400)
                     .map(|h| CurvePoint {
                         at: batch.bottled_at + SignedDuration::from_hours(h),

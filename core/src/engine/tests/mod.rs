@@ -1,6 +1,7 @@
 //! The engine on events made by hand, with fits answered by hand.
 
 mod any_sequence;
+mod astray;
 mod findings;
 pub(super) mod fixture;
 mod memory;

@@ -108,6 +108,7 @@ fn limit_near_needs_two_evaluations_with_a_gauge_and_one_without() {
         },
         worst: |_| 1.0,
         content: |_| 1.0,
+        ..Life::default()
     };
     let mut with_gauge = monitor();
     let actions = live(&mut with_gauge, &life, 0.0, 12.0, |h| 0.9 + 0.01 * h, |_| 21.0);
@@ -207,6 +208,7 @@ fn a_gauge_that_has_not_spoken_yet_is_awaited_before_the_batch_counts_as_without
         chance: |_| 0.12,
         worst: |_| 0.5,
         content: |_| 1.0,
+        ..Life::default()
     };
     let mut heard = monitor();
     let actions = live(&mut heard, &life, 0.0, 6.0, |h| 0.1 + 0.001 * h, |_| 21.0);
@@ -224,6 +226,7 @@ fn limit_near_outlasts_half_a_day_of_wavering_and_ends_soon_in_the_fridge() {
         chance: |h| if (20.0..31.0).contains(&h) { 0.02 } else { 0.25 },
         worst: |_| 2.0,
         content: |_| 1.0,
+        ..Life::default()
     };
     let mut monitor = monitor();
     let gauge = |h: f64| 1.0 + 0.001 * h;
@@ -317,6 +320,7 @@ fn an_acknowledged_alert_comes_back_later_and_a_shelved_one_at_its_time() {
         chance: |_| 0.5,
         worst: |_| 1.0,
         content: |_| 1.0,
+        ..Life::default()
     };
     let mut monitor = monitor();
     live(&mut monitor, &life, 0.0, 2.0, |h| 1.0 + 0.001 * h, |_| 21.0);
@@ -343,6 +347,7 @@ fn sentences_speak_in_the_units_and_the_zone_of_the_user() {
         chance: |_| 0.5,
         worst: |_| 1.0,
         content: |_| 1.0,
+        ..Life::default()
     };
     let american = Settings {
         zone: TimeZone::fixed(jiff::tz::offset(-5)),

@@ -19,6 +19,9 @@ impl Problem {
         course: &Course,
         residuals: &DVector<f64>,
     ) -> DMatrix<f64> {
+        if self.change.is_some() {
+            return self.differences(z, residuals);
+        }
         let mut jacobian = DMatrix::zeros(residuals.len(), z.len());
         let life = self.life(z.as_slice());
         let surprises = self.surprises(z.as_slice());
@@ -47,6 +50,20 @@ impl Problem {
         }
         for slope in jacobian.iter_mut().filter(|slope| !slope.is_finite()) {
             *slope = 0.0;
+        }
+        jacobian
+    }
+
+    /// The same by differences of whole courses: the carried derivatives know of no change. Slow, and seldom asked for.
+    fn differences(&self, z: &DVector<f64>, residuals: &DVector<f64>) -> DMatrix<f64> {
+        let mut jacobian = DMatrix::zeros(residuals.len(), z.len());
+        for index in (0..z.len()).filter(|index| !self.idle(*index)) {
+            let there = moved(z, index);
+            let shown = self.residuals(&there, &self.course(&there, None));
+            for (row, (there, here)) in shown.iter().zip(residuals.iter()).enumerate() {
+                let slope = (there - here) / STEP;
+                jacobian[(row, index)] = if slope.is_finite() { slope } else { 0.0 };
+            }
         }
         jacobian
     }

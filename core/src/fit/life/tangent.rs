@@ -509,7 +509,7 @@ impl Moved {
             in_gas: state.in_gas + step * self.in_gas[lane],
             oxygen: state.oxygen + step * self.oxygen[lane],
             air_kept: state.air_kept + step * self.air_kept[lane],
-            rate: state.rate,
+            ..*state
         }
     }
 }
