@@ -179,7 +179,10 @@ impl Bottle {
         self.exchange_heat(around, hours);
         let affinity = self.affinity(self.liquid);
         let felt = Pascal(self.brew.co2 / CO2_G_PER_MOL / affinity);
-        self.brew = culture.step(&self.brew, Warmth::at(self.liquid), felt, hours);
+        self.brew = match culture.published {
+            Some(kinetics) => kinetics.step(&self.brew, self.liquid, hours),
+            None => culture.step(&self.brew, Warmth::at(self.liquid), felt, hours),
+        };
         let volume = self.headspace_l();
         self.exchange_gas(affinity, volume, hours);
         self.lose_gas(around, volume, hours);

@@ -3,6 +3,7 @@
 //! Amounts are grams per litre of drink, times hours.
 
 use crate::gas::O2_G_PER_MOL;
+use crate::published::Kinetics;
 use crate::quantity::{Kelvin, Pascal};
 
 /// Molar masses in g/mol (IUPAC abridged atomic weights).
@@ -26,6 +27,8 @@ const R: f64 = crate::gas::GAS_CONSTANT;
 /// How a culture lives; rates are those at 25 degC.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Culture {
+    /// Kinetics of the literature that take its place.
+    pub(crate) published: Option<Kinetics>,
     pub(crate) yeast_growth_per_h: f64,
     pub(crate) yeast_uptake_g_per_g_h: f64,
     pub(crate) yeast_lag_h: f64,
@@ -61,6 +64,8 @@ pub(crate) struct Brew {
     pub(crate) co2: f64,
     /// Dissolved oxygen.
     pub(crate) oxygen: f64,
+    /// Hours since the sealing as a published model counts them; the simulator's own culture does without.
+    pub(crate) age_h: f64,
 }
 
 impl Brew {
@@ -85,6 +90,7 @@ impl Brew {
             nitrogen: go(self.nitrogen, rate.nitrogen),
             co2: go(self.co2, rate.co2),
             oxygen: go(self.oxygen, rate.oxygen),
+            age_h: self.age_h,
         }
     }
 
@@ -283,6 +289,7 @@ impl Culture {
             nitrogen: -NITROGEN_PER_BIOMASS * (growth + multiply),
             co2: CO2 * (2.0 * moles(uptake) + moles(plain) + moles(acceptor) / 3.0 + 6.0 * moles(burnt)),
             oxygen: -breath,
+            age_h: 0.0,
         }
     }
 }
@@ -301,6 +308,7 @@ mod tests {
             bacteria_lag_h: 8.0,
             ceiling_percent: None,
             ferments_lactose: true,
+            published: None,
         }
     }
 

@@ -5,6 +5,7 @@ mod read;
 
 use crate::bottle::{Cap, Material};
 use crate::gas::Solubility;
+use crate::published::{Kinetics, Published};
 use crate::quantity::{Quantity, Unit};
 use jiff::Timestamp;
 use serde::Serialize;
@@ -120,6 +121,9 @@ pub struct Starter {
     pub ceiling_percent: Option<f64>,
     /// Whether the yeast splits lactose.
     pub ferments_lactose: bool,
+    /// Kinetics of the literature in place of all this; only drawn batches have them.
+    #[serde(skip)]
+    pub(crate) published: Option<Kinetics>,
 }
 
 /// The bottles of the batch.
@@ -437,6 +441,12 @@ impl Scenario {
     #[must_use]
     pub fn drawn_with_both(seed: u64) -> Self {
         draw::with_both(seed)
+    }
+
+    /// The batch of [`Scenario::drawn`] with kinetics of the literature in place of the simulator's own culture.
+    #[must_use]
+    pub fn drawn_published(model: Published, seed: u64) -> Self {
+        draw::published(model, seed)
     }
 
     /// The batch of [`Scenario::drawn`] with nothing but thermometers.

@@ -22,6 +22,7 @@ impl Starter {
             bacteria_lag_h: self.bacteria_lag_h,
             ceiling_percent: self.ceiling_percent,
             ferments_lactose: self.ferments_lactose,
+            published: self.published,
         }
     }
 }

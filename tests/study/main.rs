@@ -28,6 +28,7 @@ use std::{
 };
 
 use clap::{Parser, ValueEnum};
+use fobwatch_simulator::Published;
 
 use crate::{
     forecast::Batchful,
@@ -87,6 +88,8 @@ enum Part {
     Both,
     /// Thermometers alone; a third as many batches, and only if named.
     Temperature,
+    /// Published kinetics as the truth; a tenth as many batches of each.
+    Truths,
     /// Time and memory; played anew each time, on one core.
     Cost,
 }
@@ -156,6 +159,13 @@ fn run(arguments: &Arguments) -> Result<String, Box<dyn std::error::Error>> {
         if part.is_wanted(arguments) {
             let play = |seed| kind.play(seed);
             let plays = workers.play(kind.name(), first, batches.div_ceil(3), play)?;
+            sensors::report(&mut report, kind, &plays);
+        }
+    }
+    if Part::Truths.is_wanted(arguments) {
+        for kind in Published::ALL.map(Kind::Published) {
+            let play = |seed| kind.play(seed);
+            let plays = workers.play(kind.name(), first, batches.div_ceil(10), play)?;
             sensors::report(&mut report, kind, &plays);
         }
     }

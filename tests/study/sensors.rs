@@ -1,6 +1,6 @@
-//! Other sensors than the gauge: how far from the target do the bottles end that are moved when advised?
+//! Other sensors than the gauge, and other truths than the simulator's own culture: how far from the target do the bottles end that are moved when advised?
 
-use fobwatch_simulator::Scenario;
+use fobwatch_simulator::{Published, Scenario};
 
 use crate::{
     forecast::{self, Batchful, LEADS_H, MISSING_LEADS, MISSING_VOLUMES},
@@ -10,7 +10,7 @@ use crate::{
     score::{Guess, Summary, quantile},
 };
 
-/// What a batch is watched with.
+/// What a batch is watched with, or how it really ferments.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Kind {
     /// A float in the drink, and thermometers.
@@ -19,6 +19,8 @@ pub(crate) enum Kind {
     Both,
     /// Thermometers alone.
     Temperature,
+    /// The usual sensors, and kinetics of the literature.
+    Published(Published),
 }
 
 impl Kind {
@@ -28,6 +30,7 @@ impl Kind {
             Self::Gravity => "gravity",
             Self::Both => "gauge and gravity",
             Self::Temperature => "temperature",
+            Self::Published(model) => model.name(),
         }
     }
 
@@ -37,6 +40,7 @@ impl Kind {
             Self::Gravity => Scenario::drawn_with_float(seed),
             Self::Both => Scenario::drawn_with_both(seed),
             Self::Temperature => Scenario::drawn_with_temperature_alone(seed),
+            Self::Published(model) => Scenario::drawn_published(model, seed),
         };
         let played = play::played(&scenario, seed);
         let target_h = hours(scenario.bottled_at, played.truth.target_at()?);
@@ -51,6 +55,9 @@ pub(crate) fn report(report: &mut Report, kind: Kind, plays: &[(u64, Batchful)])
         Kind::Gravity => "Gravity only",
         Kind::Both => "Gauge and gravity",
         Kind::Temperature => "Temperature only",
+        Kind::Published(Published::Gompertz) => "Truth after Zwietering et al. 1990 (Gompertz curve)",
+        Kind::Published(Published::BaranyiRoberts) => "Truth after Baranyi and Roberts 1994",
+        Kind::Published(Published::Nitrogen) => "Truth after Coleman et al. 2007 (nitrogen)",
     };
     report.head(
         title,

@@ -3,6 +3,7 @@
 use super::{Air, Bottles, Drink, Fridge, Gas, Leak, Pilot, Room, Scenario, Sensor, Starter, Target};
 use crate::bottle::{Cap, Material};
 use crate::gas::Solubility;
+use crate::published::Published;
 use crate::quantity::Quantity;
 use crate::random::{Chance, Stream};
 use jiff::{SignedDuration, Timestamp};
@@ -78,6 +79,7 @@ pub(super) fn ordinary(seed: u64) -> Scenario {
             bacteria_lag_h: c.log_normal(10.0, 0.5),
             ceiling_percent: c.happens(0.3).then(|| c.between(1.5, 2.2)),
             ferments_lactose: false,
+            published: None,
         },
         bottle: Bottles {
             material: Material::Glass,
@@ -123,6 +125,23 @@ pub(super) fn ordinary(seed: u64) -> Scenario {
         leak: None,
         events: Vec::new(),
         sensors: sensors(&mut c),
+    }
+}
+
+/// The ordinary batch of the seed with kinetics of the literature.
+pub(super) fn published(model: Published, seed: u64) -> Scenario {
+    let plain = ordinary(seed);
+    let mut c = Chance::new(seed, Stream::Variant);
+    Scenario {
+        title: format!(
+            "A batch that ferments as {} has it, drawn with seed {seed}.",
+            model.name()
+        ),
+        culture: Starter {
+            published: Some(model.drawn(&mut c)),
+            ..plain.culture
+        },
+        ..plain
     }
 }
 

@@ -321,6 +321,7 @@ fn starter(mut s: Section<'_>, p: &mut Vec<BadEntry>) -> Starter {
         bacteria_lag_h: s.number("bacteria_lag_h", 10.0, (0.1, 500.0), p),
         ceiling_percent: s.optional("ceiling_percent", (0.1, 20.0), p),
         ferments_lactose: s.yes("ferments_lactose", false, p),
+        published: None,
     };
     s.done(p);
     starter
