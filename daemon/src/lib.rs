@@ -8,6 +8,7 @@ pub mod config;
 pub mod decode;
 pub mod deliver;
 pub mod demo;
+mod discover;
 pub mod http;
 pub mod incoming;
 pub mod mqtt;

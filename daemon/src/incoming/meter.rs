@@ -117,6 +117,24 @@ impl Meter {
         state.shown.readings += u64::try_from(readings).unwrap_or(u64::MAX);
     }
 
+    /// The link is up, but what comes over it is no text.
+    pub(crate) fn garbled(&self, complaint: &str) {
+        let mut state = self.lock();
+        *state.shown.refused.entry("no_text").or_default() += 1;
+        if state.shown.complaint.as_deref() != Some(complaint) {
+            error!(input = %self.name, "Connected, but {complaint}.");
+            state.shown.complaint = Some(complaint.to_owned());
+        }
+    }
+
+    /// What came was understood.
+    pub(crate) fn clear(&self) {
+        let mut state = self.lock();
+        if state.shown.up == Some(true) && state.shown.complaint.take().is_some() {
+            info!(input = %self.name, "Understood again.");
+        }
+    }
+
     pub(crate) fn untimed(&self) {
         self.lock().shown.untimed += 1;
     }

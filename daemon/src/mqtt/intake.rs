@@ -80,23 +80,10 @@ impl Intake {
 
     fn decode(&self, message: &Message, at: Timestamp) -> Decoded {
         let topic = &message.topic;
-        let read = |at| {
-            self.broker
-                .decode(topic, &message.payload, at, &self.calibrations)
-        };
-        let mut decoded = read(at).unwrap_or_default();
-        if message.retained {
-            // A retained message was sent at some time before we came: what takes its time from its arrival would make
-            // an old value look fresh, at every connection anew. What stays the same an hour later has its own time.
-            let later = read(at.checked_add(SignedDuration::from_hours(1)).unwrap_or(at)).unwrap_or_default();
-            let before = decoded.readings.len();
-            decoded
-                .readings
-                .retain(|reading| later.readings.contains(reading));
-            if decoded.readings.len() < before {
-                self.meter.untimed();
-                debug!(%topic, "A retained message without a time of its own is not used.");
-            }
+        let (decoded, untimed) = timely(&self.broker, message, at, &self.calibrations).unwrap_or_default();
+        if untimed > 0 {
+            self.meter.untimed();
+            debug!(%topic, "A retained message without a time of its own is not used.");
         }
         self.meter.took(decoded.readings.len());
         for bad in &decoded.refused {
@@ -104,6 +91,29 @@ impl Intake {
         }
         decoded
     }
+}
+
+/// What a message gives, and how many of its readings are left out because nobody knows when they were measured; `None`: no
+/// route takes it.
+pub(super) fn timely(
+    broker: &Broker,
+    message: &Message,
+    at: Timestamp,
+    calibrations: &Calibrations,
+) -> Option<(Decoded, usize)> {
+    let read = |at| broker.decode(&message.topic, &message.payload, at, calibrations);
+    let mut decoded = read(at)?;
+    let before = decoded.readings.len();
+    if message.retained {
+        // A retained message was sent at some time before we came: what takes its time from its arrival would make an old
+        // value look fresh, at every connection anew. What stays the same an hour later has its own time.
+        let later = read(at.checked_add(SignedDuration::from_hours(1)).unwrap_or(at)).unwrap_or_default();
+        decoded
+            .readings
+            .retain(|reading| later.readings.contains(reading));
+    }
+    let untimed = before - decoded.readings.len();
+    Some((decoded, untimed))
 }
 
 async fn settle(mut pending: mpsc::Receiver<Pending>, settled: mpsc::Sender<Settled>) {

@@ -6,6 +6,7 @@
 
 mod intake;
 mod link;
+mod onlook;
 mod publisher;
 mod wire;
 
@@ -23,6 +24,7 @@ use crate::{
     incoming::{Inbox, Meter},
 };
 
+pub(crate) use onlook::onlook;
 pub use publisher::{PublishError, Publisher, alert_topic};
 
 /// Messages that may wait to be decoded. When it is full nothing is read from the link until there is room.

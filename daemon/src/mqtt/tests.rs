@@ -450,4 +450,5 @@ async fn a_password_is_needed_and_a_wrong_one_is_told() {
     bench.end().await;
 }
 
+mod onlooking;
 mod secured;

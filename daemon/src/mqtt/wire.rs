@@ -40,7 +40,6 @@ pub(super) enum Guise<'a> {
     /// left behind.
     Daemon,
     /// Someone who looks on for a while under this name and leaves no trace.
-    #[expect(dead_code, reason = "`check --listen` comes as one")]
     Onlooker(&'a str),
 }
 

@@ -96,7 +96,7 @@ impl Units {
     }
 
     /// A reading with its unit.
-    pub(super) fn measured(self, measured: &Measured) -> String {
+    pub(crate) fn measured(self, measured: &Measured) -> String {
         match measured {
             Measured::Pressure(pressure) if self.digits() == 1 => {
                 format!("{}\u{a0}bar", signless(format!("{:.2}", pressure.bar())))

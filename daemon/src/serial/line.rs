@@ -4,20 +4,20 @@ use crate::decode::MAX_LINE;
 
 /// From where lines count.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Cut {
+pub(crate) enum Cut {
     FromTheFirstByte,
     FromTheFirstLineEnd,
 }
 
 /// Gathers bytes into lines ended by LF, CR or both; blank ones are left out.
 #[derive(Debug)]
-pub(super) struct Cutter {
+pub(crate) struct Cutter {
     partial: Vec<u8>,
     skipping: bool,
 }
 
 impl Cutter {
-    pub(super) fn new(cut: Cut) -> Self {
+    pub(crate) fn new(cut: Cut) -> Self {
         Self {
             partial: Vec::new(),
             skipping: cut == Cut::FromTheFirstLineEnd,
@@ -25,7 +25,7 @@ impl Cutter {
     }
 
     /// The lines that these bytes end, in order; `None` stands for one that grew too long.
-    pub(super) fn push(&mut self, bytes: &[u8]) -> Vec<Option<Vec<u8>>> {
+    pub(crate) fn push(&mut self, bytes: &[u8]) -> Vec<Option<Vec<u8>>> {
         let mut lines = Vec::new();
         for byte in bytes {
             if matches!(byte, b'\n' | b'\r') {

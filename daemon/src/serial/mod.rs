@@ -4,6 +4,7 @@
 //! is found under its name. Bytes that are no line of ours are told and skipped.
 
 mod line;
+mod speech;
 
 use std::{
     io::{self, ErrorKind, Read},
@@ -21,7 +22,8 @@ use crate::{
     decode::{BadRow, Calibrations, MAX_LINE, Place, Wrong},
     incoming::{Backoff, Inbox, Incoming, Mends, Meter},
 };
-use line::{Cut, Cutter};
+pub(crate) use line::{Cut, Cutter};
+pub(crate) use speech::Speech;
 
 /// How long one read may wait; also how soon a stop is noticed.
 const READ_TIMEOUT: Duration = Duration::from_millis(300);
@@ -69,6 +71,14 @@ pub fn start(
         .name("serial".to_owned())
         .spawn(move || worker.run())?;
     Ok(Line { meter, thread })
+}
+
+/// What became of a line.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Taken {
+    Readings,
+    Nothing,
+    NobodyLeft,
 }
 
 struct Worker {
@@ -120,6 +130,7 @@ impl Worker {
         });
         let mut bytes = [0; 1024];
         let mut last = Timestamp::MIN;
+        let mut speech = Speech::default();
         loop {
             if self.stop.is_cancelled() || self.inbox.is_closed() {
                 return End::Stopped;
@@ -138,13 +149,21 @@ impl Worker {
                 }
                 Err(error) => return End::Failed(error),
             };
+            if speech.hears(&bytes[..count]) {
+                self.meter.garbled(&Speech::sentence(self.port.baud));
+            }
             for line in cutter.push(&bytes[..count]) {
                 match line {
                     Some(line) => {
                         // Lines that come in one read are told apart: the same time and quantity would be one reading.
                         last = Timestamp::now().max(last.saturating_add(TOLD_APART).unwrap_or(last));
-                        if !self.take(&line, last) {
-                            return End::Stopped;
+                        match self.take(&line, last) {
+                            Taken::Readings => {
+                                speech.understood();
+                                self.meter.clear();
+                            }
+                            Taken::Nothing => {}
+                            Taken::NobodyLeft => return End::Stopped,
                         }
                     }
                     None => self.meter.refused(
@@ -159,26 +178,26 @@ impl Worker {
         }
     }
 
-    /// Hands the readings of a line on; false: nobody takes them any more.
-    fn take(&self, line: &[u8], arrival: Timestamp) -> bool {
+    /// Hands the readings of a line on.
+    fn take(&self, line: &[u8], arrival: Timestamp) -> Taken {
         let decoded = self.port.decode(line, arrival, &self.calibrations);
         self.meter.took(decoded.readings.len());
         for bad in &decoded.refused {
             self.meter.refused(&self.port.name, bad);
         }
         if decoded.readings.is_empty() {
-            return true;
+            return Taken::Nothing;
         }
         let message = Incoming {
             readings: decoded.readings,
             received_at: arrival,
             ack: None,
         };
-        let taken = self.inbox.blocking_send(message).is_ok();
-        if !taken {
+        if self.inbox.blocking_send(message).is_err() {
             info!(port = %self.port.name, "The inbox is closed; this port is no longer read.");
+            return Taken::NobodyLeft;
         }
-        taken
+        Taken::Readings
     }
 
     /// Waits; true: it is time to stop.
