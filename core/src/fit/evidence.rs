@@ -5,10 +5,14 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     Handling, Observed, Surroundings,
+    prior::pool,
     series::Series,
     told::{Notes, Told},
 };
-use crate::batch::Batch;
+use crate::{
+    batch::Batch,
+    culture::{Expectation, Lesson},
+};
 
 /// Hours of the gauge's life that are told finely: half-hour medians across the first transient would bias its zero.
 const FINE_H: u8 = 3;
@@ -18,6 +22,7 @@ const FINE_H: u8 = 3;
 pub struct Evidence {
     batch: Batch,
     surroundings: Surroundings,
+    expectation: Option<Expectation>,
     pub(super) gauge: Series,
     pub(super) absolute: Series,
     pub(super) ambient: Series,
@@ -37,6 +42,7 @@ impl Evidence {
         Self {
             batch,
             surroundings,
+            expectation: None,
             gauge: Series::fine_for(FINE_H),
             absolute: Series::fine_for(FINE_H),
             ambient: Series::default(),
@@ -47,6 +53,25 @@ impl Evidence {
             handlings: Vec::new(),
             doubts: Vec::new(),
         }
+    }
+
+    /// The same, with what earlier batches taught of the culture. Lessons of another culture, of this batch or of later ones are
+    /// left out ([`Lesson::silent_for`] says why); without any it is the pooled prior again.
+    #[must_use]
+    pub fn with_history(mut self, lessons: &[Lesson]) -> Self {
+        let heard: Vec<Lesson> = lessons
+            .iter()
+            .filter(|lesson| lesson.silent_for(&self.batch).is_none())
+            .cloned()
+            .collect();
+        self.expectation = Expectation::of(&heard, self.batch.bottled_at, &pool());
+        self
+    }
+
+    /// What the culture's earlier batches say of this one, if they are known.
+    #[must_use]
+    pub fn expectation(&self) -> Option<&Expectation> {
+        self.expectation.as_ref()
     }
 
     /// Takes one observation, measured at `at`. Late ones (older than what came before) are welcome; those from before

@@ -4,7 +4,7 @@ use super::{
     Handling,
     climate::{Climate, between},
     evidence::Evidence,
-    prior::Known,
+    prior::{Known, Taught},
     series::{OLD_H, WEEKS_H},
 };
 use crate::batch::Material;
@@ -84,8 +84,12 @@ impl Frame {
             drink.hexose.grams_per_litre(),
             drink.unfermentable.grams_per_litre(),
         );
+        let dose = drink.culture_dose.map(|dose| dose.ml_per_l());
         let known = Known {
-            dose: drink.culture_dose.map(|dose| dose.ml_per_l()),
+            taught: evidence
+                .expectation()
+                .and_then(|expectation| Taught::new(expectation, dose)),
+            dose,
             co2: drink.co2.map(|co2| co2.grams_per_litre()),
             ceiling: drink.alcohol_ceiling.map(|a| a.percent()),
             celsius_doubt: climate.past_doubt,

@@ -17,6 +17,7 @@ mod climb;
 mod course;
 mod evidence;
 mod frame;
+mod lesson;
 mod life;
 mod odd;
 mod prior;
@@ -39,6 +40,7 @@ use crate::{
 
 pub use check::Crosscheck;
 pub use evidence::Evidence;
+pub use lesson::lesson;
 pub use told::Told;
 
 /// Where the bottles are, or what was done to them, from a moment on.

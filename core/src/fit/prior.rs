@@ -3,6 +3,10 @@
 //! Medians and spreads after the trade's literature (growth and temperature: Rosso 1995, Salvado 2011; Q10 of 2 to 2.7), wide on
 //! purpose. Each parameter is a function of one standard normal: that is what the fit moves.
 
+use nalgebra::{Cholesky, DMatrix};
+
+use crate::culture::{COUNT, DOSED, DOSE_DOUBT, Expectation, Pool};
+
 /// Highest temperature of growth, degC.
 const HOTTEST: f64 = 44.0;
 
@@ -97,9 +101,88 @@ pub(super) const COOLING: usize = 26;
 pub(super) const GAUGE: std::ops::Range<usize> = 28..31;
 pub(super) const GRAVITY: std::ops::Range<usize> = 31..33;
 
-/// What the batch file says of them.
+/// Places of the culture's own traits, in the order of [`crate::culture::TRAITS`].
+pub(super) const TRAITS: [usize; COUNT] = [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, CEILING, 27];
+
+/// What a culture's earlier batches make of its traits: affine in the whitened space, so that the fit still moves standard normals.
 #[derive(Clone, Copy, Debug)]
+pub(super) struct Taught {
+    mean: [f64; COUNT],
+    /// Lower triangle.
+    factor: [[f64; COUNT]; COUNT],
+}
+
+impl Taught {
+    /// Of an expectation for a batch with that dose (mL/L); `None` if it is no distribution.
+    pub(super) fn new(expectation: &Expectation, dose: Option<f64>) -> Option<Self> {
+        let pool = pool();
+        let mut covariance = DMatrix::from_fn(COUNT, COUNT, |i, j| {
+            let row = expectation.covariance.get(i);
+            row.and_then(|row| row.get(j)).copied().unwrap_or(f64::NAN) / (pool.sd[i] * pool.sd[j])
+        });
+        let mut mean = [0.0; COUNT];
+        for (i, mean) in mean.iter_mut().enumerate() {
+            *mean = (expectation.mean.get(i)? - pool.mean[i]) / pool.sd[i];
+        }
+        match dose {
+            // The share at the start has its dose already.
+            Some(dose) => mean[DOSED[1]] += (dose / USUAL_DOSE).ln() / pool.sd[DOSED[1]],
+            None => {
+                for i in DOSED {
+                    covariance[(i, i)] += (DOSE_DOUBT / pool.sd[i]).powi(2);
+                }
+            }
+        }
+        let root = Cholesky::new(covariance)?.l();
+        let mut factor = [[0.0; COUNT]; COUNT];
+        for (i, row) in factor.iter_mut().enumerate() {
+            for (j, entry) in row.iter_mut().enumerate().take(i + 1) {
+                *entry = root[(i, j)];
+            }
+        }
+        Some(Self { mean, factor })
+    }
+
+    /// The traits at a point, in the whitened space of the pool.
+    fn at(&self, z: &[f64]) -> [f64; COUNT] {
+        let mut out = self.mean;
+        for (out, row) in out.iter_mut().zip(&self.factor) {
+            for (factor, place) in row.iter().zip(TRAITS) {
+                *out += factor * z.get(place).copied().unwrap_or(0.0);
+            }
+        }
+        out
+    }
+}
+
+/// What is believed of any culture.
+pub(super) fn pool() -> Pool {
+    Known::default().pool()
+}
+
+impl Known {
+    /// What is believed of the traits of any culture in such a batch.
+    pub(super) fn pool(&self) -> Pool {
+        let untaught = Self { taught: None, ..*self };
+        // A hundredth of a deviation: no trait meets a bound of the model.
+        let at = |value: f64| Parameters::of(&[value; ALL], &untaught).traits(self.dose);
+        let (mean, above) = (at(0.0), at(0.01));
+        let mut sd = above;
+        sd.iter_mut()
+            .zip(mean)
+            .for_each(|(sd, mean)| *sd = (*sd - mean) * 100.0);
+        Pool { mean, sd }
+    }
+}
+
+/// Dose that the prior was made for, mL/L.
+pub(super) const USUAL_DOSE: f64 = 25.0;
+
+/// What the batch file says of them.
+#[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Known {
+    /// What the culture's earlier batches taught.
+    pub(super) taught: Option<Taught>,
     /// Dose of culture, mL/L.
     pub(super) dose: Option<f64>,
     /// CO2 when sealed, g/L.
@@ -119,10 +202,19 @@ pub(super) struct Known {
 impl Parameters {
     /// Of a point in the whitened space; `z` holds at least [`ALL`] numbers.
     pub(super) fn of(z: &[f64], known: &Known) -> Self {
-        let at = |index: usize| z.get(index).copied().unwrap_or(0.0).clamp(-6.0, 6.0);
+        let taught = known.taught.as_ref().map(|taught| taught.at(z));
+        let at = |index: usize| {
+            // A ceiling from the batch file is its own.
+            let place = TRAITS
+                .iter()
+                .position(|place| *place == index && (index != CEILING || known.ceiling.is_none()));
+            let of_culture = taught.zip(place).map(|(taught, place)| taught[place]);
+            let own = || z.get(index).copied().unwrap_or(0.0);
+            of_culture.unwrap_or_else(own).clamp(-6.0, 6.0)
+        };
         let log = |index: usize, median: f64, sd: f64| median * (sd * at(index)).exp();
         // A dose that is known tells part of the culture at the start: 25 mL/L is what the prior was made for.
-        let start = known.dose.map_or(0.08, |dose| 0.08 * (dose / 25.0));
+        let start = known.dose.map_or(0.08, |dose| 0.08 * (dose / USUAL_DOSE));
         let co2 = known.co2.map_or_else(
             // Most are still when they are bottled, boiled a day before, and some work already: a median of 0.015 volumes, one in
             // twenty above 0.6.
@@ -179,6 +271,27 @@ impl Parameters {
                 / (parameters.law(25.0).max(1e-3) + parameters.cold * (21.0_f64 * 0.125).exp()),
             ..parameters
         }
+    }
+
+    /// The culture's traits as [`crate::culture::TRAITS`] has them, at a dose of 25 mL/L; `dose`: that of this batch, mL/L.
+    pub(super) fn traits(&self, dose: Option<f64>) -> [f64; COUNT] {
+        let dosed = dose.map_or(0.0, |dose| (dose / USUAL_DOSE).ln());
+        [
+            self.maintenance.ln(),
+            self.growth_yield.ln(),
+            self.growth.ln(),
+            self.start.ln() - dosed,
+            self.ln_adapted,
+            self.second.ln() - dosed,
+            self.second_growth.ln(),
+            self.second_ceiling.ln(),
+            self.coldest,
+            self.best,
+            self.product_inhibition.ln(),
+            self.pressure_inhibition.ln(),
+            self.ceiling.ln(),
+            self.cold.ln(),
+        ]
     }
 
     fn law(&self, t: f64) -> f64 {

@@ -1,0 +1,15 @@
+//! What one batch taught about its culture, and what several of them say of the next one.
+//!
+//! [`Lesson`] is the record of one batch, made by [`crate::fit::lesson`] and kept as JSON; [`Expectation`] is what the lessons of one
+//! culture say of its next batch, made by [`crate::fit::Evidence::with_history`]. A lesson is told from the batch's own data and the
+//! pooled prior alone, never from other lessons, so that nothing is counted twice.
+
+mod expect;
+mod lesson;
+
+pub(crate) use expect::{DOSED, DOSE_DOUBT};
+pub use expect::{Expectation, Pool};
+pub use lesson::{BadLesson, Lesson, SCHEMA, TRAITS, Trait};
+
+/// How many traits a culture has.
+pub const COUNT: usize = 14;
