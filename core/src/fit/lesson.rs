@@ -26,8 +26,9 @@ pub fn lesson(evidence: &Evidence, at: Timestamp) -> Option<Lesson> {
         return None;
     }
     let best = climb::maximum(&problem, None, true);
-    let jacobian = climb::jacobian(&problem, &best.z, &best.course, &best.residuals);
-    let curvature = climb::curvature(&jacobian, &climb::weights(&best.residuals));
+    let roots = climb::weights(&best.residuals).map(f64::sqrt);
+    let jacobian = problem.jacobian(&best.z, &best.course, &best.residuals);
+    let curvature = climb::curvature(&climb::weighted(jacobian, &roots));
     let covariance = Cholesky::new(curvature)?.inverse();
     let known = &problem.frame.known;
     let dose = known.dose;
