@@ -4,6 +4,7 @@
 //! tuning may use. DEVELOPERS tells how to read what it writes.
 
 mod cost;
+mod culture;
 mod fault;
 mod forecast;
 mod gauge_content;
@@ -90,6 +91,8 @@ enum Part {
     Temperature,
     /// Published kinetics as the truth; a tenth as many batches of each.
     Truths,
+    /// Twelve cultures in many batches: vigour, and what their history is worth.
+    Culture,
     /// Time and memory; played anew each time, on one core.
     Cost,
 }
@@ -168,6 +171,13 @@ fn run(arguments: &Arguments) -> Result<String, Box<dyn std::error::Error>> {
             let plays = workers.play(kind.name(), first, batches.div_ceil(10), play)?;
             sensors::report(&mut report, kind, &plays);
         }
+    }
+    if Part::Culture.is_wanted(arguments) {
+        let cultures = culture::CULTURES.min(batches);
+        culture::report(
+            &mut report,
+            &workers.play("culture", first, cultures, culture::play)?,
+        );
     }
     if Part::Cost.is_wanted(arguments) {
         cost::report(&mut report, first);

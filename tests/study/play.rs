@@ -14,7 +14,7 @@ use fobwatch_simulator::{Played, Scenario, Simulation, batch_toml};
 use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 
 /// Length of the grid's step.
-const HALF_HOUR: SignedDuration = SignedDuration::from_mins(30);
+pub(crate) const HALF_HOUR: SignedDuration = SignedDuration::from_mins(30);
 
 /// A reading on its way.
 #[derive(Clone, Debug)]

@@ -99,9 +99,7 @@ impl Expectation {
         }
         Some(Self {
             batches,
-            mean: (0..COUNT)
-                .map(|i| pool.mean[i] + pool.sd[i] * mean[i])
-                .collect(),
+            mean: (0..COUNT).map(|i| pool.mean[i] + pool.sd[i] * mean[i]).collect(),
             covariance: (0..COUNT)
                 .map(|i| {
                     let row = (0..COUNT).map(|j| {
@@ -179,11 +177,8 @@ fn with_spread(said: &[Said], apart: f64) -> Option<(f64, DVector<f64>, DMatrix<
     let mut pull = DVector::zeros(COUNT);
     let mut evidence = 0.0;
     for batch in said {
-        let around = DMatrix::from_diagonal(
-            &batch
-                .dose
-                .add_scalar(apart * (1.0 + batch.age_days / DRIFT_DAYS)),
-        );
+        let around =
+            DMatrix::from_diagonal(&batch.dose.add_scalar(apart * (1.0 + batch.age_days / DRIFT_DAYS)));
         // What the batch says of the culture's mean: its own data, blurred by how batches differ.
         let blurred = (&one + &around * &batch.precision).lu();
         let inverse = blurred.try_inverse()?;

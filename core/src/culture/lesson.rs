@@ -148,7 +148,11 @@ impl TryFrom<Written> for Lesson {
 
 fn traits(traits: &[Trait]) -> Result<(), BadLesson> {
     if traits.len() != COUNT {
-        return bad("traits", format!("{} long", traits.len()), format!("{COUNT} of them"));
+        return bad(
+            "traits",
+            format!("{} long", traits.len()),
+            format!("{COUNT} of them"),
+        );
     }
     for (index, (given, name)) in traits.iter().zip(TRAITS).enumerate() {
         if given.name != name {
@@ -176,7 +180,11 @@ fn traits(traits: &[Trait]) -> Result<(), BadLesson> {
 
 fn covariance(rows: &[Vec<f64>]) -> Result<(), BadLesson> {
     if rows.len() != COUNT {
-        return bad("covariance", format!("{} rows", rows.len()), format!("{COUNT} rows"));
+        return bad(
+            "covariance",
+            format!("{} rows", rows.len()),
+            format!("{COUNT} rows"),
+        );
     }
     for (index, row) in rows.iter().enumerate() {
         if row.len() != COUNT {
@@ -193,7 +201,11 @@ fn covariance(rows: &[Vec<f64>]) -> Result<(), BadLesson> {
             }
             let mirrored = rows.get(column).and_then(|other| other.get(index)).copied();
             if mirrored.is_none_or(|mirrored| (mirrored - value).abs() > 1e-6 * (1.0 + value.abs())) {
-                return bad(key(), value, format!("the same as `covariance[{column}][{index}]`"));
+                return bad(
+                    key(),
+                    value,
+                    format!("the same as `covariance[{column}][{index}]`"),
+                );
             }
         }
     }

@@ -7,7 +7,7 @@
 mod expect;
 mod lesson;
 
-pub(crate) use expect::{DOSED, DOSE_DOUBT};
+pub(crate) use expect::{DOSE_DOUBT, DOSED};
 pub use expect::{Expectation, Pool};
 pub use lesson::{BadLesson, Lesson, SCHEMA, TRAITS, Trait};
 

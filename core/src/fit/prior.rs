@@ -5,7 +5,7 @@
 
 use nalgebra::{Cholesky, DMatrix};
 
-use crate::culture::{COUNT, DOSED, DOSE_DOUBT, Expectation, Pool};
+use crate::culture::{COUNT, DOSE_DOUBT, DOSED, Expectation, Pool};
 
 /// Highest temperature of growth, degC.
 const HOTTEST: f64 = 44.0;
@@ -163,7 +163,10 @@ pub(super) fn pool() -> Pool {
 impl Known {
     /// What is believed of the traits of any culture in such a batch.
     pub(super) fn pool(&self) -> Pool {
-        let untaught = Self { taught: None, ..*self };
+        let untaught = Self {
+            taught: None,
+            ..*self
+        };
         // A hundredth of a deviation: no trait meets a bound of the model.
         let at = |value: f64| Parameters::of(&[value; ALL], &untaught).traits(self.dose);
         let (mean, above) = (at(0.0), at(0.01));
