@@ -50,6 +50,8 @@ pub struct Config {
     pub store_folder: Option<PathBuf>,
     /// Where page and API are served, unless the command line says so.
     pub listen: SocketAddr,
+    /// Where readings alone may be posted, from other machines too; `None`: only where the page is.
+    pub post_listen: Option<SocketAddr>,
     /// The place of the token with which sensors may post readings; `None`: none may.
     pub token_file: Option<Place>,
     /// Read from that place by [`Config::load`].
@@ -157,11 +159,19 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
             })
         })
         .or_else(|| base.and_then(|base| base.store_folder.clone()));
+    let mut post_listen = base.and_then(|base| base.post_listen);
     let mut token_file = base.and_then(|base| base.token_file.clone());
     let listen = file
         .section("http", |http| {
             let given = http.text("token_file", secret::PLACE, Place::named);
             token_file = given.or(token_file.take());
+            let allowed = "an address with its port that is not `listen`, as \"0.0.0.0:8741\"";
+            post_listen = http
+                .text("post_listen", allowed, |text| text.parse().ok())
+                .or(post_listen);
+            if post_listen.is_some() && token_file.is_none() {
+                http.require("token_file", "the place of a token: nobody may post without one");
+            }
             let allowed = "an address with its port, as \"127.0.0.1:8740\"";
             let given = http.text("listen", allowed, |text| text.parse().ok());
             Some(given.or(base.map(|base| base.listen)))
@@ -194,6 +204,7 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
         clock: clock?,
         store_folder,
         listen: listen?,
+        post_listen,
         token_file,
         token: None,
         rules: rules?,

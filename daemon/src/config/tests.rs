@@ -33,10 +33,11 @@ fn every_commented_setting_of_the_defaults_is_accepted() {
             is_toml.then(|| format!("{body}\n"))
         })
         .collect();
-    // These two stand under headings that are not comments.
-    let (before, token) = uncommented.split_once("token_file").unwrap();
-    let (token, after) = token.split_once('\n').unwrap();
-    let uncommented = format!("[http]\ntoken_file{token}\n[store]\n{before}{after}");
+    // These stand under headings that are not comments.
+    let (http, store): (Vec<_>, Vec<_>) = uncommented
+        .lines()
+        .partition(|line| line.starts_with("token_file") || line.starts_with("post_listen"));
+    let uncommented = format!("[http]\n{}\n[store]\n{}\n", http.join("\n"), store.join("\n"));
     let uncommented = uncommented.replace("format = \"senml\"", "format = \"delimited\"");
     let config = Config::from_toml(&uncommented, "uncommented").unwrap_or_else(|refused| panic!("{refused}"));
     assert_eq!((config.mqtt.len(), config.serial.len()), (1, 1));

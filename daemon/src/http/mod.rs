@@ -6,6 +6,7 @@ mod batches;
 mod guard;
 mod notes;
 mod page;
+mod readings;
 #[cfg(test)]
 mod tests;
 mod wish;
@@ -24,6 +25,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::error;
 
 use answer::Complaint;
+pub(crate) use readings::serve as serve_posts;
 pub(crate) use wish::{DeedName, Wish};
 
 use crate::watch::House;
@@ -58,6 +60,7 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .fallback(nothing_here)
         .method_not_allowed_fallback(not_this_way)
         .layer(DefaultBodyLimit::max(MOST_BODY))
+        .merge(readings::route())
         .layer(middleware::from_fn(guard::guard))
         .with_state(house)
 }

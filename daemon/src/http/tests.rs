@@ -304,3 +304,66 @@ async fn strangers_are_refused() {
     }
     daemon.end().await;
 }
+
+#[tokio::test]
+async fn sensors_post_readings_with_the_token_and_hear_what_was_stored() {
+    let daemon = Daemon::start().await;
+    let post = |token: &'static str, kind: &'static str, body: String| {
+        let request = Request::post("/api/v1/readings")
+            .header("host", "kitchen.home:8741")
+            .header("authorization", token)
+            .header("content-type", kind)
+            .body(Body::from(body))
+            .unwrap();
+        daemon.send(request)
+    };
+    let csv = || {
+        "time,source,quantity,value,unit\n\
+         2026-03-02T09:00:00Z,shelf,pressure,0.5,bar\n\
+         2026-03-02T09:00:00Z,shelf,pressure,0.5,bar\n\
+         2026-03-02T09:00:00Z,shelf,humidity,50,bar\n"
+            .to_owned()
+    };
+    // No token is configured: nobody may.
+    let (status, _) = post("Bearer ", "text/csv", csv()).await;
+    assert_eq!(status, StatusCode::FORBIDDEN);
+
+    *daemon.house.door.write().unwrap() = Arc::new(crate::watch::Door {
+        token: Some(crate::config::Secret::new("an old blue door")),
+        ..Default::default()
+    });
+    for wrong in [
+        "Bearer an old red door",
+        "Bearer an old blue doo",
+        "Basic an old blue door",
+        "Bearer",
+    ] {
+        let (status, told) = post(wrong, "text/csv", csv()).await;
+        assert_eq!(status, StatusCode::UNAUTHORIZED, "{told}");
+    }
+    let right = "Bearer an old blue door";
+    let (status, told) = post(right, "text/csv", csv()).await;
+    assert_eq!(status, StatusCode::OK, "{told}");
+    assert_eq!(
+        (&told["accepted"], &told["duplicates"], &told["refused"]),
+        (&json!(1), &json!(1), &json!(1))
+    );
+    assert_eq!(told["refusals"][0]["place"], "line 4");
+    // The answer came after the commit: it is there, and posting it again adds nothing.
+    let (_, again) = post(right, "text/csv; charset=utf-8", csv()).await;
+    assert_eq!((&again["accepted"], &again["duplicates"]), (&json!(0), &json!(2)));
+
+    let senml = r#"[{"n":"shelf/pressure","u":"bar","v":0.75}]"#.to_owned();
+    let (status, told) = post(right, "application/senml+json", senml).await;
+    assert_eq!((status, &told["accepted"]), (StatusCode::OK, &json!(1)));
+    let (status, told) = post(right, "application/json", "{".to_owned()).await;
+    assert_eq!(
+        (status, &told["refused"]),
+        (StatusCode::UNPROCESSABLE_ENTITY, &json!(1))
+    );
+    let (status, _) = post(right, "text/plain", csv()).await;
+    assert_eq!(status, StatusCode::UNSUPPORTED_MEDIA_TYPE);
+    let (status, told) = post(right, "text/csv", "x".repeat(300 * 1024)).await;
+    assert_eq!(status, StatusCode::PAYLOAD_TOO_LARGE, "{told}");
+    daemon.end().await;
+}

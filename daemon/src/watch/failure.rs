@@ -30,6 +30,16 @@ pub enum Failure {
         /// What the system said.
         source: io::Error,
     },
+    /// The address for posted readings cannot be served.
+    #[error(
+        "`http.post_listen` is {address}: {source}; allowed: an address of this machine that nobody serves yet"
+    )]
+    Posts {
+        /// The address.
+        address: SocketAddr,
+        /// What the system said.
+        source: io::Error,
+    },
     /// The folder of batch files cannot be listed.
     #[error("the folder of batch files {} cannot be read: {source}", path.display())]
     Batches {

@@ -11,13 +11,16 @@ use fobwatch_core::{
     batch::{Batch, Slug},
     engine::{ClockSource, Command, Settings},
     note::Note,
+    reading::Reading,
 };
 use jiff::Timestamp;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
 use crate::{
-    config::{self, Config, Display},
+    config::{self, Config, Display, Secret},
+    decode::Calibrations,
     deliver,
+    incoming::Meter,
     store::{BatchId, Sequence, Store, StoreError},
 };
 
@@ -35,6 +38,19 @@ pub(crate) enum Request {
     Command(BatchId, Command),
     Add(Box<Batch>, String),
     End(Arc<Live>),
+    /// Readings that someone waits for; `new` hears how many of them were not there yet.
+    Readings {
+        readings: Vec<Reading>,
+        received_at: Timestamp,
+        new: oneshot::Sender<usize>,
+    },
+}
+
+/// What those who post readings meet; changed by a reload.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Door {
+    pub(crate) token: Option<Secret>,
+    pub(crate) calibrations: Arc<Calibrations>,
 }
 
 /// A request, and who waits for the answer: the place of what was stored.
@@ -59,6 +75,9 @@ pub(crate) struct House {
     /// Where each alert is to go.
     pub(crate) destinations: Vec<String>,
     pub(crate) beat: Mutex<Instant>,
+    pub(crate) door: RwLock<Arc<Door>>,
+    /// Counts what was posted.
+    pub(crate) posted: Meter,
 }
 
 impl House {
@@ -95,6 +114,11 @@ impl House {
             reminders: broadcast::Sender::new(REQUESTS),
             destinations: told.map(deliver::destination).collect(),
             beat: Mutex::new(Instant::now()),
+            door: RwLock::new(Arc::new(Door {
+                token: config.token.clone(),
+                calibrations: Arc::new(config.calibrations.clone()),
+            })),
+            posted: Meter::new("posted readings"),
         };
         Ok((Arc::new(house), asked))
     }
@@ -116,6 +140,10 @@ impl House {
             ClockSource::Ticks => self.clock.now(),
             ClockSource::Readings => live.standing().monitor.clock(),
         }
+    }
+
+    pub(crate) fn door(&self) -> Arc<Door> {
+        Arc::clone(&self.door.read().unwrap_or_else(PoisonError::into_inner))
     }
 
     pub(super) fn turn(&self) {

@@ -107,13 +107,18 @@ impl Intake {
         Ok(())
     }
 
-    /// All that waits, in one transaction.
-    async fn keep(&mut self, waiting: &mut Vec<Incoming>) -> Result<(), Failure> {
+    /// A reading ahead of the engines' clock counts as of the clock: it must not lag behind.
+    async fn catch_up(&mut self) -> Result<(), Failure> {
         let late = |(_, heard): (_, Instant)| heard.elapsed() >= self.house.clock.tick_every();
         if self.told.is_none_or(late) {
-            // A reading ahead of the engines' clock counts as of the clock: it must not lag behind.
             self.tick().await?;
         }
+        Ok(())
+    }
+
+    /// All that waits, in one transaction.
+    async fn keep(&mut self, waiting: &mut Vec<Incoming>) -> Result<(), Failure> {
+        self.catch_up().await?;
         let Some(received_at) = waiting.iter().map(|message| message.received_at).max() else {
             return Ok(());
         };
@@ -139,11 +144,7 @@ impl Intake {
             message.stored();
         }
         waiting.clear();
-        let last = appended.into_iter().filter_map(|appended| match appended {
-            Appended::New(sequence) => Some(sequence),
-            Appended::Duplicate => None,
-        });
-        if let Some(last) = last.max() {
+        if let Some(last) = appended.into_iter().filter_map(sequence).max() {
             self.announce(last);
         }
         Ok(())
@@ -201,6 +202,22 @@ impl Intake {
                     Err(error) => Err(error),
                 }
             }
+            Request::Readings {
+                readings,
+                received_at,
+                new,
+            } => {
+                self.catch_up().await?;
+                let appended = store
+                    .write(move |writer| writer.append_readings(&readings, received_at))
+                    .await;
+                appended.map(|appended| {
+                    let stored: Vec<_> = appended.into_iter().filter_map(sequence).collect();
+                    // Whoever asked may have gone away; what was stored stays stored.
+                    new.send(stored.len()).ok();
+                    stored.into_iter().max().unwrap_or(*self.house.latest.borrow())
+                })
+            }
             Request::End(live) => {
                 let name = live.batch.name.to_string();
                 let ended = store.write(move |writer| writer.end_batch(&name, now)).await;
@@ -224,5 +241,13 @@ impl Intake {
         // Whoever asked may have gone away; what was stored stays stored.
         answer.send(done).ok();
         Ok(())
+    }
+}
+
+/// The place of what was not stored before.
+fn sequence(appended: Appended) -> Option<Sequence> {
+    match appended {
+        Appended::New(sequence) => Some(sequence),
+        Appended::Duplicate => None,
     }
 }

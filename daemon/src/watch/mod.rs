@@ -35,6 +35,8 @@ use crate::{
 pub(crate) use clock::whole_microseconds;
 pub use clock::{Clock, WallClock};
 pub use failure::Failure;
+#[cfg(test)]
+pub(crate) use house::Door;
 pub(crate) use house::{House, Request};
 pub(crate) use left::{Left, left};
 pub(crate) use live::Live;
@@ -204,6 +206,17 @@ impl Daemon {
             stop.clone(),
         )));
         info!("The page is at http://{address}/ on this machine.");
+        if let Some(address) = config.post_listen {
+            let unserved = |source| Failure::Posts { address, source };
+            let listener = TcpListener::bind(address).await.map_err(unserved)?;
+            let address = listener.local_addr().map_err(unserved)?;
+            tasks.push(tokio::spawn(http::serve_posts(
+                Arc::clone(&house),
+                listener,
+                stop.clone(),
+            )));
+            info!("Readings may be posted to http://{address}/api/v1/readings, by whoever knows the token.");
+        }
         let intake = intake::Intake {
             house: Arc::clone(&house),
             workers,

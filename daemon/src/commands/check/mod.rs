@@ -152,12 +152,19 @@ fn doors(config: &Config) -> Vec<String> {
             ));
         }
     }
-    if let Err(error) = TcpListener::bind(config.listen) {
-        complaints.push(format!(
-            "`http.listen` is \"{}\": {error}; allowed: an address of this machine that nobody serves yet, unless that is \
-             fobwatch itself",
-            config.listen
-        ));
+    let addresses = [
+        ("http.listen", Some(config.listen)),
+        ("http.post_listen", config.post_listen),
+    ];
+    for (key, address) in addresses {
+        if let Some(address) = address
+            && let Err(error) = TcpListener::bind(address)
+        {
+            complaints.push(format!(
+                "`{key}` is \"{address}\": {error}; allowed: an address of this machine that nobody serves yet, unless that is \
+                 fobwatch itself"
+            ));
+        }
     }
     complaints
 }
