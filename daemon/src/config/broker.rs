@@ -26,7 +26,7 @@ const CLIENT: &str = "1 to 64 letters, digits, hyphens or underscores, unlike th
 const PREFIX: &str = "a topic of MQTT without + and #, 1 to 200 characters, no slash at its ends";
 
 /// A broker.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Broker {
     /// Where it is.
     pub host: String,

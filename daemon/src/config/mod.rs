@@ -10,6 +10,7 @@ mod port;
 mod secret;
 mod tls;
 mod topic;
+pub mod zero;
 
 #[cfg(test)]
 mod tests;
@@ -33,6 +34,7 @@ pub use port::{LineFormat, Port};
 pub use secret::{Place, Secret};
 pub use tls::Tls;
 pub use topic::{Numbers, Pattern, What};
+pub use zero::Zero;
 
 /// The text of the defaults.
 pub const DEFAULT: &str = include_str!("../../../config/default.toml");

@@ -1,6 +1,11 @@
 //! The secured link to a broker: whom we trust, and who we are.
 
-use std::{fmt, path::Path, sync::Arc};
+use std::{
+    fmt,
+    hash::{DefaultHasher, Hash, Hasher},
+    path::Path,
+    sync::Arc,
+};
 
 use fobwatch_core::document::Section;
 use rustls::{
@@ -21,6 +26,14 @@ pub struct Tls {
     /// Our own certificate and its key, where the broker asks for one.
     pub identity: Option<(Place, Place)>,
     config: Option<Arc<ClientConfig>>,
+    /// Tells whether the files still hold what they held.
+    held: u64,
+}
+
+impl PartialEq for Tls {
+    fn eq(&self, other: &Self) -> bool {
+        (&self.authority, &self.identity, self.held) == (&other.authority, &other.identity, other.held)
+    }
 }
 
 impl fmt::Debug for Tls {
@@ -51,6 +64,7 @@ pub(super) fn read(section: &mut Section<'_, '_>) -> Option<Tls> {
         authority,
         identity: certificate.zip(key),
         config: None,
+        held: 0,
     })
 }
 
@@ -73,6 +87,15 @@ impl Tls {
 
     /// Reads the files that it names; every problem goes to `bad`.
     pub(super) fn load(&mut self, folder: &Path, bad: &mut Vec<BadFile>) {
+        let mut hasher = DefaultHasher::new();
+        let identity = self
+            .identity
+            .iter()
+            .flat_map(|(certificate, key)| [certificate, key]);
+        for place in self.authority.iter().chain(identity) {
+            place.read(folder).ok().hash(&mut hasher);
+        }
+        self.held = hasher.finish();
         let mut trusted = RootCertStore::empty();
         match &self.authority {
             None => {

@@ -7,6 +7,8 @@ use fobwatch_core::{
     reading::{Measured, Quantity, Source},
 };
 
+use crate::config::Zero;
+
 use super::Wrong;
 
 /// The most points of a calibration.
@@ -62,9 +64,13 @@ pub enum BadCalibration {
     Supply,
 }
 
-/// All calibrations of the configuration, by source and quantity.
+/// All calibrations of the configuration, by source and quantity, and what gauges read in open air.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Calibrations(BTreeMap<(Source, Quantity), Calibration>);
+pub struct Calibrations {
+    all: BTreeMap<(Source, Quantity), Calibration>,
+    /// In Pa.
+    zeros: BTreeMap<Source, f64>,
+}
 
 impl Calibration {
     /// A calibration of `quantity` from `points` of (raw, value in `unit`); raw is in volts, or in degrees of
@@ -141,18 +147,26 @@ impl Calibrations {
     /// Adds one; answers with false when that source and quantity has one already.
     pub fn insert(&mut self, source: Source, calibration: Calibration) -> bool {
         let key = (source, calibration.quantity);
-        if self.0.contains_key(&key) {
+        if self.all.contains_key(&key) {
             return false;
         }
-        self.0.insert(key, calibration);
+        self.all.insert(key, calibration);
         true
     }
 
     /// Whether a raw value of that source becomes that quantity.
     #[must_use]
     pub fn has(&self, source: &Source, quantity: Quantity, raw: Dimension) -> bool {
-        let found = self.0.get(&(source.clone(), quantity));
+        let found = self.all.get(&(source.clone(), quantity));
         found.is_some_and(|calibration| calibration.raw == raw)
+    }
+
+    /// From now on these are taken off the pressures of their gauges.
+    pub fn set_zeros(&mut self, zeros: &[Zero]) {
+        let zeros = zeros
+            .iter()
+            .map(|zero| (zero.source.clone(), zero.reads.pascal()));
+        self.zeros = zeros.collect();
     }
 
     /// The typed value of `value` `unit`, by way of a calibration where the unit is raw.
@@ -160,6 +174,25 @@ impl Calibrations {
     /// # Errors
     /// The number and unit are no such quantity, or the unit is raw and nothing calibrates it.
     pub fn measure(
+        &self,
+        source: &Source,
+        quantity: Quantity,
+        value: f64,
+        unit: Unit,
+    ) -> Result<Measured, Wrong> {
+        let measured = self.as_shown(source, quantity, value, unit)?;
+        match (&measured, self.zeros.get(source)) {
+            (Measured::Pressure(shown), Some(zero)) => {
+                let pascal = shown.pascal() - zero;
+                Measured::new(Quantity::Pressure, pascal, Unit::Pascal)
+                    .map_err(|error| Wrong::measurement(error, pascal, Unit::Pascal))
+            }
+            _ => Ok(measured),
+        }
+    }
+
+    /// What the sensor itself shows.
+    fn as_shown(
         &self,
         source: &Source,
         quantity: Quantity,
@@ -175,7 +208,7 @@ impl Calibrations {
                     .map_err(|error| Wrong::measurement(error, value, unit));
             }
         };
-        let found = self.0.get(&(source.clone(), quantity));
+        let found = self.all.get(&(source.clone(), quantity));
         let Some(calibration) = found.filter(|calibration| calibration.raw == raw) else {
             return Err(Wrong::NotCalibrated {
                 source_name: source.to_string(),

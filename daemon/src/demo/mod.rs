@@ -95,6 +95,7 @@ async fn round(
         }),
         inbox: inbox.clone(),
         incoming,
+        reloads: tokio::sync::mpsc::channel(1).1,
         stop: stop.clone(),
     })
     .await?;

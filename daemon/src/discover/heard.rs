@@ -36,6 +36,10 @@ pub(crate) struct Heard {
 pub(crate) struct Flow {
     pub(crate) count: u32,
     pub(crate) last: Measured,
+    /// The least, the most and the sum of them, in the stored unit.
+    pub(crate) least: f64,
+    pub(crate) most: f64,
+    pub(crate) sum: f64,
     first_at: Instant,
     last_at: Instant,
 }
@@ -72,7 +76,7 @@ impl Heard {
         let mapped = decoded.is_some();
         let decoded = decoded.unwrap_or_default();
         for reading in decoded.readings {
-            let now = Instant::now();
+            let (now, value) = (Instant::now(), reading.measured.stored_value());
             let key = (way.clone(), reading.source, reading.measured.quantity());
             if !self.read.contains_key(&key) && self.read.len() >= MOST {
                 self.beyond += 1;
@@ -82,12 +86,18 @@ impl Heard {
                 Entry::Occupied(mut flow) => {
                     let flow = flow.get_mut();
                     flow.count = flow.count.saturating_add(1);
+                    flow.least = flow.least.min(value);
+                    flow.most = flow.most.max(value);
+                    flow.sum += value;
                     (flow.last, flow.last_at) = (reading.measured, now);
                 }
                 Entry::Vacant(place) => {
                     place.insert(Flow {
                         count: 1,
                         last: reading.measured,
+                        least: value,
+                        most: value,
+                        sum: value,
                         first_at: now,
                         last_at: now,
                     });

@@ -2,7 +2,10 @@
 
 use std::{io, net::SocketAddr, path::PathBuf};
 
-use crate::{config::BadConfig, store::StoreError};
+use crate::{
+    config::{BadConfig, zero::BadZeros},
+    store::StoreError,
+};
 
 /// Why the daemon does not run, or no longer.
 #[derive(Debug, thiserror::Error)]
@@ -10,6 +13,9 @@ pub enum Failure {
     /// The configuration.
     #[error(transparent)]
     Config(#[from] BadConfig),
+    /// What gauges read in open air.
+    #[error(transparent)]
+    Zeros(#[from] BadZeros),
     /// The store cannot be opened, or failed for good.
     #[error(transparent)]
     Store(#[from] StoreError),

@@ -7,6 +7,7 @@ mod clock;
 mod failure;
 mod folder;
 mod house;
+mod inputs;
 mod intake;
 mod left;
 mod live;
@@ -16,7 +17,13 @@ pub(crate) mod tests;
 mod worker;
 mod workers;
 
-use std::{env, net::SocketAddr, path::PathBuf, sync::Arc, time::Duration};
+use std::{
+    env,
+    net::SocketAddr,
+    path::{Path, PathBuf},
+    sync::Arc,
+    time::Duration,
+};
 
 use fobwatch_core::batch::Batch;
 use jiff::Timestamp;
@@ -25,10 +32,12 @@ use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
 
 use crate::{
-    config::Config,
-    deliver, http,
+    config::{
+        Config, Zero,
+        zero::{self, BadZeros},
+    },
+    http,
     incoming::{self, Inbox, Incoming},
-    mqtt, serial,
     store::Store,
 };
 
@@ -77,6 +86,8 @@ pub struct Setup {
     pub inbox: Inbox,
     /// The other end of it.
     pub incoming: mpsc::Receiver<Incoming>,
+    /// A configuration that is to hold from then on, as far as it can without a new start.
+    pub reloads: mpsc::Receiver<Config>,
     /// Ends the daemon in order.
     pub stop: CancellationToken,
 }
@@ -111,7 +122,7 @@ pub fn data_folder(given: Option<PathBuf>, config: &Config) -> Result<PathBuf, F
 /// # Errors
 /// Why it does not run, or no longer.
 pub async fn run(options: Options) -> Result<(), Failure> {
-    let config = Config::load(options.config.as_deref())?;
+    let mut config = Config::load(options.config.as_deref())?;
     let listen = options.listen.unwrap_or(config.listen);
     refuse_strangers(listen)?;
     let batches = match &options.batches {
@@ -121,8 +132,11 @@ pub async fn run(options: Options) -> Result<(), Failure> {
     let data = data_folder(options.data, &config)?;
     let store = Store::open(&data)?;
     info!("Readings are kept in {}.", data.display());
+    config.calibrations.set_zeros(&zeros(&data)?);
     let stop = CancellationToken::new();
     stop_on_signals(stop.clone())?;
+    let (reload, reloads) = mpsc::channel(1);
+    signals::reload_on_hangup(options.config, data, reload)?;
     let (inbox, incoming) = incoming::channel();
     serve(Setup {
         config,
@@ -133,9 +147,24 @@ pub async fn run(options: Options) -> Result<(), Failure> {
         demo: None,
         inbox,
         incoming,
+        reloads,
         stop,
     })
     .await
+}
+
+/// What gauges read in open air, told in the log.
+fn zeros(data: &Path) -> Result<Vec<Zero>, BadZeros> {
+    let zeros = zero::load(data)?;
+    for zero in &zeros {
+        info!(
+            "{:.4} bar are taken off every pressure of {}: it read so in open air at {}.",
+            zero.reads.bar(),
+            zero.source,
+            zero.taken_at
+        );
+    }
+    Ok(zeros)
 }
 
 fn refuse_strangers(listen: SocketAddr) -> Result<(), Failure> {
@@ -198,15 +227,16 @@ impl Daemon {
             );
         }
         let stop = setup.stop;
-        let mut tasks = inputs(&house, &config, &setup.inbox, &stop)?;
-        drop(setup.inbox);
+        let post_listen = config.post_listen;
+        let inputs = inputs::Inputs::start(Arc::clone(&house), config, setup.inbox, stop.clone());
+        let mut tasks = vec![tokio::spawn(inputs.run(setup.reloads))];
         tasks.push(tokio::spawn(http::serve(
             Arc::clone(&house),
             listener,
             stop.clone(),
         )));
         info!("The page is at http://{address}/ on this machine.");
-        if let Some(address) = config.post_listen {
+        if let Some(address) = post_listen {
             let unserved = |source| Failure::Posts { address, source };
             let listener = TcpListener::bind(address).await.map_err(unserved)?;
             let address = listener.local_addr().map_err(unserved)?;
@@ -255,43 +285,4 @@ impl Daemon {
         }
         ended.and(closed)
     }
-}
-
-/// Begins to listen to every broker and port, and to carry alerts.
-fn inputs(
-    house: &Arc<House>,
-    config: &Config,
-    inbox: &Inbox,
-    stop: &CancellationToken,
-) -> Result<Vec<JoinHandle<()>>, Failure> {
-    let calibrations = Arc::new(config.calibrations.clone());
-    let mut tasks = Vec::new();
-    for broker in &config.mqtt {
-        let destination = deliver::destination(broker);
-        let link = mqtt::start(
-            broker.clone(),
-            Arc::clone(&calibrations),
-            inbox.clone(),
-            stop.clone(),
-        );
-        tasks.push(link.task);
-        if let Some(publisher) = link.publisher {
-            let carried = deliver::carry(Arc::clone(house), destination, publisher, stop.clone());
-            tasks.push(tokio::spawn(carried));
-        }
-    }
-    for port in &config.serial {
-        // Its thread ends by itself within a second of the stop; nothing waits for it.
-        serial::start(
-            port.clone(),
-            Arc::clone(&calibrations),
-            inbox.clone(),
-            stop.clone(),
-        )
-        .map_err(|source| Failure::System {
-            what: "a thread",
-            source,
-        })?;
-    }
-    Ok(tasks)
 }

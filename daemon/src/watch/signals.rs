@@ -1,15 +1,20 @@
-//! SIGTERM and SIGINT: the first asks to stop, the second ends at once.
+//! SIGTERM and SIGINT: the first asks to stop, the second ends at once. SIGHUP: the configuration is read again.
 
 use std::{
+    path::PathBuf,
     process,
     time::{Duration, Instant},
 };
 
-use tokio::signal::unix::{SignalKind, signal};
+use tokio::{
+    signal::unix::{SignalKind, signal},
+    sync::mpsc,
+};
 use tokio_util::sync::CancellationToken;
-use tracing::info;
+use tracing::{error, info};
 
-use super::Failure;
+use super::{Failure, zeros};
+use crate::config::Config;
 
 /// What comes so soon after the first is the same wish: `timeout` and shells tell the program, and then its whole group.
 const SAME: Duration = Duration::from_millis(500);
@@ -43,6 +48,42 @@ pub fn stop_on_signals(stop: CancellationToken) -> Result<(), Failure> {
                 Some(first) if first.elapsed() < SAME => {}
                 // Every acknowledged reading is on the disk already.
                 Some(_) => process::exit(1),
+            }
+        }
+    });
+    Ok(())
+}
+
+/// Hands the configuration to `reload` at each SIGHUP. One that is refused changes nothing.
+///
+/// # Errors
+/// The system gives no signals.
+pub(super) fn reload_on_hangup(
+    path: Option<PathBuf>,
+    data: PathBuf,
+    reload: mpsc::Sender<Config>,
+) -> Result<(), Failure> {
+    let mut hangup = signal(SignalKind::hangup()).map_err(|source| Failure::System {
+        what: "its signals",
+        source,
+    })?;
+    tokio::spawn(async move {
+        while hangup.recv().await.is_some() {
+            let read = Config::load(path.as_deref())
+                .map_err(Failure::Config)
+                .and_then(|mut config| {
+                    config.calibrations.set_zeros(&zeros(&data)?);
+                    Ok(config)
+                });
+            match read {
+                Ok(config) => {
+                    if reload.send(config).await.is_err() {
+                        return;
+                    }
+                }
+                Err(refused) => {
+                    error!("The configuration is not taken up, and everything stays as it was: {refused}")
+                }
             }
         }
     });

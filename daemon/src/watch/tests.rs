@@ -343,6 +343,7 @@ async fn what_is_acknowledged_is_in_the_store_after_a_stop() {
         demo: None,
         inbox: inbox.clone(),
         incoming,
+        reloads: tokio::sync::mpsc::channel(1).1,
         stop: stop.clone(),
     }));
     let (ack, acknowledged) = tokio::sync::oneshot::channel();

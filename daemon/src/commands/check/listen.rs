@@ -1,16 +1,21 @@
 //! `fobwatch check --listen`: what arrives, and how to map it.
 
-use std::{collections::BTreeMap, fmt::Write, sync::Arc, time::Duration};
+use std::{collections::BTreeMap, fmt::Write, path::PathBuf, sync::Arc, time::Duration};
 
 use clap::Args;
+use fobwatch_core::reading::Source;
+use jiff::Timestamp;
 use tokio_util::sync::CancellationToken;
 
-use super::super::{Ended, say, span};
+use super::{
+    super::{Ended, say, span},
+    tare,
+};
 use crate::{
     config::{Broker, Config, Display},
     discover::{self, Ears, Heard, Offer, quoted},
     page,
-    watch::stop_on_signals,
+    watch::{data_folder, stop_on_signals},
 };
 
 #[derive(Debug, Args)]
@@ -19,8 +24,14 @@ pub(super) struct Listening {
     #[arg(long)]
     listen: bool,
     /// How long to listen; Ctrl-C ends it earlier
-    #[arg(long = "for", value_name = "TIME", value_parser = span::read, default_value = "60s", requires = "listen")]
+    #[arg(long = "for", value_name = "TIME", value_parser = span::read, default_value = "60s")]
     lasting: jiff::SignedDuration,
+    /// Listen to the gauge SOURCE in open air, before its bottle is closed, and take what it reads for its zero
+    #[arg(long, value_name = "SOURCE")]
+    tare: Option<String>,
+    /// Folder in which readings, and the zeros of gauges, are kept
+    #[arg(long, value_name = "DIR", requires = "tare")]
+    data: Option<PathBuf>,
     /// Listen to this broker too, without TLS or password
     #[arg(long, value_name = "HOST[:PORT]", requires = "listen")]
     mqtt: Vec<String>,
@@ -34,11 +45,11 @@ pub(super) struct Listening {
 
 impl Listening {
     pub(super) fn is_wanted(&self) -> bool {
-        self.listen
+        self.listen || self.tare.is_some()
     }
 
     pub(super) fn run(self, configs: Vec<Config>) -> Result<(), Ended> {
-        if !self.listen {
+        if !self.is_wanted() {
             return Ok(());
         }
         let defaults = super::read_config(None)?;
@@ -50,6 +61,15 @@ impl Listening {
                     .to_owned(),
             ));
         }
+        let tare = match self.tare {
+            None => None,
+            Some(given) => {
+                let source = Source::new(&given).map_err(|bad| Ended::Refused(format!("--tare: {bad}")))?;
+                let folder =
+                    data_folder(self.data, &config).map_err(|none| Ended::Refused(none.to_string()))?;
+                Some((source, folder))
+            }
+        };
         let mut brokers = config.mqtt;
         let bare = self
             .mqtt
@@ -80,7 +100,7 @@ impl Listening {
             unknown_ports,
             calibrations: Arc::new(config.calibrations),
         };
-        eprintln!("Listening for {:#}; nothing is stored.", self.lasting);
+        eprintln!("Listening for {:#}; no reading is stored.", self.lasting);
         let runtime = tokio::runtime::Builder::new_multi_thread()
             .enable_all()
             .build()
@@ -90,6 +110,12 @@ impl Listening {
             stop_on_signals(stop.clone()).map_err(|failure| Ended::Failed(failure.to_string()))?;
             Ok(discover::listen(ears, lasting, stop).await)
         })?;
+        if let Some((source, folder)) = tare {
+            for (place, why) in &heard.troubles {
+                eprintln!("warning: {place}: {why}.");
+            }
+            return say(&tare::take(&heard, &source, &folder, Timestamp::now())?);
+        }
         say(told.report(&heard).trim_end())?;
         if heard.troubles.is_empty() {
             Ok(())

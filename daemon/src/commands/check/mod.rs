@@ -1,6 +1,7 @@
 //! `fobwatch check`
 
 mod listen;
+mod tare;
 
 use std::{
     collections::BTreeMap,
@@ -19,7 +20,8 @@ use crate::config::Config;
 #[derive(Debug, Args)]
 #[command(
     after_help = "Examples:\n  fobwatch check kitchen.toml batches/\n  fobwatch check --listen --for 30s kitchen.toml\n  \
-                  fobwatch check --listen --mqtt broker.home --serial /dev/serial/by-id/usb-gauge --baud 9600"
+                  fobwatch check --listen --mqtt broker.home --serial /dev/serial/by-id/usb-gauge --baud 9600\n  \
+                  fobwatch check --tare pilot kitchen.toml"
 )]
 pub(super) struct Check {
     /// Files to check, or folders of batch files; none: the built-in defaults
