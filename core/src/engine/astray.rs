@@ -31,14 +31,15 @@ const BEFORE: SignedDuration = SignedDuration::from_mins(30);
 const STALL_AFTER: SignedDuration = SignedDuration::from_hours(60);
 /// The drink must have been warm for as long as the gain is told.
 const WARM_FOR: SignedDuration = SignedDuration::from_hours(36);
-/// A batch stalls when it gained less than this in 36 h, in volumes (FORECAST: 0.05 g/L) ...
-const STALL_GAIN: f64 = 0.025;
+/// A batch stalls when it gained less than this in 36 h, in volumes: a sixth of what the slowest sound ones gain, and above what
+/// the fit's own doubt adds to one that stands still (0.03 to 0.05) ...
+const STALL_GAIN: f64 = 0.06;
 /// ... surely less than this ...
-const STALL_GAIN_SURELY: f64 = 0.06;
+const STALL_GAIN_SURELY: f64 = 0.11;
 /// ... and holds less than this share of its target.
 const STALL_SHARE: f64 = 0.85;
 /// It goes on again when it gained more than this.
-const STALL_OVER_GAIN: f64 = 0.06;
+const STALL_OVER_GAIN: f64 = 0.12;
 /// Evaluations in a row: 2 h.
 const STALL_IN_A_ROW: u8 = 4;
 /// A batch that made less than this, in volumes, never began.
