@@ -22,7 +22,7 @@ use tokio::{sync::Semaphore, time::timeout};
 use super::answer::{Complaint, batch, marked};
 use crate::{
     store::Sequence,
-    watch::{House, Live, Request, whole_microseconds},
+    watch::{House, Live, Request, claim, whole_microseconds},
 };
 
 /// How long an answer waits for the engine to have taken what was asked; it is stored already.
@@ -98,6 +98,9 @@ pub(super) async fn add(
         .map_err(|error| Complaint::refused(format!("the batch file is not UTF-8 text: {error}")))?;
     let (read, warnings) =
         Batch::from_toml(text, "the batch file").map_err(|bad| Complaint::refused(bad.to_string()))?;
+    let others = house.all();
+    claim::free(&read, others.iter().map(|live| &live.batch))
+        .map_err(|claimed| Complaint::conflict(claimed.to_string()))?;
     let name = read.name.clone();
     let warnings: Vec<String> = warnings.iter().map(ToString::to_string).collect();
     house.ask(Request::Add(Box::new(read), text.to_owned())).await?;

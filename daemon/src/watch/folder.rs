@@ -5,7 +5,7 @@ use std::{collections::BTreeSet, fs, io::Read, path::Path};
 use fobwatch_core::batch::Batch;
 use tracing::{error, info, warn};
 
-use super::{Clock, Failure, worker};
+use super::{Clock, Failure, claim, worker};
 use crate::page::quoted;
 use crate::store::{BatchId, Store, StoreError, StoredBatch};
 
@@ -73,6 +73,14 @@ pub(super) async fn live(
             if known.ended_at.is_some() {
                 info!(batch = %batch.name, "{} has been ended, so its file is left alone.", batch.name);
             }
+            continue;
+        }
+        let watched = stored.iter().filter(|other| other.ended_at.is_none());
+        let watched: Vec<_> = watched
+            .filter_map(|other| worker::read_again(other).ok())
+            .collect();
+        if let Err(claimed) = claim::free(&batch, &watched) {
+            error!(batch = %batch.name, "{} is NOT watched: {claimed}", batch.name);
             continue;
         }
         let kept = batch.clone();

@@ -3,6 +3,7 @@
 //! [`intake`] gives everything its place in the one order of the store; a [`worker`] for each batch follows that order;
 //! [`crate::deliver`] carries alerts out; [`crate::http`] shows and asks.
 
+pub(crate) mod claim;
 mod clock;
 mod failure;
 mod folder;
@@ -99,7 +100,7 @@ pub struct Demo {
     pub reckoned_from: Timestamp,
 }
 
-/// Where readings are kept: as the command line says, else the configuration, else the folder of the service or the user.
+/// Where readings are kept: as the command line says, else the environment, the configuration, else the folder of the service or the user.
 ///
 /// # Errors
 /// There is no such folder.
@@ -110,6 +111,7 @@ pub fn data_folder(given: Option<PathBuf>, config: &Config) -> Result<PathBuf, F
             .map(PathBuf::from)
     };
     given
+        .or_else(|| from("FOBWATCH_DATA"))
         .or_else(|| config.store_folder.clone())
         .or_else(|| from("STATE_DIRECTORY"))
         .or_else(|| from("XDG_DATA_HOME").map(|home| home.join("fobwatch")))

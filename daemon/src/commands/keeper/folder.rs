@@ -21,7 +21,7 @@ use crate::{
     http::Wish,
     page::{self, Context, Shown, Told},
     store::{BatchId, StoreError, StoredBatch, Writer},
-    watch::{Clock, Left, WallClock, left},
+    watch::{Clock, Left, WallClock, claim, left},
 };
 
 /// A data folder that no daemon holds.
@@ -167,6 +167,12 @@ impl Keeper for Folder {
     }
 
     fn add(&mut self, batch: &Batch, text: &str) -> Result<(), Ended> {
+        let live = self.live()?;
+        let read = live
+            .iter()
+            .filter_map(|other| Batch::from_toml(&other.text, "the stored batch").ok());
+        let others: Vec<Batch> = read.map(|(other, _warnings)| other).collect();
+        claim::free(batch, &others).map_err(|claimed| Ended::Refused(claimed.to_string()))?;
         self.writer
             .add_batch(batch, text, WallClock.now())
             .map(|_id| ())

@@ -1,0 +1,77 @@
+//! A gauge sits on one bottle: from the filling of a batch to its end, a source that its file names is its own.
+
+use fobwatch_core::{
+    batch::Batch,
+    reading::{Quantity, Source},
+};
+
+/// What only the sensor vessel has; a room, and the air, may be shared.
+const OWN: [Quantity; 4] = [
+    Quantity::Pressure,
+    Quantity::AbsolutePressure,
+    Quantity::LiquidTemperature,
+    Quantity::Gravity,
+];
+
+/// A source that two batches under watch would have at the same time.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error(
+    "`sensors.{quantity}` is \"{source_name}\", which belongs to the batch `{other}` until that one ends; allowed: a source that no \
+     other batch under watch has, or `fobwatch batch end` for the other one first"
+)]
+pub(crate) struct Claimed {
+    quantity: Quantity,
+    source_name: Source,
+    other: String,
+}
+
+/// Whether `batch` may be watched beside `others`. One of its own name is not another: that is told elsewhere.
+///
+/// # Errors
+/// The first source that would be of two.
+pub(crate) fn free<'b>(batch: &Batch, others: impl IntoIterator<Item = &'b Batch>) -> Result<(), Claimed> {
+    for other in others.into_iter().filter(|other| other.name != batch.name) {
+        for quantity in OWN {
+            let (Some(own), Some(theirs)) = (batch.sensors.get(&quantity), other.sensors.get(&quantity))
+            else {
+                continue;
+            };
+            if own == theirs {
+                return Err(Claimed {
+                    quantity,
+                    source_name: own.clone(),
+                    other: other.name.to_string(),
+                });
+            }
+        }
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::watch::tests::batch_text;
+
+    fn batch(name: &str, sensors: &str) -> Batch {
+        let text = format!("{}\n[sensors]\n{sensors}", batch_text(name));
+        Batch::from_toml(&text, name).unwrap().0
+    }
+
+    #[test]
+    fn a_gauge_is_of_one_batch_at_a_time_and_a_room_of_all() {
+        let plum = batch("plum 1", "pressure = \"pilot\"\nroom_temperature = \"kitchen\"\n");
+        let lime = batch("lime and mint 4", "pressure = \"pilot\"\n");
+        let pear = batch(
+            "pear and thyme 2",
+            "pressure = \"spare\"\nroom_temperature = \"kitchen\"\n",
+        );
+        assert_eq!(free(&pear, [&plum]), Ok(()));
+        assert_eq!(free(&plum, [&plum, &pear]), Ok(()));
+        let told = free(&lime, [&pear, &plum]).unwrap_err().to_string();
+        assert!(
+            told.starts_with("`sensors.pressure` is \"pilot\", which belongs to the batch `plum 1` until"),
+            "{told}"
+        );
+    }
+}
