@@ -1,7 +1,9 @@
 //! Texts that nobody else may see, and the places they come from. They never stand in the configuration itself.
 
 use std::{
-    env, fmt, fs, io,
+    env,
+    ffi::OsString,
+    fmt, fs, io,
     path::{Path, PathBuf},
 };
 
@@ -77,17 +79,21 @@ impl Place {
     /// # Errors
     /// Why it cannot be had, without showing any of it.
     pub(super) fn read(&self, folder: &Path) -> Result<String, String> {
+        self.read_in(folder, |name| env::var_os(name))
+    }
+
+    fn read_in(&self, folder: &Path, variable: impl Fn(&str) -> Option<OsString>) -> Result<String, String> {
         match self {
             Self::File(path) => read_text(&folder.join(path)).map_err(|error| error.to_string()),
             Self::Credential(name) => {
-                let credentials = env::var_os("CREDENTIALS_DIRECTORY").ok_or(
+                let credentials = variable("CREDENTIALS_DIRECTORY").ok_or(
                     "systemd hands over no credentials (CREDENTIALS_DIRECTORY is not set); add LoadCredential= to the unit",
                 )?;
                 read_text(&Path::new(&credentials).join(name)).map_err(|error| error.to_string())
             }
-            Self::Variable(name) => {
-                env::var(name).map_err(|_unset| "the variable is not set, or is no text".to_owned())
-            }
+            Self::Variable(name) => variable(name)
+                .and_then(|value| value.into_string().ok())
+                .ok_or_else(|| "the variable is not set, or is no text".to_owned()),
         }
     }
 
@@ -128,4 +134,59 @@ pub(super) fn read_text(path: &Path) -> io::Result<String> {
         return Err(io::Error::new(io::ErrorKind::InvalidData, why));
     }
     fs::read_to_string(path)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_secret_comes_from_a_file_from_systemd_or_from_the_environment() {
+        let folder = tempfile::tempdir().unwrap();
+        let credentials = tempfile::tempdir().unwrap();
+        fs::write(folder.path().join("pass"), "from a file\nand more").unwrap();
+        fs::write(credentials.path().join("broker"), "from systemd").unwrap();
+        let variable = |name: &str| match name {
+            "CREDENTIALS_DIRECTORY" => Some(credentials.path().as_os_str().to_owned()),
+            "BROKER_PASSWORD" => Some("from the environment".into()),
+            _ => None,
+        };
+        let read = |text: &str| Place::named(text).unwrap().read_in(folder.path(), variable);
+        assert_eq!(read("pass").unwrap(), "from a file\nand more");
+        assert_eq!(read("credential:broker").unwrap(), "from systemd");
+        assert_eq!(read("env:BROKER_PASSWORD").unwrap(), "from the environment");
+        assert!(read("env:NOBODY").unwrap_err().contains("not set"));
+        let no_systemd = Place::named("credential:broker")
+            .unwrap()
+            .read_in(folder.path(), |_| None);
+        assert!(no_systemd.unwrap_err().contains("LoadCredential"));
+        // No way out of the folder of credentials.
+        for bad in [
+            "credential:../pass",
+            "credential:a/b",
+            "credential:",
+            "env:",
+            "credential:..",
+            " ",
+        ] {
+            assert_eq!(Place::named(bad), None, "{bad}");
+        }
+        assert_eq!(
+            Place::named("pass")
+                .unwrap()
+                .secret(folder.path())
+                .unwrap()
+                .reveal(),
+            "from a file"
+        );
+    }
+
+    #[test]
+    fn a_secret_is_itself_and_nothing_like_it() {
+        let secret = Secret::new("blue door");
+        assert!(secret.is("blue door"));
+        for other in ["", "blue doo", "blue doors", "Blue door", "blue\0door"] {
+            assert!(!secret.is(other), "{other}");
+        }
+    }
 }

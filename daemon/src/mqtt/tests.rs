@@ -419,6 +419,11 @@ async fn an_alert_is_a_retained_state_and_a_lost_daemon_is_offline() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn a_password_is_needed_and_a_wrong_one_is_told() {
+    a_password_is_needed_and_a_wrong_one_is_told_over("3.1.1").await;
+    a_password_is_needed_and_a_wrong_one_is_told_over("5").await;
+}
+
+async fn a_password_is_needed_and_a_wrong_one_is_told_over(protocol: &str) {
     let folder = tempfile::tempdir().unwrap();
     let made = Command::new("mosquitto_passwd")
         .args(["-c", "-b"])
@@ -428,7 +433,7 @@ async fn a_password_is_needed_and_a_wrong_one_is_told() {
         .unwrap_or_else(|error| panic!("mosquitto has to be installed for this test: {error}"));
     assert!(made.success());
     let mosquitto = Mosquitto::start(folder.path());
-    let mut config = broker(mosquitto.port);
+    let mut config = broker_of(protocol, mosquitto.port);
     config.username = Some("me".to_owned());
     config.password = Some(Secret::new("red door"));
     let bench = listen(config.clone());

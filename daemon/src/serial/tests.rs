@@ -98,6 +98,30 @@ fn noise_is_told_and_skipped_and_the_lines_around_it_arrive() {
 }
 
 #[test]
+fn a_wrong_speed_is_told_as_such_until_lines_are_understood() {
+    let mut bench = begin(LineFormat::Senml);
+    // What 115200 bits per second look like at another speed: bits in wrong places.
+    let garbage: Vec<u8> = (0..400_u32)
+        .map(|i| u8::try_from(i * 37 % 256).unwrap())
+        .collect();
+    bench.send(&garbage);
+    let complaint = loop {
+        if let Some(complaint) = bench.line.meter.state().complaint {
+            break complaint;
+        }
+        thread::yield_now();
+    };
+    assert!(complaint.contains("115200 bits per second"), "{complaint}");
+    assert_eq!(bench.line.meter.state().up, Some(true));
+    bench.send(b"\n[{\"n\":\"pilot/pressure\",\"u\":\"bar\",\"v\":1.25}]\n");
+    assert!((bar(&bench.next()) - 1.25).abs() < 1e-9);
+    while bench.line.meter.state().complaint.is_some() {
+        thread::yield_now();
+    }
+    bench.end();
+}
+
+#[test]
 fn delimited_lines_are_mapped() {
     use crate::decode::{
         delimited::{Delimiter, Mapping},
