@@ -96,6 +96,14 @@ pub(super) struct Life {
     per_second_ceiling: f64,
 }
 
+#[cfg(test)]
+impl State {
+    /// Culture as a share of its ceiling.
+    pub(super) fn grown(&self) -> f64 {
+        self.x
+    }
+}
+
 impl Life {
     /// `all_sugar`: lactose and the like count as fermentable, for worst cases.
     pub(super) fn new(p: Parameters, frame: &Frame, all_sugar: bool) -> Self {

@@ -3,6 +3,7 @@
 mod air;
 mod both;
 mod calibration;
+mod growth;
 mod kinds;
 mod notes;
 mod silence;
