@@ -206,6 +206,51 @@ fn two_sessions_under_one_name_at_one_broker_are_refused() {
 }
 
 #[test]
+fn what_topics_may_and_may_not_name_is_told() {
+    for (block, expected) in [
+        (
+            "topic = \"h/{source}/{source}\"\n",
+            "line 4: `mqtt[0].number[0].topic` is",
+        ),
+        (
+            "topic = \"h/x{source}/p\"\nquantity = \"pressure\"\nunit = \"bar\"\n",
+            "line 4: `mqtt[0].number[0].topic` is",
+        ),
+        ("topic = \"h/{room}/p\"\n", "line 4: `mqtt[0].number[0].topic` is"),
+        (
+            "topic = \"h/{source}/p\"\nsource = \"pilot\"\nquantity = \"pressure\"\nunit = \"bar\"\n",
+            "line 5: `mqtt[0].number[0].source` is \"pilot\"; allowed: not with {source} in `topic`",
+        ),
+        (
+            "topic = \"h/{quantity}\"\nsource = \"pilot\"\nunit = \"bar\"\n",
+            "line 6: `mqtt[0].number[0].unit` is \"bar\"; allowed: not with {quantity} in `topic`",
+        ),
+        (
+            "topic = \"h/p\"\nsource = \"pilot\"\nquantity = \"pressure\"\nunit = \"bar\"\n\
+             [[mqtt.number.quantities]]\nname = \"t\"\n",
+            "line 8: `mqtt[0].number[0].quantities` is",
+        ),
+    ] {
+        let told = problems(&format!("[[mqtt]]\nhost = \"h\"\n[[mqtt.number]]\n{block}"));
+        assert!(
+            told.iter().any(|line| line.starts_with(expected)),
+            "{block}: {told:#?}"
+        );
+    }
+    let told = problems(
+        "[[mqtt]]\nhost = \"h\"\nca_file = \"x\"\nsenml = [\"a\"]\n[http]\npost_listen = \"0.0.0.0:1\"\n",
+    );
+    assert!(
+        told[0].starts_with("line 3: `mqtt[0].ca_file` is \"x\"; allowed: only with `tls = true`"),
+        "{told:?}"
+    );
+    assert!(
+        told[1].starts_with("line 5: `http.token_file` is missing"),
+        "{told:?}"
+    );
+}
+
+#[test]
 fn a_password_comes_from_its_file_and_shows_nowhere() {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("own.toml");
