@@ -1,7 +1,7 @@
 //! What a culture's earlier batches are worth, and whether vigour is told right, on made-up batches of the simulator.
 //!
 //! `cargo run --release -p fobwatch-core --example history -- 12 1` plays six batches of each of 12 cultures from seed 1 on: lessons
-//! from five, then the sixth before any sign of pressure with and without them; and each batch's vigour after a week beside the truth.
+//! from five, then the sixth before any sign of pressure with and without them, each in turn; and each batch's vigour after a week beside the truth.
 #![expect(clippy::cast_precision_loss, reason = "a handful of batches")]
 
 use fobwatch_core::{
@@ -16,6 +16,9 @@ use jiff::{SignedDuration, Timestamp};
 
 const BATCHES: u64 = 6;
 
+/// Numbers of lessons that are tried.
+const COUNTS: [usize; 4] = [0, 1, 2, 5];
+
 fn main() {
     let mut arguments = std::env::args().skip(1);
     let mut number = |otherwise| {
@@ -25,65 +28,71 @@ fn main() {
     let (cultures, first, sampled) = (number(12), number(1), number(1));
     let mut lessons: Vec<Vec<Lesson>> = Vec::new();
     let mut table = Vec::new();
-    let (mut held, mut held_lag, mut asked) = (0, 0, 0);
+    let (mut vigours, mut lags) = (Vec::new(), Vec::new());
     for culture in first..first + cultures {
         let mut learned = Vec::new();
+        let mut played = Vec::new();
         for turn in 0..BATCHES {
             let seed = culture + turn * 7;
             let mut scenario = Scenario::drawn_of_culture(culture, seed);
-            let apart = SignedDuration::from_hours(24 * 14 * i64::try_from(turn).unwrap_or(0));
-            scenario.bottled_at += apart;
+            scenario.bottled_at += SignedDuration::from_hours(24 * 14 * i64::try_from(turn).unwrap_or(0));
             scenario.name = format!("hibiscus {turn}");
-            let played = Simulation::run(&scenario, seed);
-            if turn + 1 < BATCHES {
-                let end = scenario.bottled_at + SignedDuration::from_hours(168);
-                let evidence = heard(&played, end);
-                learned.extend(lesson(&evidence, end));
-                if sampled > 0 {
-                    let (forecast, _) = fit(&evidence, end, None).answers(&evidence, end);
-                    let (truth, lag) = (scenario.vigour().volumes_per_h / 0.033, scenario.vigour().lag_h);
-                    let within = |low: f64, high: f64, truth: f64| u32::from(low <= truth && truth <= high);
-                    held += within(forecast.vigour.p05.ratio(), forecast.vigour.p95.ratio(), truth);
-                    held_lag += within(forecast.lag.p05.0, forecast.lag.p95.0, lag);
-                    asked += 1;
-                    println!(
-                        "culture {culture} batch {turn}: vigour {truth:.2} told {:.2} {:.2} {:.2}; lag {lag:.1} told {:.1} {:.1} {:.1}; dose {} N {:.0}",
-                        forecast.vigour.p05.ratio(),
-                        forecast.vigour.p50.ratio(),
-                        forecast.vigour.p95.ratio(),
-                        forecast.lag.p05.0,
-                        forecast.lag.p50.0,
-                        forecast.lag.p95.0,
-                        scenario.drink.culture_ml_per_l,
-                        scenario.drink.nitrogen_mg_per_l,
-                    );
-                }
-            } else if let Some(target) = played.truth.target_at() {
-                let at = scenario.bottled_at + SignedDuration::from_hours(2);
-                let plain = heard(&played, at);
-                for count in [0, 1, 2, 5] {
-                    let taught = plain.clone().with_history(&learned[5 - count..]);
-                    let (forecast, _) = fit(&taught, at, None).answers(&taught, at);
-                    let hours = |at: Option<Timestamp>| {
-                        at.map_or(f64::INFINITY, |at| {
-                            at.duration_since(scenario.bottled_at).as_secs_f64() / 3_600.0
-                        })
-                    };
-                    let when = forecast.target_at.map_or([f64::INFINITY; 3], |when| {
-                        [hours(when.p05), hours(when.p50), hours(when.p95)]
-                    });
-                    let truth = hours(Some(target));
-                    table.push((count, truth, when));
-                    println!(
-                        "culture {culture}: {count} lessons, target {truth:.0} h, told {:.0} {:.0} {:.0}",
-                        when[0], when[1], when[2]
-                    );
-                }
+            let batch = Simulation::run(&scenario, seed);
+            let end = scenario.bottled_at + SignedDuration::from_hours(168);
+            let evidence = heard(&batch, end);
+            learned.extend(lesson(&evidence, end));
+            if sampled > 0 {
+                let (forecast, _) = fit(&evidence, end, None).answers(&evidence, end);
+                let truth = scenario.vigour();
+                let told = [forecast.vigour.p05, forecast.vigour.p50, forecast.vigour.p95];
+                vigours.push((culture, truth.volumes_per_h / 0.033, told.map(|v| v.ratio())));
+                let told = [forecast.lag.p05, forecast.lag.p50, forecast.lag.p95];
+                lags.push((culture, truth.lag_h, told.map(|lag| lag.0)));
+                println!(
+                    "culture {culture} batch {turn}: vigour {:.2?}; lag {:.1?}; dose {} N {:.0} {:.0} degC sugar {}",
+                    vigours.last(),
+                    lags.last(),
+                    scenario.drink.culture_ml_per_l,
+                    scenario.drink.nitrogen_mg_per_l,
+                    scenario.room.mean_c,
+                    scenario.drink.sucrose_g_per_l,
+                );
+            }
+            played.push((scenario, batch));
+        }
+        // Each batch in turn is the next one: the others count as earlier, two weeks apart.
+        for (turn, (scenario, batch)) in played.iter().enumerate() {
+            let Some(target) = batch.truth.target_at() else {
+                continue;
+            };
+            let others: Vec<Lesson> = (1..)
+                .zip(learned.iter().enumerate().filter(|(other, _)| *other != turn))
+                .map(|(age, (_, lesson))| Lesson {
+                    bottled_at: scenario.bottled_at - SignedDuration::from_hours(24 * 14 * age),
+                    ..lesson.clone()
+                })
+                .collect();
+            let at = scenario.bottled_at + SignedDuration::from_hours(2);
+            let plain = heard(batch, at);
+            for count in COUNTS {
+                let taught = plain.clone().with_history(&others[..count]);
+                let (forecast, _) = fit(&taught, at, None).answers(&taught, at);
+                let hours = |at: Option<Timestamp>| {
+                    at.map_or(f64::INFINITY, |at| {
+                        at.duration_since(scenario.bottled_at).as_secs_f64() / 3_600.0
+                    })
+                };
+                let when = forecast.target_at.map_or([f64::INFINITY; 3], |when| {
+                    [hours(when.p05), hours(when.p50), hours(when.p95)]
+                });
+                let truth = hours(Some(target));
+                table.push((count, truth, when));
+                println!("culture {culture}: {count} lessons, target {truth:.0} h, told {when:.0?}");
             }
         }
         lessons.push(learned);
     }
-    for count in [0, 1, 2, 5] {
+    for count in COUNTS {
         let rows: Vec<_> = table.iter().filter(|row| row.0 == count).collect();
         let mut errors: Vec<f64> = rows.iter().map(|row| (row.2[1] - row.1).abs()).collect();
         let mut logs: Vec<f64> = rows.iter().map(|row| (row.2[1] / row.1).ln()).collect();
@@ -101,8 +110,48 @@ fn main() {
             rows.len()
         );
     }
-    println!("vigour holds {held}, lag holds {held_lag} of {asked}");
+    told("vigour", &vigours);
+    told("lag", &lags);
     spreads(&lessons);
+}
+
+/// How a figure of the culture was told: its errors, how often the interval holds, how the cultures rank by their mean.
+fn told(name: &str, rows: &[(u64, f64, [f64; 3])]) {
+    if rows.is_empty() {
+        return;
+    }
+    let mut logs: Vec<f64> = rows
+        .iter()
+        .map(|(_, truth, told)| (told[1] / truth).ln())
+        .collect();
+    logs.sort_by(f64::total_cmp);
+    let mean = logs.iter().sum::<f64>() / logs.len() as f64;
+    let spread = logs.iter().map(|l| (l - mean).powi(2)).sum::<f64>() / logs.len() as f64;
+    let count = |wanted: fn(&(u64, f64, [f64; 3])) -> bool| rows.iter().filter(|row| wanted(row)).count();
+    let (below, above) = (
+        count(|(_, truth, told)| *truth < told[0]),
+        count(|(_, truth, told)| *truth > told[2]),
+    );
+    let width: f64 = rows.iter().map(|(.., told)| (told[2] / told[0]).ln()).sum::<f64>() / logs.len() as f64;
+    println!(
+        "{name}: log ratio {mean:+.2} +- {:.2}, truth below {below} above {above} of {}, mean log width {width:.2}",
+        spread.sqrt(),
+        rows.len()
+    );
+    let mut cultures: Vec<(f64, f64)> = Vec::new();
+    for rows in rows.chunk_by(|a, b| a.0 == b.0) {
+        let of = |value: fn(&(u64, f64, [f64; 3])) -> f64| rows.iter().map(value).sum::<f64>() / rows.len() as f64;
+        cultures.push((of(|r| r.1), of(|r| r.2[1].ln()).exp()));
+    }
+    let (mut agree, mut pairs) = (0, 0);
+    for (i, a) in cultures.iter().enumerate() {
+        for b in &cultures[..i] {
+            pairs += 1;
+            agree += i32::from((a.0 < b.0) == (a.1 < b.1));
+        }
+    }
+    println!("{name}: cultures {cultures:.2?}");
+    println!("{name}: {agree} of {pairs} pairs of cultures in order (Kendall {:.2})", 2.0 * f64::from(agree) / f64::from(pairs) - 1.0);
 }
 
 /// Spread of the lessons' means within and between cultures, in the pool's standard deviations, and how sure they are.
