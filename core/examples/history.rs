@@ -132,7 +132,11 @@ fn told(name: &str, rows: &[(u64, f64, [f64; 3])]) {
         count(|(_, truth, told)| *truth < told[0]),
         count(|(_, truth, told)| *truth > told[2]),
     );
-    let width: f64 = rows.iter().map(|(.., told)| (told[2] / told[0]).ln()).sum::<f64>() / logs.len() as f64;
+    let width: f64 = rows
+        .iter()
+        .map(|(.., told)| (told[2] / told[0]).ln())
+        .sum::<f64>()
+        / logs.len() as f64;
     println!(
         "{name}: log ratio {mean:+.2} +- {:.2}, truth below {below} above {above} of {}, mean log width {width:.2}",
         spread.sqrt(),
@@ -140,7 +144,8 @@ fn told(name: &str, rows: &[(u64, f64, [f64; 3])]) {
     );
     let mut cultures: Vec<(f64, f64)> = Vec::new();
     for rows in rows.chunk_by(|a, b| a.0 == b.0) {
-        let of = |value: fn(&(u64, f64, [f64; 3])) -> f64| rows.iter().map(value).sum::<f64>() / rows.len() as f64;
+        let of =
+            |value: fn(&(u64, f64, [f64; 3])) -> f64| rows.iter().map(value).sum::<f64>() / rows.len() as f64;
         cultures.push((of(|r| r.1), of(|r| r.2[1].ln()).exp()));
     }
     let (mut agree, mut pairs) = (0, 0);
@@ -151,7 +156,10 @@ fn told(name: &str, rows: &[(u64, f64, [f64; 3])]) {
         }
     }
     println!("{name}: cultures {cultures:.2?}");
-    println!("{name}: {agree} of {pairs} pairs of cultures in order (Kendall {:.2})", 2.0 * f64::from(agree) / f64::from(pairs) - 1.0);
+    println!(
+        "{name}: {agree} of {pairs} pairs of cultures in order (Kendall {:.2})",
+        2.0 * f64::from(agree) / f64::from(pairs) - 1.0
+    );
 }
 
 /// Spread of the lessons' means within and between cultures, in the pool's standard deviations, and how sure they are.

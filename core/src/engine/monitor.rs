@@ -8,7 +8,8 @@ use serde::{Deserialize, Serialize};
 use crate::{
     alert::{Refused, sentence::Speaker},
     batch::Batch,
-    fit::{Evidence, Handling},
+    culture::Lesson,
+    fit::{self, Evidence, Handling},
     quantity::AbsolutePressure,
 };
 
@@ -128,6 +129,27 @@ impl Monitor {
             settings,
             state,
         }
+    }
+
+    /// The same, its culture known from the lessons of earlier batches ([`Evidence::with_history`]). For a monitor that has heard
+    /// nothing yet.
+    #[must_use]
+    pub fn with_history(mut self, lessons: &[Lesson]) -> Self {
+        let evidence = Arc::unwrap_or_clone(self.state.evidence).with_history(lessons);
+        self.state.evidence = Arc::new(evidence);
+        self
+    }
+
+    /// How many earlier batches of the culture inform this one.
+    #[must_use]
+    pub fn earlier_batches(&self) -> u32 {
+        self.state.evidence.expectation().map_or(0, |known| known.batches)
+    }
+
+    /// What the batch has taught about its culture so far; see [`fit::lesson`]. It takes about as long as a first fit.
+    #[must_use]
+    pub fn lesson(&self) -> Option<Lesson> {
+        fit::lesson(&self.state.evidence, self.clock())
     }
 
     /// The batch.

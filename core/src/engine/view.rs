@@ -47,6 +47,8 @@ pub struct View {
     pub next: String,
     /// What a person should look up: entries that the readings speak against.
     pub questions: Vec<String>,
+    /// How the culture is known, where earlier batches of it inform the forecast.
+    pub culture: Option<String>,
     /// The sensors.
     pub sensors: Vec<SensorView>,
     /// Rows that were not used, by reason.
@@ -178,6 +180,7 @@ impl Monitor {
             pressure: self.pressure_sentence(),
             next: self.next_sentence(),
             questions: self.questions(),
+            culture: self.culture_sentence(),
             sensors: self.sensor_views(),
             set_aside: self.state.counts.clone(),
             forecast: self.state.fitted.as_ref().map(|fitted| fitted.forecast.clone()),
@@ -325,6 +328,17 @@ impl Monitor {
     }
 
     /// What comes next, if nobody does anything.
+    fn culture_sentence(&self) -> Option<String> {
+        let culture = self.batch.culture.as_ref()?;
+        match self.earlier_batches() {
+            0 => None,
+            1 => Some(format!("Its culture, {culture}, is known from 1 earlier batch.")),
+            some => Some(format!(
+                "Its culture, {culture}, is known from {some} earlier batches."
+            )),
+        }
+    }
+
     fn next_sentence(&self) -> String {
         if let Some(apart) = self.apart_view() {
             return apart.why;

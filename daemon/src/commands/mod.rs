@@ -6,6 +6,7 @@ mod ack;
 mod advice;
 mod batch;
 mod check;
+mod history;
 mod keeper;
 mod meant;
 mod note;
@@ -146,18 +147,6 @@ fn read_batch(path: &std::path::Path) -> Result<fobwatch_core::batch::Batch, End
         eprintln!("warning: {place}: {warning}");
     }
     Ok(batch)
-}
-
-/// Earlier batches are not learned from yet: whoever names some must not believe that they were.
-fn no_history(folder: Option<&std::path::Path>) -> Result<(), Ended> {
-    match folder {
-        None => Ok(()),
-        Some(folder) => Err(Ended::Refused(format!(
-            "--history is {}; this fobwatch does not learn from earlier batches yet, so leave it out: the forecast then rests \
-             on what is known of such cultures in general",
-            folder.display()
-        ))),
-    }
 }
 
 /// The configuration, or the defaults.

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::Args;
 use fobwatch_core::{
     batch::Batch,
+    culture::Lesson,
     engine::{ClockSource, Monitor, Settings},
     forecast::{Forecast, ForecastRecord},
     quantity::Temperature,
@@ -12,7 +13,7 @@ use fobwatch_core::{
 use serde::Serialize;
 
 use super::{
-    Ended, advice, json, local, no_history, read_batch, read_config,
+    Ended, advice, history, json, local, read_batch, read_config,
     room::{self, Room},
     say,
 };
@@ -32,7 +33,7 @@ pub(super) struct Plan {
     /// Configuration file, for the zone and units of the sentences
     #[arg(long, value_name = "FILE")]
     config: Option<PathBuf>,
-    /// Folder of earlier batches to learn from (not built yet: refused)
+    /// Folder of earlier batches: each a folder with batch.toml and readings.csv, or a record; those of the same culture inform
     #[arg(long, value_name = "DIR")]
     history: Option<PathBuf>,
     /// One JSON record
@@ -49,13 +50,20 @@ struct PlanLine {
 
 impl Plan {
     pub(super) fn run(self) -> Result<(), Ended> {
-        no_history(self.history.as_deref())?;
         let config = read_config(self.config.as_deref())?;
         let batch = read_batch(&self.batch)?;
         let settings = config.settings(ClockSource::Readings);
+        let lessons = history::lessons(self.history.as_deref(), &batch, &config)?;
         let (room, word) = self.room(&batch)?;
-        let forecast = expect(&batch, &room, &settings)?;
+        let forecast = expect(&batch, &lessons, &room, &settings)?;
         let mut said = vec![word];
+        if let Some(culture) = batch.culture.as_ref().filter(|_| !lessons.is_empty()) {
+            let batches = if lessons.len() == 1 { "batch" } else { "batches" };
+            said.push(format!(
+                "Its culture, {culture}, is known from {} earlier {batches}.",
+                lessons.len()
+            ));
+        }
         said.extend(advice::of(&batch, &forecast, &config.display));
         if self.json {
             let forecast = ForecastRecord::named("plan", &forecast);
@@ -107,7 +115,7 @@ impl Plan {
 }
 
 /// What is expected in that room; of a range, whichever of its temperatures the room has.
-fn expect(batch: &Batch, room: &Room, settings: &Settings) -> Result<Forecast, Ended> {
+fn expect(batch: &Batch, lessons: &[Lesson], room: &Room, settings: &Settings) -> Result<Forecast, Ended> {
     let sealed = batch.bottled_at;
     let mut forecasts = Vec::new();
     for celsius in room.steps() {
@@ -116,7 +124,7 @@ fn expect(batch: &Batch, room: &Room, settings: &Settings) -> Result<Forecast, E
             expected_room: Some(expected),
             ..batch.clone()
         };
-        let monitor = Monitor::new(batch, settings.clone());
+        let monitor = Monitor::new(batch, settings.clone()).with_history(lessons);
         let mut forecast = monitor.forecast_request(sealed).run().forecast;
         forecast.at = sealed;
         forecasts.push(forecast);
@@ -142,7 +150,7 @@ mod tests {
     fn planned(batch: &Batch, room: &str) -> (Forecast, String) {
         let config = Config::defaults().unwrap();
         let room = room::read(room).unwrap();
-        let forecast = expect(batch, &room, &config.settings(ClockSource::Readings)).unwrap();
+        let forecast = expect(batch, &[], &room, &config.settings(ClockSource::Readings)).unwrap();
         let said = advice::of(batch, &forecast, &config.display).join("\n");
         (forecast, said)
     }

@@ -12,7 +12,7 @@ use fobwatch_core::{
 use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 
-use super::{Ended, json, no_history, read_batch, read_config, say, span};
+use super::{Ended, history, json, read_batch, read_config, say, span};
 use crate::decode;
 
 /// Feed recorded rows to the engine and write its forecasts and alerts as JSON lines.
@@ -40,7 +40,7 @@ pub(super) struct Replay {
     /// A forecast at every such step since bottling
     #[arg(long, value_name = "6h", value_parser = span::read)]
     every: Option<SignedDuration>,
-    /// Folder of earlier batches to learn from (not built yet: refused)
+    /// Folder of earlier batches: each a folder with batch.toml and readings.csv, or a record; those of the same culture inform
     #[arg(long, value_name = "DIR")]
     history: Option<PathBuf>,
     /// JSON lines, as always
@@ -67,7 +67,6 @@ struct Run {
 
 impl Replay {
     pub(super) fn run(self) -> Result<(), Ended> {
-        no_history(self.history.as_deref())?;
         let config = read_config(self.config.as_deref())?;
         let batch = read_batch(&self.batch)?;
         let sealed = batch.bottled_at;
@@ -84,6 +83,7 @@ impl Replay {
                 "--every is below a minute; allowed: 1m or more".to_owned(),
             ));
         }
+        let lessons = history::lessons(self.history.as_deref(), &batch, &config)?;
         let by_default = self.at.is_empty() && self.every.is_none();
         let every = self.every.or(by_default.then(|| SignedDuration::from_hours(6)));
         let mut notes = self.notes()?;
@@ -92,7 +92,7 @@ impl Replay {
         let rows = decode::csv::rows(BufReader::new(file), &config.calibrations)
             .map_err(|bad| Ended::Refused(format!("{}: {bad}", self.readings.display())))?;
         let mut run = Run {
-            monitor: Monitor::new(batch, config.settings(ClockSource::Readings)),
+            monitor: Monitor::new(batch, config.settings(ClockSource::Readings)).with_history(&lessons),
             asked: self.at.iter().copied().collect(),
             every,
             next: every.and_then(|every| sealed.checked_add(every).ok()),

@@ -1,0 +1,226 @@
+//! `--history DIR`: earlier batches of the same culture, replayed or read from their records.
+
+use std::{
+    fs::{self, File},
+    io::{BufReader, IsTerminal},
+    path::{Path, PathBuf},
+};
+
+use fobwatch_core::{
+    batch::Batch,
+    culture::Lesson,
+    engine::{ClockSource, Event, Monitor, Settings, drive_some},
+    note::Note,
+};
+
+use super::{Ended, read, read_batch};
+use crate::{config::Config, decode};
+
+/// Names of a batch's files in its folder.
+const BATCH: &str = "batch.toml";
+const READINGS: &str = "readings.csv";
+const NOTES: &str = "notes.jsonl";
+/// A record that spares the replay.
+const RECORD: &str = "culture.json";
+
+/// What the earlier batches in `folder` teach about the culture of `batch`, by the time they were bottled. Each of its folders
+/// holds batch.toml and readings.csv (and notes.jsonl), or a record as `export` writes it; records may lie in `folder` itself. What
+/// does not inform is told on standard error and left out.
+///
+/// # Errors
+/// A folder or file that cannot be read, and refused input: with its place, what stands there and what is allowed.
+pub(super) fn lessons(folder: Option<&Path>, batch: &Batch, config: &Config) -> Result<Vec<Lesson>, Ended> {
+    let Some(folder) = folder else {
+        return Ok(Vec::new());
+    };
+    let mut found: Vec<Lesson> = Vec::new();
+    for path in entries(folder)? {
+        if path.is_dir() {
+            found.extend(of_folder(&path, batch, config)?);
+        } else if is_record(&path) {
+            found.extend(of_record(&path, batch)?);
+        }
+    }
+    found.sort_by(|a, b| (a.bottled_at, &a.batch).cmp(&(b.bottled_at, &b.batch)));
+    found.dedup_by(|later, kept| {
+        let twice = (later.bottled_at, &later.batch) == (kept.bottled_at, &kept.batch);
+        if twice {
+            eprintln!("{} is there twice; it counts once.", later.batch);
+        }
+        twice
+    });
+    match (found.len(), &batch.culture) {
+        (0, _) => eprintln!(
+            "No earlier batch informs {}: it is reckoned like any culture's.",
+            batch.name
+        ),
+        (1, Some(culture)) => eprintln!("{culture} is known from 1 earlier batch."),
+        (some, Some(culture)) => eprintln!("{culture} is known from {some} earlier batches."),
+        (_, None) => {}
+    }
+    Ok(found)
+}
+
+/// What lies in a folder, by name.
+fn entries(folder: &Path) -> Result<Vec<PathBuf>, Ended> {
+    let cannot =
+        |error: std::io::Error| Ended::Failed(format!("{} cannot be read: {error}", folder.display()));
+    let mut paths = fs::read_dir(folder)
+        .map_err(cannot)?
+        .map(|entry| entry.map(|entry| entry.path()))
+        .collect::<Result<Vec<_>, _>>()
+        .map_err(cannot)?;
+    paths.sort();
+    Ok(paths)
+}
+
+fn is_record(path: &Path) -> bool {
+    let named = |wanted: &str| path.file_name().is_some_and(|name| name == wanted);
+    named(RECORD) || (path.extension().is_some_and(|ending| ending == "jsonl") && !named(NOTES))
+}
+
+fn skipped(path: &Path, why: &str) {
+    eprintln!("{} is skipped: {why}.", path.display());
+}
+
+fn of_folder(folder: &Path, batch: &Batch, config: &Config) -> Result<Vec<Lesson>, Ended> {
+    let records: Vec<PathBuf> = entries(folder)?
+        .into_iter()
+        .filter(|path| is_record(path))
+        .collect();
+    if !records.is_empty() {
+        let mut found = Vec::new();
+        for record in records {
+            found.extend(of_record(&record, batch)?);
+        }
+        return Ok(found);
+    }
+    let (file, readings) = (folder.join(BATCH), folder.join(READINGS));
+    for (path, name) in [(&file, BATCH), (&readings, READINGS)] {
+        if !path.exists() {
+            skipped(folder, &format!("it has neither a record nor {name}"));
+            return Ok(Vec::new());
+        }
+    }
+    let earlier = read_batch(&file)?;
+    if let Some(why) = silent(&earlier, batch) {
+        skipped(folder, &why);
+        return Ok(Vec::new());
+    }
+    if std::io::stderr().is_terminal() {
+        eprintln!("Replaying {} ...", folder.display());
+    }
+    let monitor = replayed(
+        earlier,
+        &readings,
+        &folder.join(NOTES),
+        config,
+        config.settings(ClockSource::Readings),
+    )?;
+    let lesson = monitor.lesson();
+    if lesson.is_none() {
+        skipped(folder, "nothing was measured in it that tells of its culture");
+    }
+    Ok(lesson.into_iter().collect())
+}
+
+/// Why an earlier batch does not inform this one, before anything of it is read.
+fn silent(earlier: &Batch, batch: &Batch) -> Option<String> {
+    if earlier.culture.is_none() || earlier.culture != batch.culture {
+        let named = |batch: &Batch| {
+            let culture = batch.culture.as_ref();
+            culture.map_or_else(|| "no culture".to_owned(), |culture| format!("`{culture}`"))
+        };
+        return Some(format!(
+            "it was made with {}, not {}",
+            named(earlier),
+            named(batch)
+        ));
+    }
+    (earlier.bottled_at >= batch.bottled_at).then(|| {
+        format!(
+            "it was bottled {}, not before {}",
+            earlier.bottled_at, batch.bottled_at
+        )
+    })
+}
+
+/// The engine behind all rows, without a fit on the way: only the end is asked for.
+fn replayed(
+    batch: Batch,
+    readings: &Path,
+    notes: &Path,
+    config: &Config,
+    settings: Settings,
+) -> Result<Monitor, Ended> {
+    let mut monitor = Monitor::new(batch, settings);
+    let cannot = |path: &Path, error: std::io::Error| {
+        Ended::Failed(format!("{} cannot be read: {error}", path.display()))
+    };
+    let mut noted: Vec<Note> = Vec::new();
+    if notes.exists() {
+        let file = File::open(notes).map_err(|error| cannot(notes, error))?;
+        for note in decode::notes::lines(BufReader::new(file)) {
+            match note {
+                Ok(note) => noted.push(note),
+                Err(bad) => eprintln!("{}: {bad}", notes.display()),
+            }
+        }
+    }
+    noted.sort_by_key(|note| note.at);
+    let mut noted = noted.into_iter().peekable();
+    let file = File::open(readings).map_err(|error| cannot(readings, error))?;
+    let rows = decode::csv::rows(BufReader::new(file), &config.calibrations)
+        .map_err(|bad| Ended::Refused(format!("{}: {bad}", readings.display())))?;
+    let mut take = |event: Event| drop(drive_some(&mut monitor, event, &mut |_| None));
+    let mut reached = None;
+    for row in rows {
+        match row {
+            Ok(reading) => {
+                let at = reading.at;
+                reached = reached.max(Some(at));
+                while let Some(note) = noted.next_if(|note| Some(note.at) <= reached) {
+                    take(Event::Noted(note));
+                }
+                take(Event::Measured(reading));
+            }
+            Err(bad) => eprintln!("{}: {bad}", readings.display()),
+        }
+    }
+    for note in noted {
+        take(Event::Noted(note));
+    }
+    Ok(monitor)
+}
+
+/// Records of cultures in a file, one a line or one over several; records of other kinds are passed over.
+fn of_record(path: &Path, batch: &Batch) -> Result<Vec<Lesson>, Ended> {
+    let text = read(path)?;
+    let refused = |line: usize, why: &dyn std::fmt::Display| {
+        Ended::Refused(format!("{}, line {line}: {why}", path.display()))
+    };
+    let whole = path.extension().is_some_and(|ending| ending == "json");
+    let pieces: Vec<(usize, &str)> = if whole {
+        vec![(1, text.as_str())]
+    } else {
+        (1..).zip(text.lines()).collect()
+    };
+    let mut found = Vec::new();
+    for (line, piece) in pieces {
+        if piece.trim().is_empty() {
+            continue;
+        }
+        let at = |error: &serde_json::Error| line + error.line().saturating_sub(1);
+        let value: serde_json::Value =
+            serde_json::from_str(piece).map_err(|error| refused(at(&error), &error))?;
+        if value.get("record").is_some_and(|record| record != "culture") && !whole {
+            continue;
+        }
+        let lesson: Lesson = serde_json::from_value(value).map_err(|error| refused(line, &error))?;
+        match lesson.silent_for(batch) {
+            None => found.push(lesson),
+            Some(why) => skipped(path, &format!("line {line}, {}: {why}", lesson.batch)),
+        }
+    }
+    Ok(found)
+}
