@@ -95,27 +95,6 @@ fn wrong_usage_ends_with_two_and_says_what_is_allowed() {
 }
 
 #[test]
-fn histories_are_refused_until_they_are_learned_from() {
-    let kitchen = Kitchen::new();
-    let file = kitchen.write("plum-1.toml", &batch("plum 1", 1, 6.0));
-    let rows = kitchen.write("rows.csv", "time,source,quantity,value,unit\n");
-    for arguments in [
-        &["plan", "--batch", &file, "--history", "."][..],
-        &["replay", "--batch", &file, "--readings", &rows, "--history", "."],
-    ] {
-        let finished = run("fobwatch", arguments);
-        assert_eq!(finished.status, Some(2), "{finished:#?}");
-        assert!(
-            finished
-                .stderr
-                .contains("does not learn from earlier batches yet"),
-            "{finished:#?}"
-        );
-        assert!(finished.stdout.is_empty());
-    }
-}
-
-#[test]
 fn nobody_and_strangers_at_the_address_are_told_apart() {
     let kitchen = Kitchen::new();
     let nobody = format!("127.0.0.1:{}", free_port());

@@ -172,23 +172,22 @@ fn replayed(
     let file = File::open(readings).map_err(|error| cannot(readings, error))?;
     let rows = decode::csv::rows(BufReader::new(file), &config.calibrations)
         .map_err(|bad| Ended::Refused(format!("{}: {bad}", readings.display())))?;
-    let mut take = |event: Event| drop(drive_some(&mut monitor, event, &mut |_| None));
-    let mut reached = None;
+    let take = |monitor: &mut Monitor, event| drop(drive_some(monitor, event, &mut |_| None));
     for row in rows {
         match row {
             Ok(reading) => {
-                let at = reading.at;
-                reached = reached.max(Some(at));
-                while let Some(note) = noted.next_if(|note| Some(note.at) <= reached) {
-                    take(Event::Noted(note));
+                let event = Event::Measured(reading);
+                let reached = monitor.reaches(&event);
+                while let Some(note) = noted.next_if(|note| note.at <= reached) {
+                    take(&mut monitor, Event::Noted(note));
                 }
-                take(Event::Measured(reading));
+                take(&mut monitor, event);
             }
             Err(bad) => eprintln!("{}: {bad}", readings.display()),
         }
     }
     for note in noted {
-        take(Event::Noted(note));
+        take(&mut monitor, Event::Noted(note));
     }
     Ok(monitor)
 }
