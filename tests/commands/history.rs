@@ -11,7 +11,7 @@ use crate::kitchen::Kitchen;
 fn scenario(culture: u64, turn: i32) -> Scenario {
     let seed = culture + 7 * u64::from(turn.unsigned_abs());
     let mut scenario = Scenario::drawn_of_culture(culture, seed);
-    let first: Timestamp = "2026-03-02T07:00:00Z".parse().unwrap();
+    let first: Timestamp = "2026-03-02T07:00:00Z".parse().expect("as written");
     scenario.bottled_at = first + SignedDuration::from_hours(24 * 14) * turn;
     scenario.name = format!("hibiscus {turn}");
     scenario.lasts_h = 168.0;
@@ -19,14 +19,20 @@ fn scenario(culture: u64, turn: i32) -> Scenario {
 }
 
 fn filled(kitchen: &Kitchen, folder: &str, scenario: &Scenario) {
-    std::fs::create_dir_all(kitchen.path(folder)).unwrap();
+    std::fs::create_dir_all(kitchen.path(folder)).expect("as written");
     let played = Simulation::run(scenario, 3);
     kitchen.write(&format!("{folder}/batch.toml"), &played.batch_toml);
     kitchen.write(&format!("{folder}/readings.csv"), &readings_csv(&played.readings));
 }
 
 fn width_h(record: &Value) -> f64 {
-    let at = |key: &str| -> Timestamp { record["target_at"][key].as_str().unwrap().parse().unwrap() };
+    let at = |key: &str| -> Timestamp {
+        record["target_at"][key]
+            .as_str()
+            .expect("as written")
+            .parse()
+            .expect("as written")
+    };
     at("p95").duration_since(at("p05")).as_secs_f64() / 3_600.0
 }
 
@@ -38,9 +44,9 @@ fn earlier_batches_narrow_the_next_one_and_strangers_do_not_count() {
     }
     filled(&kitchen, "past/another", &scenario(5, 1));
     filled(&kitchen, "past/later", &scenario(8, 9));
-    std::fs::create_dir_all(kitchen.path("past/pictures")).unwrap();
+    std::fs::create_dir_all(kitchen.path("past/pictures")).expect("as written");
     filled(&kitchen, "next", &scenario(8, 4));
-    std::fs::create_dir_all(kitchen.path("nothing")).unwrap();
+    std::fs::create_dir_all(kitchen.path("nothing")).expect("as written");
     let [file, rows, past, nothing] = ["next/batch.toml", "next/readings.csv", "past", "nothing"]
         .map(|name| kitchen.path(name).display().to_string());
     let plan = |history: &[&str]| {
@@ -59,7 +65,7 @@ fn earlier_batches_narrow_the_next_one_and_strangers_do_not_count() {
     ] {
         assert!(known.stderr.contains(told), "{told}\n{}", known.stderr);
     }
-    let read = |text: &str| serde_json::from_str::<Value>(text).unwrap();
+    let read = |text: &str| serde_json::from_str::<Value>(text).expect("as written");
     let (before, after) = (read(&plain.stdout), read(&known.stdout));
     assert!(width_h(&after) < 0.8 * width_h(&before), "{before}\n{after}");
     assert!(
@@ -90,7 +96,7 @@ fn earlier_batches_narrow_the_next_one_and_strangers_do_not_count() {
         text.lines()
             .map(read)
             .find(|line| line["record"] == "forecast")
-            .unwrap()
+            .expect("as written")
     };
     let plain = run("fobwatch", &replay).stdout;
     assert!(
@@ -109,7 +115,7 @@ fn a_bad_history_is_refused_with_its_place() {
     let finished = run("fobwatch", &["plan", "--batch", &file, "--history", &nowhere]);
     assert_eq!(finished.status, Some(1), "{finished:#?}");
     assert!(finished.stderr.contains("cannot be read"), "{finished:#?}");
-    std::fs::create_dir_all(kitchen.path("past/0")).unwrap();
+    std::fs::create_dir_all(kitchen.path("past/0")).expect("as written");
     let past = kitchen.path("past").display().to_string();
     let bad = |name: &str, text: &str, why: &str| {
         let path = kitchen.write(name, text);
@@ -119,7 +125,7 @@ fn a_bad_history_is_refused_with_its_place() {
         for told in [path.as_str(), why] {
             assert!(finished.stderr.contains(told), "{told}\n{finished:#?}");
         }
-        std::fs::remove_file(path).unwrap();
+        std::fs::remove_file(path).expect("as written");
     };
     let head = "\"culture\":\"jar 8\",\"batch\":\"plum 1\",\"bottled_at\":\"2026-03-02T07:00:00Z\",\"hours\":100.0,\
                 \"dose_ml_per_l\":25.0,\"traits\":[],\"covariance\":[]";
