@@ -1,5 +1,6 @@
 //! The commands of the program as a person types them, with a daemon and without one.
 
+mod archive;
 mod history;
 mod kitchen;
 mod usage;

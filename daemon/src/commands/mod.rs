@@ -6,7 +6,10 @@ mod ack;
 mod advice;
 mod batch;
 mod check;
+mod export;
+mod format;
 mod history;
+mod import;
 mod keeper;
 mod meant;
 mod note;
@@ -49,6 +52,8 @@ enum Command {
     Plan(plan::Plan),
     Table(table::TableCommand),
     Check(check::Check),
+    Export(export::Export),
+    Import(import::Import),
 }
 
 /// Why a command did not do what it was asked.
@@ -100,6 +105,8 @@ pub fn run() -> ExitCode {
         Some(Command::Plan(command)) => command.run(),
         Some(Command::Table(command)) => command.run(),
         Some(Command::Check(command)) => command.run(),
+        Some(Command::Export(command)) => command.run(),
+        Some(Command::Import(command)) => command.run(),
     };
     match ended {
         Ok(()) => ExitCode::SUCCESS,

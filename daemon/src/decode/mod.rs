@@ -6,10 +6,12 @@
 mod calibration;
 pub mod csv;
 pub mod delimited;
+pub mod json_lines;
 mod line;
 pub mod mapped;
 mod noted;
 pub mod notes;
+pub mod packs;
 pub mod senml;
 mod value;
 

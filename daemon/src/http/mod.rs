@@ -4,6 +4,7 @@ mod alerts;
 mod answer;
 mod batches;
 mod guard;
+mod import;
 mod notes;
 mod page;
 mod readings;
@@ -61,6 +62,7 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .method_not_allowed_fallback(not_this_way)
         .layer(DefaultBodyLimit::max(MOST_BODY))
         .merge(readings::route())
+        .merge(import::route())
         .layer(middleware::from_fn(guard::guard))
         .with_state(house)
 }

@@ -26,6 +26,14 @@ pub enum StoreError {
         /// What the system said.
         source: io::Error,
     },
+    /// A backup could not be made, or does not hold together.
+    #[error("the backup {} was not made: {why}", file.display())]
+    Backup {
+        /// The file it was to be.
+        file: PathBuf,
+        /// What went wrong.
+        why: String,
+    },
     /// The disk is full: nothing was stored, and nothing may be acknowledged.
     #[error("the disk that holds the data folder is full; nothing was stored")]
     Full,
@@ -91,6 +99,7 @@ impl StoreError {
         match self {
             Self::Locked { .. } => "locked",
             Self::Folder { .. } => "folder",
+            Self::Backup { .. } => "backup",
             Self::Full => "disk_full",
             Self::LaterLayout { .. } => "later_layout",
             Self::NameTaken { .. } => "name_taken",

@@ -8,6 +8,7 @@
 //! goes on with the events after it. Times are whole microseconds: decoders cut finer digits, so that a reading is the
 //! same before and after a restart.
 
+mod backup;
 mod error;
 mod event;
 mod layout;
@@ -38,7 +39,7 @@ pub use read::Reader;
 pub use write::Writer;
 
 /// The file in the data folder.
-const FILE: &str = "fobwatch.sqlite";
+const FILE: &str = Store::FILE;
 
 /// How many writes may wait for the writer; when it is full, who writes waits.
 const QUEUE: usize = 64;
@@ -64,6 +65,9 @@ struct Readers {
 }
 
 impl Store {
+    /// The name of the file in the data folder.
+    pub const FILE: &'static str = "fobwatch.sqlite";
+
     /// Opens the store in `folder`, making both where they are missing, and starts its writer.
     ///
     /// # Errors

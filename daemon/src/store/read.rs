@@ -93,7 +93,11 @@ impl<'c> Reader<'c> {
         Ok(events)
     }
 
-    fn readings_after(&self, after: Sequence, limit: u32) -> Result<Vec<StoredEvent>, StoreError> {
+    /// At most `limit` readings after `after`, in the order in which they arrived; an empty answer is the end.
+    ///
+    /// # Errors
+    /// The database failed, or a row does not read back.
+    pub fn readings_after(&self, after: Sequence, limit: u32) -> Result<Vec<StoredEvent>, StoreError> {
         let sensors = self.sensors()?;
         let mut query = self.connection.prepare_cached(
             "SELECT seq, series, at_us, value, received_us FROM reading INDEXED BY reading_by_seq

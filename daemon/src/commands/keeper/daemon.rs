@@ -5,13 +5,14 @@ use std::{net::SocketAddr, time::Duration};
 use fobwatch_core::{
     alert::AlertName,
     batch::{Batch, Slug},
+    reading::Reading,
 };
 use jiff::Timestamp;
 use serde::{Deserialize, de::DeserializeOwned};
 use ureq::Agent;
 
 use super::{Keeper, Known, Noted, Standing};
-use crate::{commands::Ended, http::Wish, page::Told};
+use crate::{commands::Ended, decode::csv, http::Wish, page::Told};
 
 /// It is on this machine: who does not answer within this is not there.
 const TO_CONNECT: Duration = Duration::from_secs(2);
@@ -40,6 +41,11 @@ struct Alerts {
 #[derive(Deserialize)]
 struct Notes {
     notes: Vec<Noted>,
+}
+
+#[derive(Deserialize)]
+struct Imported {
+    new: usize,
 }
 
 #[derive(Deserialize)]
@@ -184,6 +190,13 @@ impl Keeper for Daemon {
     fn note(&mut self, batch: &Known, lines: &str) -> Result<Vec<Noted>, Ended> {
         self.post(&format!("/api/v1/batches/{}/notes", batch.slug), lines)
             .map(|taken: Notes| taken.notes)
+    }
+
+    fn take(&mut self, readings: &[Reading]) -> Result<usize, Ended> {
+        let rows: Vec<String> = readings.iter().map(csv::write_row).collect();
+        let body = format!("{}\n{}\n", csv::COLUMNS.join(","), rows.join("\n"));
+        self.post("/api/v1/import", &body)
+            .map(|imported: Imported| imported.new)
     }
 
     fn alerts(&mut self) -> Result<Vec<Standing>, Ended> {

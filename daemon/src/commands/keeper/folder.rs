@@ -10,6 +10,7 @@ use fobwatch_core::{
     alert::AlertName,
     batch::{Batch, Slug},
     engine::{ClockSource, Monitor, Settings},
+    reading::Reading,
 };
 use jiff::Timestamp;
 
@@ -20,7 +21,7 @@ use crate::{
     decode::Bounds,
     http::Wish,
     page::{self, Context, Shown, Told},
-    store::{BatchId, StoreError, StoredBatch, Writer},
+    store::{Appended, BatchId, StoreError, StoredBatch, Writer},
     watch::{Clock, Left, WallClock, claim, left},
 };
 
@@ -210,6 +211,17 @@ impl Keeper for Folder {
             });
         }
         Ok(noted)
+    }
+
+    fn take(&mut self, readings: &[Reading]) -> Result<usize, Ended> {
+        let now = WallClock.now();
+        if self.settings.clock == ClockSource::Ticks {
+            // As with a note: they came now, not when the last daemon stopped.
+            self.writer.append_clock(now).map_err(ended)?;
+        }
+        let appended = self.writer.append_readings(readings, now).map_err(ended)?;
+        let new = appended.iter().filter(|one| matches!(one, Appended::New(_)));
+        Ok(new.count())
     }
 
     fn alerts(&mut self) -> Result<Vec<Standing>, Ended> {

@@ -10,6 +10,7 @@ use fobwatch_core::{
     alert::{AlarmState, AlertName},
     batch::{Batch, BatchName, Slug},
     note::NoteKind,
+    reading::Reading,
 };
 use jiff::{Timestamp, tz::TimeZone};
 use serde::{Deserialize, Serialize};
@@ -100,6 +101,9 @@ pub(super) trait Keeper {
     /// Takes notes, one JSON object a line: all or none.
     fn note(&mut self, batch: &Known, lines: &str) -> Result<Vec<Noted>, Ended>;
 
+    /// Takes readings in their order; answers how many were not there yet.
+    fn take(&mut self, readings: &[Reading]) -> Result<usize, Ended>;
+
     /// The alerts that stand, or wait to be seen.
     fn alerts(&mut self) -> Result<Vec<Standing>, Ended>;
 
@@ -169,6 +173,11 @@ impl Where {
 }
 
 impl Where {
+    /// The configuration file that was named.
+    pub(super) fn config(&self) -> Option<&std::path::Path> {
+        self.config.as_deref()
+    }
+
     /// The same options for a command that is proposed: empty, or beginning with a blank.
     pub(super) fn again(&self) -> String {
         let address = self.address.map(|address| format!(" --address {address}"));

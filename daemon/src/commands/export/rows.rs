@@ -1,0 +1,145 @@
+//! Readings of the store as lines.
+
+use std::{io::Write, path::Path};
+
+use fobwatch_core::reading::{Quantity, Reading, Source};
+use jiff::Timestamp;
+
+use super::{
+    super::{
+        Ended,
+        format::{Format, Progress},
+        say,
+    },
+    failed,
+};
+use crate::store::{Reader, Sequence, StoredEvent, StoredWhat};
+
+/// Readings that are read at once: a short transaction each.
+const AT_ONCE: u32 = 5_000;
+/// Refusals that are told one by one.
+const MOST_TOLD: usize = 20;
+
+/// Which readings.
+#[derive(Debug, Default)]
+pub(super) struct Wanted {
+    pub(super) source: Option<Source>,
+    pub(super) quantity: Option<Quantity>,
+    pub(super) from: Option<Timestamp>,
+    pub(super) until: Option<Timestamp>,
+    /// Only what stands behind this place in the order.
+    pub(super) after: Sequence,
+    /// Only what arrived by this time.
+    pub(super) received_by: Option<Timestamp>,
+}
+
+/// Where they go.
+pub(super) struct Rows<'o, W> {
+    format: Format,
+    out: &'o mut W,
+}
+
+/// What was written.
+#[derive(Debug, Default)]
+pub(super) struct Written {
+    pub(super) rows: usize,
+    pub(super) refused: usize,
+    /// Nobody reads on.
+    broken: bool,
+}
+
+impl Wanted {
+    fn has(&self, event: &StoredEvent, reading: &Reading) -> bool {
+        self.source
+            .as_ref()
+            .is_none_or(|source| *source == reading.source)
+            && self
+                .quantity
+                .is_none_or(|quantity| quantity == reading.measured.quantity())
+            && self.from.is_none_or(|from| reading.at >= from)
+            && self.until.is_none_or(|until| reading.at < until)
+            && self.received_by.is_none_or(|by| event.received_at <= by)
+    }
+}
+
+impl<'o, W: Write> Rows<'o, W> {
+    pub(super) fn new(format: Format, out: &'o mut W) -> Self {
+        Self { format, out }
+    }
+
+    /// Writes what is wanted of what was stored by now, in the order in which it arrived.
+    pub(super) fn write(&mut self, reader: &Reader<'_>, wanted: &Wanted) -> Result<Written, Ended> {
+        let mut written = Written::default();
+        if let Some(header) = self.format.header() {
+            self.line(&header, &mut written)?;
+        }
+        let end = reader.last_sequence().map_err(failed)?;
+        let mut seen = wanted.after;
+        let mut progress = Progress::new();
+        while seen < end && !written.broken {
+            let events = reader.readings_after(seen, AT_ONCE).map_err(failed)?;
+            let Some(last) = events.last().map(|event| event.sequence) else {
+                break;
+            };
+            for event in events.iter().filter(|event| event.sequence <= end) {
+                let StoredWhat::Reading(reading) = &event.what else {
+                    continue;
+                };
+                if !wanted.has(event, reading) || written.broken {
+                    continue;
+                }
+                match self.format.write(reading) {
+                    Ok(line) => {
+                        self.line(&line, &mut written)?;
+                        written.rows += 1;
+                    }
+                    Err(why) => {
+                        written.refused += 1;
+                        if written.refused <= MOST_TOLD {
+                            eprintln!("the reading of {} at {}: {why}", reading.source, reading.at);
+                        }
+                    }
+                }
+            }
+            seen = last;
+            progress.tell(|| {
+                format!(
+                    "{} readings written, {} of {} gone over",
+                    written.rows, seen.0, end.0
+                )
+            });
+        }
+        self.out.flush().or_else(|error| written.forgive(error))?;
+        Ok(written)
+    }
+
+    fn line(&mut self, line: &str, written: &mut Written) -> Result<(), Ended> {
+        writeln!(self.out, "{line}").or_else(|error| written.forgive(error))
+    }
+}
+
+impl Written {
+    /// A reader who has gone away is no fault of the command.
+    fn forgive(&mut self, error: std::io::Error) -> Result<(), Ended> {
+        if error.kind() == std::io::ErrorKind::BrokenPipe {
+            self.broken = true;
+            return Ok(());
+        }
+        Err(Ended::Failed(format!("the readings cannot be written: {error}")))
+    }
+
+    /// Says what was written to `path`, and what could not be.
+    pub(super) fn tell(&self, path: Option<&Path>) -> Result<(), Ended> {
+        if let Some(path) = path {
+            say(&format!("{}: {} readings.", path.display(), self.rows))?;
+        }
+        if self.refused > 0 {
+            return Err(Ended::Refused(format!(
+                "{} readings were left out, since this form cannot hold the name of their source; allowed: --format csv or \
+                 jsonl",
+                self.refused
+            )));
+        }
+        Ok(())
+    }
+}
