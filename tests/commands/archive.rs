@@ -53,7 +53,7 @@ impl Recorded {
             .iter()
             .map(|reading| reading.at)
             .max()
-            .unwrap()
+            .expect("a batch has readings")
     }
 
     /// The forecast of `daemon` at the last reading, once its engine has come there.
