@@ -108,6 +108,8 @@ CREATE TABLE set_aside (
 /// failure loses nothing that was acknowledged, as far as the disk keeps its word about flushing. `NORMAL` would be
 /// some times faster and could lose the commits since the last checkpoint; a sensor sends a few readings a minute.
 pub(super) fn prepare(connection: &mut Connection) -> Result<(), StoreError> {
+    // Before anything is written to it.
+    done(connection)?;
     connection.pragma_update(None, "journal_mode", "WAL")?;
     connection.pragma_update(None, "synchronous", "FULL")?;
     connection.pragma_update(None, "foreign_keys", true)?;
@@ -119,20 +121,20 @@ pub(super) fn latest() -> i64 {
     i64::try_from(STEPS.len()).unwrap_or(i64::MAX)
 }
 
-fn migrate(connection: &mut Connection) -> Result<(), StoreError> {
+/// How many steps the file has behind it; a later program's file is not for us.
+fn done(connection: &Connection) -> Result<usize, StoreError> {
     let found: i64 = connection.pragma_query_value(None, "user_version", |row| row.get(0))?;
-    let Ok(done) = usize::try_from(found) else {
-        return Err(StoreError::LaterLayout {
+    usize::try_from(found)
+        .ok()
+        .filter(|done| *done <= STEPS.len())
+        .ok_or(StoreError::LaterLayout {
             found,
             known: latest(),
-        });
-    };
-    if done > STEPS.len() {
-        return Err(StoreError::LaterLayout {
-            found,
-            known: latest(),
-        });
-    }
+        })
+}
+
+fn migrate(connection: &mut Connection) -> Result<(), StoreError> {
+    let done = done(connection)?;
     for (step, layout) in STEPS.iter().zip(1_i64..).skip(done) {
         let transaction = connection.transaction()?;
         transaction.execute_batch(step)?;

@@ -18,6 +18,8 @@ mod text;
 mod write;
 
 #[cfg(test)]
+mod layouts;
+#[cfg(test)]
 mod tests;
 
 use std::{

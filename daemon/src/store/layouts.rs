@@ -1,0 +1,110 @@
+//! Stores of every layout that was ever in use, as text: each has to open, with all that is in it.
+//!
+//! A new layout gets a new file, dumped from a store of the program that made it, and its counts here; no file is ever changed.
+
+use std::path::Path;
+
+use fobwatch_core::{alert::AlertName, note::NoteKind, reading::Quantity};
+
+use super::*;
+
+const ALL: &[&str] = &[include_str!("layouts/1.sql")];
+
+fn lay(text: &str, folder: &Path) {
+    let connection = Connection::open(folder.join(FILE)).unwrap();
+    connection.execute_batch(text).unwrap();
+}
+
+/// The tables and indexes, however they are spaced.
+fn shape(folder: &Path) -> Vec<String> {
+    let connection = Connection::open(folder.join(FILE)).unwrap();
+    let mut query = connection
+        .prepare(
+            "SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL AND name NOT LIKE 'sqlite_%' ORDER BY name",
+        )
+        .unwrap();
+    let rows = query.query_map([], |row| row.get::<_, String>(0)).unwrap();
+    rows.map(|sql| sql.unwrap().split_whitespace().collect::<Vec<_>>().join(" "))
+        .collect()
+}
+
+#[test]
+fn there_is_a_store_of_every_layout() {
+    assert_eq!(i64::try_from(ALL.len()), Ok(layout::latest()));
+    for (text, number) in ALL.iter().zip(1..) {
+        assert!(
+            text.contains(&format!("PRAGMA user_version = {number};")),
+            "{number}"
+        );
+    }
+}
+
+#[test]
+fn a_store_of_every_layout_opens_with_all_that_is_in_it_and_has_the_shape_of_a_new_one() {
+    for text in ALL {
+        let folder = tempfile::tempdir().unwrap();
+        lay(text, folder.path());
+        let mut writer = Writer::open(folder.path()).unwrap();
+        let reader = writer.reader();
+        let batches = reader.batches().unwrap();
+        assert_eq!(batches.len(), 1);
+        let plum = batches[0].id;
+        assert_eq!(batches[0].name.as_str(), "plum 1");
+        let events = reader.events_after(Sequence(0), 1_000).unwrap();
+        assert_eq!(events.len(), 32, "28 readings, a note, two commands, a tick");
+        assert_eq!(reader.last_sequence().unwrap(), Sequence(32));
+        let gauge = reader
+            .series()
+            .unwrap()
+            .into_iter()
+            .find(|series| series.quantity == Quantity::Pressure)
+            .unwrap();
+        assert_eq!(gauge.source.as_str(), "pilot");
+        assert!((gauge.last.stored_value() - 105_000.0).abs() < 1e-6, "{gauge:?}");
+        assert_eq!(gauge.last_at.to_string(), "2026-03-02T09:10:14.5Z");
+        assert_eq!(reader.notes(plum).unwrap()[0].kind, NoteKind::Squeezed);
+        assert_eq!(reader.alerts(plum).unwrap().len(), 4);
+        assert!(
+            reader
+                .alerts(plum)
+                .unwrap()
+                .iter()
+                .any(|alert| alert.alert == AlertName::OverLimit)
+        );
+        assert_eq!(reader.forecasts(plum).unwrap().len(), 2);
+        assert_eq!(reader.outbox("kitchen broker", 10).unwrap().len(), 1);
+        assert_eq!(reader.set_aside(plum).unwrap()[0].count, 3);
+        assert_eq!(writer.append_clock(batches[0].added_at).unwrap(), Sequence(33));
+        writer.close().unwrap();
+
+        let new = tempfile::tempdir().unwrap();
+        Writer::open(new.path()).unwrap().close().unwrap();
+        assert_eq!(shape(folder.path()), shape(new.path()));
+    }
+}
+
+#[test]
+fn a_store_of_a_later_layout_is_refused_with_what_to_do_and_left_as_it_is() {
+    let folder = tempfile::tempdir().unwrap();
+    lay(ALL[0], folder.path());
+    let later = layout::latest() + 1;
+    lay(&format!("PRAGMA user_version = {later};"), folder.path());
+    let before = std::fs::read(folder.path().join(FILE)).unwrap();
+    let writing = Writer::open(folder.path()).unwrap_err().to_string();
+    let reading = Store::read_folder(folder.path(), |reader| reader.batches())
+        .unwrap_err()
+        .to_string();
+    let copying = Store::back_up(folder.path(), &folder.path().join("copy"))
+        .unwrap_err()
+        .to_string();
+    for told in [writing, reading, copying] {
+        assert_eq!(
+            told,
+            format!(
+                "the store has layout {later}; this fobwatch knows layouts up to {}: use the later one",
+                later - 1
+            )
+        );
+    }
+    assert!(std::fs::read(folder.path().join(FILE)).unwrap() == before);
+}
