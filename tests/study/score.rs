@@ -36,8 +36,9 @@ impl Guess {
     }
 
     fn points(&self, missing: f64) -> [f64; 3] {
-        let worst = self.truth + missing;
-        [self.low, self.middle, self.high].map(|point| point.unwrap_or(worst).min(worst))
+        // Nothing is further off than no answer.
+        let (least, worst) = (self.truth - missing, self.truth + missing);
+        [self.low, self.middle, self.high].map(|point| point.unwrap_or(worst).clamp(least, worst))
     }
 
     /// Interval score of the 90 % interval (Gneiting and Raftery 2007, J. Am. Stat. Assoc. 102, eq. 43): its width, and
