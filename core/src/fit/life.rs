@@ -173,7 +173,7 @@ impl Life {
         } else {
             0.0
         };
-        (self.p.co2_at_start + self.p.batch_share * state.made - state.lost - seeped).max(0.0)
+        (self.p.co2_at_start + self.p.in_batch(state.made) - state.lost - seeped).max(0.0)
             * MOL_PER_M3_PER_G_PER_L
             + self.shut_in
     }
