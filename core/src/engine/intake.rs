@@ -10,12 +10,10 @@ use crate::{
     reading::{Quantity, Reading, Source},
 };
 
-use super::SetAsideReason;
+use super::{SetAsideReason, times::Times};
 
 /// A row further ahead of the clock than this must be confirmed by another.
 const AHEAD: SignedDuration = SignedDuration::from_hours(24);
-/// Times remembered of each sensor, to know a reading that comes again.
-const REMEMBERED: usize = 2_048;
 /// Sources remembered of one quantity.
 const MOST_SOURCES: usize = 64;
 
@@ -47,7 +45,7 @@ pub(super) struct Verdicts {
 /// What has come in, as far as it decides on what comes next.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub(super) struct Intake {
-    seen: BTreeMap<Sensor, BTreeSet<Timestamp>>,
+    seen: BTreeMap<Sensor, Times>,
     /// Who sends what is not listed under `[sensors]`.
     senders: BTreeMap<Quantity, BTreeSet<Source>>,
     /// Rows of one message from far ahead of the clock.
@@ -158,7 +156,7 @@ impl Intake {
         let sensor = Sensor::of(reading);
         self.seen
             .get(&sensor)
-            .is_some_and(|times| times.contains(&reading.at))
+            .is_some_and(|times| times.holds(reading.at))
     }
 
     fn remember(&mut self, reading: &Reading) {
@@ -166,11 +164,7 @@ impl Intake {
         if !self.seen.contains_key(&sensor) && self.seen.len() >= MOST_SOURCES * Quantity::ALL.len() {
             return;
         }
-        let times = self.seen.entry(sensor).or_default();
-        times.insert(reading.at);
-        if times.len() > REMEMBERED {
-            times.pop_first();
-        }
+        self.seen.entry(sensor).or_default().take(reading.at);
     }
 }
 
@@ -248,17 +242,5 @@ mod tests {
             verdicts.set_aside.first().unwrap().1,
             SetAsideReason::SeveralSources
         );
-    }
-
-    #[test]
-    fn memory_of_times_is_bounded() {
-        let mut intake = Intake::default();
-        let start = at(SEALED);
-        for minute in 0..5_000 {
-            let mut row = reading(SEALED, "pilot", Quantity::Pressure, 0.1);
-            row.at = start + SignedDuration::from_secs(minute * 15);
-            intake.take(&batch(), row, start);
-        }
-        assert!(intake.seen.values().all(|times| times.len() <= REMEMBERED));
     }
 }

@@ -19,6 +19,7 @@ mod readings;
 mod rules;
 mod snapshot;
 mod target;
+mod times;
 mod told;
 mod view;
 mod whereabouts;
