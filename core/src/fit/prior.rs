@@ -217,20 +217,20 @@ impl Parameters {
         };
         let log = |index: usize, median: f64, sd: f64| median * (sd * at(index)).exp();
         // A dose that is known tells part of the culture at the start: 25 mL/L is what the prior was made for.
-        let start = known.dose.map_or(0.08, |dose| 0.08 * (dose / USUAL_DOSE));
+        let start = known.dose.map_or(0.02, |dose| 0.02 * (dose / USUAL_DOSE));
         let co2 = known.co2.map_or_else(
             // Most are still when they are bottled, boiled a day before, and some work already: a median of 0.015 volumes, one in
             // twenty above 0.6.
-            || 0.6 * (3.0 * at(12) - 3.0).exp().ln_1p(),
+            || 0.6 * (6.0 * at(12) - 8.0).exp().ln_1p(),
             |co2| (co2 + 0.01) * (0.15 * at(12)).exp(),
         );
         let parameters = Self {
-            maintenance: log(0, 0.045, 1.2),
-            growth_yield: log(1, 1.0, 1.2),
+            maintenance: log(0, 0.08, 1.2),
+            growth_yield: log(1, 1.5, 1.2),
             growth: log(2, 0.15, 0.45),
             start: (start * (1.2 * at(3)).exp()).min(0.9),
-            ln_adapted: -0.9 + 1.3 * at(4),
-            second: log(5, 0.001, 1.5),
+            ln_adapted: -1.5 + 1.3 * at(4),
+            second: log(5, 0.0003, 1.5),
             second_growth: log(6, 0.12, 0.4),
             second_ceiling: log(7, 0.05, 1.0),
             coldest: 2.0 + 2.0 * at(8),
