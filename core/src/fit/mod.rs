@@ -16,6 +16,7 @@ mod climate;
 mod climb;
 mod course;
 mod evidence;
+mod footing;
 mod frame;
 mod lesson;
 mod life;
@@ -40,6 +41,7 @@ use crate::{
 
 pub use check::Crosscheck;
 pub use evidence::Evidence;
+pub use footing::{Footing, footing_of_batch, footing_of_culture};
 pub use lesson::lesson;
 pub use told::Told;
 

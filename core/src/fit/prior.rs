@@ -219,8 +219,8 @@ impl Parameters {
         // A dose that is known tells part of the culture at the start: 25 mL/L is what the prior was made for.
         let start = known.dose.map_or(0.02, |dose| 0.02 * (dose / USUAL_DOSE));
         let co2 = known.co2.map_or_else(
-            // Most are still when they are bottled, boiled a day before, and some work already: a median of 0.015 volumes, one in
-            // twenty above 0.6.
+            // Most are still when they are bottled, boiled a day before, and some work already: nothing in three of four, one in
+            // twenty above 0.6 volumes. The edge is steep, so that a gauge whose zero is off is not read as a little gas.
             || 0.6 * (6.0 * at(12) - 8.0).exp().ln_1p(),
             |co2| (co2 + 0.01) * (0.15 * at(12)).exp(),
         );
