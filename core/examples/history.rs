@@ -7,7 +7,7 @@
 use fobwatch_core::{
     batch::Batch,
     culture::{Lesson, TRAITS},
-    fit::{Evidence, Surroundings, fit, lesson},
+    fit::{Evidence, Surroundings, fit, lesson, liveliness},
     quantity::AbsolutePressure,
     reading::Measured,
 };
@@ -42,12 +42,16 @@ fn main() {
             let evidence = heard(&batch, end);
             learned.extend(lesson(&evidence, end));
             if sampled > 0 {
-                let (forecast, _) = fit(&evidence, end, None).answers(&evidence, end);
+                let Some(lively) = liveliness(&evidence, end) else {
+                    continue;
+                };
                 let truth = scenario.vigour();
-                let told = [forecast.vigour.p05, forecast.vigour.p50, forecast.vigour.p95];
-                vigours.push((culture, truth.volumes_per_h / 0.033, told.map(|v| v.ratio())));
-                let told = [forecast.lag.p05, forecast.lag.p50, forecast.lag.p95];
-                lags.push((culture, truth.lag_h, told.map(|lag| lag.0)));
+                vigours.push((
+                    culture,
+                    truth.volumes_per_h / 0.033,
+                    lively.ln_vigour.points().map(f64::exp),
+                ));
+                lags.push((culture, truth.lag_h, lively.ln_lag_h.points().map(f64::exp)));
                 println!(
                     "culture {culture} batch {turn}: vigour {:.2?}; lag {:.1?}; dose {} N {:.0} {:.0} degC sugar {}",
                     vigours.last(),

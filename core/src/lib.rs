@@ -7,6 +7,7 @@
 
 pub mod alert;
 pub mod batch;
+pub mod compare;
 pub mod culture;
 pub mod document;
 pub mod engine;

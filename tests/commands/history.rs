@@ -8,7 +8,7 @@ use serde_json::Value;
 use crate::kitchen::Kitchen;
 
 /// The culture of a made-up seed in batch number `turn`, a fortnight after the one before.
-fn scenario(culture: u64, turn: i32) -> Scenario {
+pub(crate) fn scenario(culture: u64, turn: i32) -> Scenario {
     let seed = culture + 7 * u64::from(turn.unsigned_abs());
     let mut scenario = Scenario::drawn_of_culture(culture, seed);
     let first: Timestamp = "2026-03-02T07:00:00Z".parse().expect("as written");
@@ -18,7 +18,7 @@ fn scenario(culture: u64, turn: i32) -> Scenario {
     scenario
 }
 
-fn filled(kitchen: &Kitchen, folder: &str, scenario: &Scenario) {
+pub(crate) fn filled(kitchen: &Kitchen, folder: &str, scenario: &Scenario) {
     std::fs::create_dir_all(kitchen.path(folder)).expect("as written");
     let played = Simulation::run(scenario, 3);
     kitchen.write(&format!("{folder}/batch.toml"), &played.batch_toml);

@@ -1,6 +1,7 @@
 //! The commands of the program as a person types them, with a daemon and without one.
 
 mod archive;
+mod compare;
 mod history;
 mod kitchen;
 mod usage;

@@ -67,17 +67,6 @@ impl Expectation {
     /// Of a batch bottled at `bottled_at`; `None` without a lesson.
     #[must_use]
     pub fn of(lessons: &[Lesson], bottled_at: Timestamp, pool: &Pool) -> Option<Self> {
-        Self::found(lessons, bottled_at, pool, 1.0)
-    }
-
-    /// Of the culture itself at that time: without what its next batch will differ by. `None` without a lesson.
-    #[must_use]
-    pub fn of_culture(lessons: &[Lesson], at: Timestamp, pool: &Pool) -> Option<Self> {
-        Self::found(lessons, at, pool, 0.0)
-    }
-
-    /// `next`: how much of the spread from batch to batch is in it.
-    fn found(lessons: &[Lesson], bottled_at: Timestamp, pool: &Pool, next: f64) -> Option<Self> {
         let said: Vec<Said> = lessons
             .iter()
             .filter_map(|lesson| said(lesson, bottled_at, pool))
@@ -86,9 +75,7 @@ impl Expectation {
         let found: Vec<(f64, DVector<f64>, DMatrix<f64>)> = FACTORS
             .iter()
             .filter_map(|(factor, chance)| {
-                let apart = (USUAL * USUAL * factor).min(MOST);
-                let (evidence, mean, of_culture) = with_spread(&said, apart)?;
-                let covariance = of_culture + DMatrix::<f64>::identity(COUNT, COUNT) * (apart * next);
+                let (evidence, mean, covariance) = with_spread(&said, (USUAL * USUAL * factor).min(MOST))?;
                 Some((evidence + chance.ln(), mean, covariance))
             })
             .collect();
@@ -182,7 +169,7 @@ fn said(lesson: &Lesson, bottled_at: Timestamp, pool: &Pool) -> Option<Said> {
     })
 }
 
-/// Log evidence, and mean and covariance of the culture, if batches differ by the variance `apart` in each trait.
+/// Log evidence, and mean and covariance of the next batch, if batches differ by the variance `apart` in each trait.
 fn with_spread(said: &[Said], apart: f64) -> Option<(f64, DVector<f64>, DMatrix<f64>)> {
     let one = DMatrix::<f64>::identity(COUNT, COUNT);
     let before = 1.0 / (1.0 - apart);
@@ -206,5 +193,5 @@ fn with_spread(said: &[Said], apart: f64) -> Option<(f64, DVector<f64>, DMatrix<
     let log_determinant = 2.0 * root.l_dirty().diagonal().iter().map(|d| d.ln()).sum::<f64>();
     let dimensions: f64 = (0..COUNT).map(|_| before.ln()).sum();
     evidence += 0.5 * (dimensions - log_determinant + pull.dot(&mean));
-    Some((evidence, mean, root.inverse()))
+    Some((evidence, mean, root.inverse() + one * apart))
 }

@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use super::COUNT;
+use super::{COUNT, Liveliness};
 use crate::batch::{Batch, BatchName, CultureName};
 
 /// Version of the record's meaning.
@@ -77,6 +77,8 @@ pub struct Lesson {
     pub traits: Vec<Trait>,
     /// Their covariance, row by row.
     pub covariance: Vec<Vec<f64>>,
+    /// How lively it was, for comparisons; `None`: nobody asked ([`crate::fit::liveliness`] takes long).
+    pub liveliness: Option<Liveliness>,
 }
 
 /// As it stands in a file.
@@ -92,6 +94,8 @@ struct Written {
     dose_ml_per_l: Option<f64>,
     traits: Vec<Trait>,
     covariance: Vec<Vec<f64>>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    liveliness: Option<Liveliness>,
 }
 
 /// An entry of a culture's record that cannot be.
@@ -106,7 +110,11 @@ pub struct BadLesson {
     pub allowed: String,
 }
 
-fn bad<T>(key: impl Into<String>, given: impl ToString, allowed: impl Into<String>) -> Result<T, BadLesson> {
+pub(super) fn bad<T>(
+    key: impl Into<String>,
+    given: impl ToString,
+    allowed: impl Into<String>,
+) -> Result<T, BadLesson> {
     Err(BadLesson {
         key: key.into(),
         given: given.to_string().chars().take(80).collect(),
@@ -134,6 +142,9 @@ impl TryFrom<Written> for Lesson {
         }
         traits(&written.traits)?;
         covariance(&written.covariance)?;
+        if let Some(lively) = &written.liveliness {
+            lively.sound()?;
+        }
         Ok(Self {
             culture: written.culture,
             batch: written.batch,
@@ -142,6 +153,7 @@ impl TryFrom<Written> for Lesson {
             dose_ml_per_l: written.dose_ml_per_l,
             traits: written.traits,
             covariance: written.covariance,
+            liveliness: written.liveliness,
         })
     }
 }
@@ -228,6 +240,7 @@ impl From<Lesson> for Written {
             dose_ml_per_l: lesson.dose_ml_per_l,
             traits: lesson.traits,
             covariance: lesson.covariance,
+            liveliness: lesson.liveliness,
         }
     }
 }

@@ -6,10 +6,12 @@
 
 mod expect;
 mod lesson;
+mod liveliness;
 
 pub(crate) use expect::{DOSE_DOUBT, DOSED};
 pub use expect::{Expectation, Pool};
 pub use lesson::{BadLesson, Lesson, SCHEMA, TRAITS, Trait};
+pub use liveliness::{Liveliness, Normal};
 
 /// How many traits a culture has.
 pub const COUNT: usize = 14;

@@ -9,7 +9,7 @@ use crate::{
     alert::{Refused, sentence::Speaker},
     batch::Batch,
     culture::Lesson,
-    fit::{self, Evidence, Handling},
+    fit::{self, Evidence, Handling, Passed},
     quantity::AbsolutePressure,
 };
 
@@ -150,6 +150,21 @@ impl Monitor {
     #[must_use]
     pub fn lesson(&self) -> Option<Lesson> {
         fit::lesson(&self.state.evidence, self.clock())
+    }
+
+    /// The same with the batch's liveliness, for comparisons; see [`fit::liveliness`]. It takes a dozen fits.
+    #[must_use]
+    pub fn lively_lesson(&self) -> Option<Lesson> {
+        Some(Lesson {
+            liveliness: fit::liveliness(&self.state.evidence, self.clock()),
+            ..self.lesson()?
+        })
+    }
+
+    /// The way it has come so far; see [`fit::past`]. It takes about as long as a first fit.
+    #[must_use]
+    pub fn past(&self) -> Vec<Passed> {
+        fit::past(&self.state.evidence, self.clock())
     }
 
     /// The batch.

@@ -68,12 +68,6 @@ impl Evidence {
         self
     }
 
-    /// The same, with such a belief about the culture.
-    pub(super) fn expecting(mut self, traits: Expectation) -> Self {
-        self.expectation = Some(traits);
-        self
-    }
-
     /// What the culture's earlier batches say of this one, if they are known.
     #[must_use]
     pub fn expectation(&self) -> Option<&Expectation> {

@@ -61,5 +61,6 @@ pub fn lesson(evidence: &Evidence, at: Timestamp) -> Option<Lesson> {
         dose_ml_per_l: dose,
         traits,
         covariance,
+        liveliness: None,
     })
 }

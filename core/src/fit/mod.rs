@@ -16,11 +16,12 @@ mod climate;
 mod climb;
 mod course;
 mod evidence;
-mod footing;
 mod frame;
 mod lesson;
 mod life;
+mod liveliness;
 mod odd;
+mod past;
 mod prior;
 mod random;
 mod sample;
@@ -41,8 +42,9 @@ use crate::{
 
 pub use check::Crosscheck;
 pub use evidence::Evidence;
-pub use footing::{Footing, footing_of_batch, footing_of_culture};
 pub use lesson::lesson;
+pub use liveliness::liveliness;
+pub use past::{Passed, past};
 pub use told::Told;
 
 /// Where the bottles are, or what was done to them, from a moment on.

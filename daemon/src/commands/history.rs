@@ -11,14 +11,15 @@ use fobwatch_core::{
     culture::Lesson,
     engine::{ClockSource, Event, Monitor, Settings, drive_some},
     note::Note,
+    reading::Reading,
 };
 
 use super::{Ended, read, read_batch};
 use crate::{config::Config, decode};
 
 /// Names of a batch's files in its folder.
-const BATCH: &str = "batch.toml";
-const READINGS: &str = "readings.csv";
+pub(super) const BATCH: &str = "batch.toml";
+pub(super) const READINGS: &str = "readings.csv";
 const NOTES: &str = "notes.jsonl";
 /// A record that spares the replay.
 const RECORD: &str = "culture.json";
@@ -62,7 +63,7 @@ pub(super) fn lessons(folder: Option<&Path>, batch: &Batch, config: &Config) -> 
 }
 
 /// What lies in a folder, by name.
-fn entries(folder: &Path) -> Result<Vec<PathBuf>, Ended> {
+pub(super) fn entries(folder: &Path) -> Result<Vec<PathBuf>, Ended> {
     let cannot =
         |error: std::io::Error| Ended::Failed(format!("{} cannot be read: {error}", folder.display()));
     let mut paths = fs::read_dir(folder)
@@ -74,12 +75,12 @@ fn entries(folder: &Path) -> Result<Vec<PathBuf>, Ended> {
     Ok(paths)
 }
 
-fn is_record(path: &Path) -> bool {
+pub(super) fn is_record(path: &Path) -> bool {
     let named = |wanted: &str| path.file_name().is_some_and(|name| name == wanted);
     named(RECORD) || (path.extension().is_some_and(|ending| ending == "jsonl") && !named(NOTES))
 }
 
-fn skipped(path: &Path, why: &str) {
+pub(super) fn skipped(path: &Path, why: &str) {
     eprintln!("{} is skipped: {why}.", path.display());
 }
 
@@ -110,13 +111,7 @@ fn of_folder(folder: &Path, batch: &Batch, config: &Config) -> Result<Vec<Lesson
     if std::io::stderr().is_terminal() {
         eprintln!("Replaying {} ...", folder.display());
     }
-    let monitor = replayed(
-        earlier,
-        &readings,
-        &folder.join(NOTES),
-        config,
-        config.settings(ClockSource::Readings),
-    )?;
+    let monitor = of_files(earlier, folder, config)?;
     let lesson = monitor.lesson();
     if lesson.is_none() {
         skipped(folder, "nothing was measured in it that tells of its culture");
@@ -145,21 +140,11 @@ fn silent(earlier: &Batch, batch: &Batch) -> Option<String> {
     })
 }
 
-/// The engine behind all rows, without a fit on the way: only the end is asked for.
-fn replayed(
-    batch: Batch,
-    readings: &Path,
-    notes: &Path,
-    config: &Config,
-    settings: Settings,
-) -> Result<Monitor, Ended> {
-    let mut monitor = Monitor::new(batch, settings);
-    let cannot = |path: &Path, error: std::io::Error| {
-        Ended::Failed(format!("{} cannot be read: {error}", path.display()))
-    };
-    let mut noted: Vec<Note> = Vec::new();
+/// The notes of a batch's folder, in order of time; none if there is no such file. Bad lines are told.
+fn noted(notes: &Path) -> Result<Vec<Note>, Ended> {
+    let mut noted = Vec::new();
     if notes.exists() {
-        let file = File::open(notes).map_err(|error| cannot(notes, error))?;
+        let file = File::open(notes).map_err(|error| unread(notes, &error))?;
         for note in decode::notes::lines(BufReader::new(file)) {
             match note {
                 Ok(note) => noted.push(note),
@@ -168,32 +153,64 @@ fn replayed(
         }
     }
     noted.sort_by_key(|note| note.at);
-    let mut noted = noted.into_iter().peekable();
-    let file = File::open(readings).map_err(|error| cannot(readings, error))?;
-    let rows = decode::csv::rows(BufReader::new(file), &config.calibrations)
-        .map_err(|bad| Ended::Refused(format!("{}: {bad}", readings.display())))?;
-    let take = |monitor: &mut Monitor, event| drop(drive_some(monitor, event, &mut |_| None));
-    for row in rows {
-        match row {
-            Ok(reading) => {
-                let event = Event::Measured(reading);
-                let reached = monitor.reaches(&event);
-                while let Some(note) = noted.next_if(|note| note.at <= reached) {
-                    take(&mut monitor, Event::Noted(note));
-                }
-                take(&mut monitor, event);
-            }
-            Err(bad) => eprintln!("{}: {bad}", readings.display()),
-        }
-    }
-    for note in noted {
-        take(&mut monitor, Event::Noted(note));
-    }
-    Ok(monitor)
+    Ok(noted)
 }
 
-/// Records of cultures in a file, one a line or one over several; records of other kinds are passed over.
+fn unread(path: &Path, error: &std::io::Error) -> Ended {
+    Ended::Failed(format!("{} cannot be read: {error}", path.display()))
+}
+
+/// The engine behind all rows of a batch's folder.
+pub(super) fn of_files(batch: Batch, folder: &Path, config: &Config) -> Result<Monitor, Ended> {
+    let (readings, notes) = (folder.join(READINGS), noted(&folder.join(NOTES))?);
+    let file = File::open(&readings).map_err(|error| unread(&readings, &error))?;
+    let rows = decode::csv::rows(BufReader::new(file), &config.calibrations)
+        .map_err(|bad| Ended::Refused(format!("{}: {bad}", readings.display())))?;
+    let sound = rows.filter_map(|row| {
+        row.inspect_err(|bad| eprintln!("{}: {bad}", readings.display()))
+            .ok()
+    });
+    let settings = config.settings(ClockSource::Readings);
+    Ok(gone_over(batch, sound, notes, settings))
+}
+
+/// The engine behind all rows and notes (these in order of time), without a fit on the way: only the end is asked for.
+pub(super) fn gone_over(
+    batch: Batch,
+    rows: impl IntoIterator<Item = Reading>,
+    notes: Vec<Note>,
+    settings: Settings,
+) -> Monitor {
+    let mut monitor = Monitor::new(batch, settings);
+    let mut notes = notes.into_iter().peekable();
+    let take = |monitor: &mut Monitor, event| drop(drive_some(monitor, event, &mut |_| None));
+    for reading in rows {
+        let event = Event::Measured(reading);
+        let reached = monitor.reaches(&event);
+        while let Some(note) = notes.next_if(|note| note.at <= reached) {
+            take(&mut monitor, Event::Noted(note));
+        }
+        take(&mut monitor, event);
+    }
+    for note in notes {
+        take(&mut monitor, Event::Noted(note));
+    }
+    monitor
+}
+
 fn of_record(path: &Path, batch: &Batch) -> Result<Vec<Lesson>, Ended> {
+    let mut found = Vec::new();
+    for (line, lesson) in records(path)? {
+        match lesson.silent_for(batch) {
+            None => found.push(lesson),
+            Some(why) => skipped(path, &format!("line {line}, {}: {why}", lesson.batch)),
+        }
+    }
+    Ok(found)
+}
+
+/// Records of cultures in a file with their lines, one a line or one over several; records of other kinds are passed over.
+pub(super) fn records(path: &Path) -> Result<Vec<(usize, Lesson)>, Ended> {
     let text = read(path)?;
     let refused = |line: usize, why: &dyn std::fmt::Display| {
         Ended::Refused(format!("{}, line {line}: {why}", path.display()))
@@ -216,10 +233,7 @@ fn of_record(path: &Path, batch: &Batch) -> Result<Vec<Lesson>, Ended> {
             continue;
         }
         let lesson: Lesson = serde_json::from_value(value).map_err(|error| refused(line, &error))?;
-        match lesson.silent_for(batch) {
-            None => found.push(lesson),
-            Some(why) => skipped(path, &format!("line {line}, {}: {why}", lesson.batch)),
-        }
+        found.push((line, lesson));
     }
     Ok(found)
 }

@@ -6,6 +6,7 @@ mod ack;
 mod advice;
 mod batch;
 mod check;
+mod compare;
 mod export;
 mod format;
 mod history;
@@ -50,6 +51,7 @@ enum Command {
     Shelve(shelve::Shelve),
     Replay(replay::Replay),
     Plan(plan::Plan),
+    Compare(compare::Compare),
     Table(table::TableCommand),
     Check(check::Check),
     Export(export::Export),
@@ -103,6 +105,7 @@ pub fn run() -> ExitCode {
         Some(Command::Shelve(command)) => command.run(),
         Some(Command::Replay(command)) => command.run(),
         Some(Command::Plan(command)) => command.run(),
+        Some(Command::Compare(command)) => command.run(),
         Some(Command::Table(command)) => command.run(),
         Some(Command::Check(command)) => command.run(),
         Some(Command::Export(command)) => command.run(),

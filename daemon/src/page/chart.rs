@@ -237,7 +237,7 @@ fn pressure_scale(shown: &Shown, context: &Context, curve: &[CurvePoint], axis: 
     }
 }
 
-fn figure(mark: f64) -> String {
+pub(super) fn figure(mark: f64) -> String {
     let whole = (mark - mark.round()).abs() < 1e-9;
     if whole {
         format!("{mark:.0}")

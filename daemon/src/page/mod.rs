@@ -10,6 +10,7 @@ mod batch;
 mod caution;
 mod chart;
 mod clock;
+mod compared;
 #[cfg(test)]
 mod fixture;
 mod geometry;
@@ -28,6 +29,7 @@ use crate::config::Display;
 
 pub(crate) use amount::Units;
 pub(crate) use batch::quoted;
+pub use compared::{Curve, compared};
 pub use need::Urgency;
 pub use shown::Shown;
 pub(crate) use told::plain;

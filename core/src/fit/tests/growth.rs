@@ -2,7 +2,13 @@
 //!
 //! The curves have no lag to speak of: they say nothing of the adaptation, only of growth and its ceiling.
 
-use super::super::{Evidence, Observed, Surroundings, course::Problem, frame::Frame, life::Life, prior::ALL};
+use super::super::{
+    Evidence, Observed, Surroundings,
+    course::Problem,
+    frame::Frame,
+    life::Life,
+    prior::{ALL, Parameters},
+};
 use crate::{
     batch::Batch,
     quantity::{AbsolutePressure, Temperature},
@@ -55,16 +61,13 @@ impl Growth {
         let sugar = 180.0;
         let start = 1.0 / (1.0 + (-logit).exp());
         let mut z = vec![0.0; ALL];
+        let median = Parameters::of(&z, &frame.known);
         (z[0], z[1], z[5]) = (-6.0, -6.0, -6.0);
         // The half-saturation of the sugar is all that is left of the brakes.
-        z[2] = (growth * (sugar + 2.0) / sugar / 0.15).ln() / 0.45;
-        z[3] = (start / 0.08).ln() / 1.2;
-        z[4] = (ln_adapted + 0.9) / 1.3;
-        let life = Life::new(
-            super::super::prior::Parameters::of(&z, &frame.known),
-            frame,
-            false,
-        );
+        z[2] = (growth * (sugar + 2.0) / sugar / median.growth).ln() / 0.45;
+        z[3] = (start / median.start).ln() / 1.2;
+        z[4] = (ln_adapted - median.ln_adapted) / 1.3;
+        let life = Life::new(Parameters::of(&z, &frame.known), frame, false);
         let mut state = life.start(frame);
         let mut before = 0.0;
         let mut out = Vec::new();

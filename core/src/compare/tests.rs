@@ -1,0 +1,163 @@
+//! What is told of made-up records.
+
+use super::*;
+use crate::{
+    culture::{COUNT, TRAITS, Trait},
+    fit::{Evidence, Surroundings, lesson},
+};
+
+/// A record whose culture is so many times livelier than the reference, seen with such a doubt of the logarithm.
+fn record(culture: &str, batch: &str, day: i64, ln_vigour: f64, doubt: f64) -> Lesson {
+    let bottled_at: Timestamp = "2026-01-05T08:00:00Z".parse().unwrap();
+    let normal = |mean| Normal { mean, sd: doubt };
+    Lesson {
+        culture: CultureName::new(culture).unwrap(),
+        batch: BatchName::new(batch).unwrap(),
+        bottled_at: bottled_at + jiff::SignedDuration::from_hours(24 * day),
+        hours: 168.0,
+        dose_ml_per_l: Some(25.0),
+        traits: TRAITS
+            .iter()
+            .map(|name| Trait {
+                name: (*name).to_owned(),
+                mean: 0.5,
+                pooled_mean: 0.5,
+                pooled_sd: 1.0,
+            })
+            .collect(),
+        covariance: (0..COUNT)
+            .map(|i| (0..COUNT).map(|j| if i == j { 1.0 } else { 0.0 }).collect())
+            .collect(),
+        liveliness: Some(Liveliness {
+            ln_vigour: normal(ln_vigour),
+            ln_lag_h: normal(2.0),
+        }),
+    }
+}
+
+fn entry(lesson: Lesson) -> Entry {
+    Entry {
+        lesson,
+        circumstances: None,
+    }
+}
+
+#[test]
+fn the_livelier_culture_is_named_first_and_order_does_not_matter() {
+    let mut entries: Vec<Entry> = (0..3)
+        .flat_map(|i| {
+            [
+                entry(record("jar two", &format!("hibiscus {i}"), 7 * i, 0.0, 0.1)),
+                entry(record("jar one", &format!("plum {i}"), 7 * i, 1.0, 0.1)),
+            ]
+        })
+        .collect();
+    let comparison = Comparison::of(entries.clone());
+    assert_eq!(comparison.cultures[0].culture.as_str(), "jar one");
+    assert_eq!(comparison.pairs.len(), 1);
+    let pair = &comparison.pairs[0];
+    assert_eq!(pair.culture.as_str(), "jar one");
+    assert!(pair.chance.share() > 0.9, "{:?}", pair.chance);
+    assert_eq!(comparison.batches.len(), 6);
+    entries.reverse();
+    entries.push(entries[0].clone());
+    assert_eq!(Comparison::of(entries), comparison);
+}
+
+#[test]
+fn equal_cultures_are_told_as_unsure() {
+    let entries = ["jar one", "jar two"]
+        .map(|jar| entry(record(jar, "plum 1", 0, 0.0, 0.3)))
+        .to_vec();
+    let comparison = Comparison::of(entries);
+    assert!(comparison.pairs[0].chance.share() < 0.65);
+}
+
+#[test]
+fn chances_are_those_of_the_normal_table() {
+    // NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.6.7.1: area from minus infinity.
+    for (z, share) in [
+        (0.0, 0.5),
+        (0.5, 0.69146),
+        (1.0, 0.84134),
+        (1.96, 0.97500),
+        (-1.5, 0.06681),
+    ] {
+        assert!((standing::below(z) - share).abs() < 1e-5, "{z}");
+    }
+}
+
+#[test]
+fn a_ceiling_is_told_once_batches_taught_it() {
+    let mut entries: Vec<Entry> = (0..3)
+        .map(|i| entry(record("jar two", &format!("plum {i}"), 7 * i, 0.0, 0.1)))
+        .collect();
+    assert_eq!(Comparison::of(entries.clone()).cultures[0].standing.ceiling, None);
+    let place = TRAITS.iter().position(|name| *name == "ln_ceiling").unwrap();
+    entries[1].lesson.traits[place].mean = 0.7;
+    entries[1].lesson.covariance[place][place] = 0.01;
+    let told = Comparison::of(entries).cultures[0].standing.ceiling.unwrap();
+    assert!((told.p50.percent() - 0.7_f64.exp()).abs() < 0.02, "{told:?}");
+}
+
+#[test]
+fn what_is_less_sure_is_told_wider() {
+    let width = |doubt| {
+        let comparison = Comparison::of(vec![entry(record("jar two", "plum 1", 0, 0.0, doubt))]);
+        let vigour = &comparison.batches[0].standing.vigour;
+        assert!(vigour.p05.ratio() <= vigour.p50.ratio() && vigour.p50.ratio() <= vigour.p95.ratio());
+        vigour.p95.ratio() / vigour.p05.ratio()
+    };
+    // Nine of ten lie within 3.29 standard deviations (normal distribution, any table).
+    assert!((width(0.4).ln() - 3.29 * 0.4).abs() < 1e-3);
+}
+
+#[test]
+fn a_culture_that_gains_has_a_trend_and_two_batches_have_none() {
+    let gaining = |count: i64| {
+        (0..count)
+            .map(|i| {
+                let ln = 0.03 * f64::from(i32::try_from(i * 7).unwrap());
+                entry(record("jar two", &format!("plum {i}"), 7 * i, ln, 0.1))
+            })
+            .collect()
+    };
+    let trend = Comparison::of(gaining(8)).cultures[0].trend.unwrap().0;
+    assert!(trend.p05 > 0.0 && trend.p50 > 20.0, "{trend:?}");
+    assert_eq!(Comparison::of(gaining(2)).cultures[0].trend, None);
+}
+
+#[test]
+fn a_batch_that_stands_apart_is_told_with_its_dose() {
+    let mut entries: Vec<Entry> = (0..5)
+        .map(|i| entry(record("jar two", &format!("plum {i}"), 7 * i, 0.0, 0.1)))
+        .collect();
+    let mut odd = entry(record("jar two", "plum 9", 40, 1.5, 0.1));
+    odd.lesson.dose_ml_per_l = Some(75.0);
+    entries.push(odd);
+    let comparison = Comparison::of(entries);
+    let told: Vec<_> = comparison
+        .batches
+        .iter()
+        .filter(|b| b.stands_out.is_some())
+        .collect();
+    assert_eq!(told.len(), 1);
+    assert_eq!(told[0].batch.as_str(), "plum 9");
+    assert_eq!(told[0].stands_out, Some(vec![Reason::Dose(3.0)]));
+}
+
+#[test]
+fn a_batch_without_any_row_has_no_record_to_compare() {
+    let (mut batch, _) = crate::batch::Batch::from_toml(
+        include_str!("../../../config/example-batch.toml"),
+        "example-batch.toml",
+    )
+    .unwrap();
+    batch.culture = Some(CultureName::new("jar two").unwrap());
+    let usual_ambient = crate::quantity::AbsolutePressure::from_bar(1.0).unwrap();
+    let at = batch.bottled_at + jiff::SignedDuration::from_hours(48);
+    assert_eq!(
+        lesson(&Evidence::new(batch, Surroundings { usual_ambient }), at),
+        None
+    );
+}

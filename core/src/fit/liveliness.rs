@@ -1,0 +1,58 @@
+//! How lively a batch showed its culture to be: what its lives would do in the reference drink at 20 degC.
+
+use std::sync::Arc;
+
+use jiff::{SignedDuration, Timestamp};
+
+use super::{Posterior, ahead, course::Problem, evidence::Evidence, fit, sample};
+use crate::culture::{Liveliness, Normal};
+
+/// Hours between the fits on the way, and so many of them at most.
+const EVERY_H: f64 = 12.0;
+const MOST_FITS: f64 = 30.0;
+
+/// As long as the lag is told; a shorter one is none.
+const LEAST_LAG_H: f64 = 0.5;
+
+/// What the evidence up to `at` says of vigour and lag, history left out; `None` without anything measured.
+///
+/// The members are led along from sealing on, as the engine does: a fit from cold in the middle of a life leaves them near the
+/// maximum in what the data leave open, the vigour's doubt first. It takes a dozen fits.
+#[must_use]
+pub fn liveliness(evidence: &Evidence, at: Timestamp) -> Option<Liveliness> {
+    let evidence = evidence.clone().with_history(&[]);
+    let now_h = evidence.hours(at).max(0.0);
+    let problem = Problem::new(&evidence, now_h);
+    if problem.data.is_empty() {
+        return None;
+    }
+    let posterior = lived(&evidence, at, now_h);
+    let reference = problem.frame.reference();
+    let told: Vec<[f64; 2]> = (0_u64..)
+        .zip(&posterior.members)
+        .map(|(index, z)| {
+            let fresh = sample::prior_of(&problem, posterior.seed, index);
+            let z = ahead::extended(z, posterior.knots, &problem, fresh.as_slice());
+            let (vigour, lag) = ahead::in_reference_drink(&reference, &problem, &z);
+            [vigour.max(1e-4).ln(), lag.max(LEAST_LAG_H).ln()]
+        })
+        .collect();
+    let of = |index: usize| Normal::of(&told.iter().map(|pair| pair[index]).collect::<Vec<f64>>());
+    Some(Liveliness {
+        ln_vigour: of(0)?,
+        ln_lag_h: of(1)?,
+    })
+}
+
+fn lived(evidence: &Evidence, at: Timestamp, now_h: f64) -> Posterior {
+    let every = SignedDuration::from_secs_f64(3_600.0 * EVERY_H.max(now_h / MOST_FITS));
+    let mut warm: Option<Arc<Posterior>> = None;
+    let mut moment = evidence.batch().bottled_at;
+    while let Ok(next) = moment.checked_add(every)
+        && next < at
+    {
+        moment = next;
+        warm = Some(Arc::new(fit(evidence, moment, warm.as_ref())));
+    }
+    fit(evidence, at, warm.as_ref())
+}

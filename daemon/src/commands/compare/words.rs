@@ -1,0 +1,136 @@
+//! The comparison in sentences.
+
+use fobwatch_core::compare::{BatchStanding, Comparison, CultureStanding, Pair, Reason, Standing};
+
+use super::super::local;
+use crate::config::Display;
+
+/// For people.
+pub(super) fn of(comparison: &Comparison, display: &Display) -> Vec<String> {
+    let mut told = vec![
+        "Vigour 1 makes at most 0.033 volumes of CO2 an hour in the reference drink at 20 degC. In brackets stands where it lies nine \
+         times in ten."
+            .to_owned(),
+        String::new(),
+        "Cultures, the liveliest first:".to_owned(),
+    ];
+    told.extend(comparison.cultures.iter().map(culture));
+    if !comparison.pairs.is_empty() {
+        told.push(String::new());
+        told.extend(comparison.pairs.iter().map(pair));
+    }
+    told.push(String::new());
+    told.push("Batches:".to_owned());
+    told.extend(comparison.batches.iter().map(|standing| batch(standing, display)));
+    told
+}
+
+fn culture(of: &CultureStanding) -> String {
+    let batches = match of.batches {
+        1 => "from one batch".to_owned(),
+        some => format!("from {some} batches"),
+    };
+    let trend = of.trend.map_or_else(String::new, |trend| {
+        let (low, middle, high) = (trend.0.p05, trend.0.p50, trend.0.p95);
+        let way = if low > 0.0 {
+            "it grows livelier"
+        } else if high < 0.0 {
+            "it grows weaker"
+        } else {
+            "no trend is sure yet"
+        };
+        format!(" Over time {way}: {middle:+.0} % in 30 days ({low:+.0} to {high:+.0}).")
+    });
+    format!("  {}, {batches}: {}.{trend}", of.culture, standing(&of.standing))
+}
+
+fn standing(of: &Standing) -> String {
+    let vigour = &of.vigour;
+    let lag = &of.lag;
+    format!(
+        "vigour {:.2} ({:.2} to {:.2}), lag {:.0} h ({:.0} to {:.0})",
+        vigour.p50.ratio(),
+        vigour.p05.ratio(),
+        vigour.p95.ratio(),
+        lag.p50.0,
+        lag.p05.0,
+        lag.p95.0,
+    ) + &of.ceiling.map_or_else(String::new, |ceiling| {
+        format!(
+            ", gives up near {:.1} % vol ({:.1} to {:.1})",
+            ceiling.p50.percent(),
+            ceiling.p05.percent(),
+            ceiling.p95.percent()
+        )
+    })
+}
+
+fn pair(of: &Pair) -> String {
+    let chance = of.chance.share();
+    if chance < 0.65 {
+        return format!(
+            "{} and {} cannot be told apart: {} that {} is the livelier one.",
+            of.culture,
+            of.than,
+            sure(chance),
+            of.culture
+        );
+    }
+    format!(
+        "{} is livelier than {}: {} sure.",
+        of.culture,
+        of.than,
+        sure(chance)
+    )
+}
+
+/// No more certainty than such a reckoning can tell.
+fn sure(chance: f64) -> String {
+    if chance > 0.99 {
+        "over 99 %".to_owned()
+    } else if chance < 0.01 {
+        "under 1 %".to_owned()
+    } else {
+        format!("{:.0} %", 100.0 * chance)
+    }
+}
+
+fn batch(of: &BatchStanding, display: &Display) -> String {
+    let mut text = format!(
+        "  {} ({}), bottled {}: {}.",
+        of.batch,
+        of.culture,
+        local(of.bottled_at, &display.zone),
+        standing(&of.standing)
+    );
+    if let Some(chance) = of.livelier_than_before {
+        text.push_str(&format!(
+            " Livelier than the one before it: {}.",
+            sure(chance.share())
+        ));
+    }
+    match of.stands_out.as_deref() {
+        None => {}
+        Some([]) => text.push_str(
+            " It stands apart from the others of its culture; neither temperature nor dose nor sugar explains it.",
+        ),
+        Some(reasons) => {
+            let why: Vec<String> = reasons.iter().map(reason).collect();
+            text.push_str(&format!(
+                " It stands apart from the others of its culture: {}.",
+                why.join(", ")
+            ));
+        }
+    }
+    text
+}
+
+fn reason(of: &Reason) -> String {
+    match *of {
+        Reason::Temperature(by) if by > 0.0 => format!("it stood {by:.0} K warmer than they"),
+        Reason::Temperature(by) => format!("it stood {:.0} K cooler than they", -by),
+        Reason::Dose(times) => format!("its dose of culture is {times:.1} times theirs"),
+        Reason::Sugar(times) => format!("its sugar is {times:.1} times theirs"),
+        Reason::SeenBriefly(hours) => format!("it was seen for {hours:.0} h only"),
+    }
+}
