@@ -14,5 +14,6 @@ pub mod incoming;
 pub mod mqtt;
 pub mod page;
 pub mod serial;
+mod series;
 pub mod store;
 pub mod watch;

@@ -9,4 +9,5 @@ mod over_serial;
 mod replayed;
 mod same_bytes;
 mod scenarios;
+mod series;
 mod stopped;

@@ -10,7 +10,7 @@ use std::{
 
 use tempfile::TempDir;
 
-use crate::{free_port, wait_for};
+use crate::{free_port, program::end_in_order, wait_for};
 
 /// A broker on loopback, ended when dropped.
 #[derive(Debug)]
@@ -103,15 +103,9 @@ impl Broker {
     }
 
     fn stop(&mut self) {
-        if let Some(mut child) = self.child.take() {
-            // SIGTERM lets it write its sessions to disk.
-            let pid = child.id().to_string();
-            let told = Command::new("kill").args(["-TERM", &pid]).status();
-            assert!(
-                told.is_ok_and(|status| status.success()),
-                "the broker was told to stop"
-            );
-            child.wait().expect("the broker ends");
+        if let Some(child) = self.child.take() {
+            // It writes its sessions to disk.
+            end_in_order(child);
         }
     }
 }

@@ -5,12 +5,14 @@
 mod broker;
 mod daemon;
 mod program;
+mod series_server;
 mod subscriber;
 mod terminal;
 
 pub use broker::Broker;
 pub use daemon::Daemon;
 pub use program::{Finished, free_port, program, run};
+pub use series_server::SeriesServer;
 pub use subscriber::{Message, Subscriber, kept};
 pub use terminal::Terminal;
 

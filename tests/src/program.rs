@@ -3,7 +3,7 @@
 use std::{
     net::TcpListener,
     path::PathBuf,
-    process::{Command, Output},
+    process::{Child, Command, Output},
 };
 
 /// What a program printed, and how it ended.
@@ -69,4 +69,13 @@ pub fn free_port() -> u16 {
         .local_addr()
         .expect("a bound socket has an address")
         .port()
+}
+
+/// Tells a server to end (SIGTERM), so that it can write what it holds to disk, and waits for it.
+pub(crate) fn end_in_order(mut child: Child) {
+    let told = Command::new("kill")
+        .args(["-TERM", &child.id().to_string()])
+        .status();
+    assert!(told.is_ok_and(|status| status.success()), "it is told to end");
+    child.wait().expect("it ends");
 }

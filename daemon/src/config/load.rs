@@ -105,6 +105,18 @@ impl Config {
                 ..file
             }));
         }
+        for (index, server) in config.series.iter_mut().enumerate() {
+            if let Some(place) = &server.token_file {
+                match place.secret(folder) {
+                    Ok(token) => server.token = Some(token),
+                    Err(why) => bad.push(BadFile::new(
+                        &format!("series[{index}].token_file"),
+                        place.shown(folder),
+                        &why,
+                    )),
+                }
+            }
+        }
         if let Some(place) = &config.token_file {
             match place.secret(folder) {
                 Ok(token) if token.reveal().len() < SHORTEST_TOKEN => {

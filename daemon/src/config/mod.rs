@@ -8,6 +8,7 @@ mod channel;
 mod load;
 mod port;
 mod secret;
+mod series;
 mod tls;
 mod topic;
 pub mod zero;
@@ -32,6 +33,7 @@ pub use broker::{Broker, JsonValues, Protocol, Route, RouteFormat};
 pub use load::{BadConfig, BadFile};
 pub use port::{LineFormat, Port};
 pub use secret::{Place, Secret};
+pub use series::SeriesServer;
 pub use tls::Tls;
 pub use topic::{Numbers, Pattern, What};
 pub use zero::Zero;
@@ -64,6 +66,8 @@ pub struct Config {
     pub mqtt: Vec<Broker>,
     /// Serial ports.
     pub serial: Vec<Port>,
+    /// Time-series servers.
+    pub series: Vec<SeriesServer>,
     /// How raw values become quantities.
     pub calibrations: Calibrations,
 }
@@ -200,6 +204,12 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
         serial.push(port);
         Some(())
     });
+    let mut servers: Vec<SeriesServer> = Vec::new();
+    file.sections("series", |section, _| {
+        let server = series::read(section, &servers)?;
+        servers.push(server);
+        Some(())
+    });
     Some(Config {
         altitude: altitude?,
         display: display?,
@@ -212,6 +222,7 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
         rules: rules?,
         mqtt,
         serial,
+        series: servers,
         calibrations,
     })
 }

@@ -5,6 +5,7 @@ mod answer;
 mod batches;
 mod guard;
 mod import;
+mod metrics;
 mod notes;
 mod page;
 mod readings;
@@ -51,6 +52,7 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .route("/style.css", get(page::style))
         .route("/favicon.svg", get(page::favicon))
         .route("/health", get(health))
+        .route("/metrics", get(metrics::show))
         .route("/api/v1/status", get(page::status))
         .route("/api/v1/batches", get(batches::list).post(batches::add))
         .route("/api/v1/batches/{slug}/forecast", get(batches::forecast))
@@ -90,7 +92,7 @@ async fn health(State(house): State<Arc<House>>) -> Result<&'static str, Complai
 async fn nothing_here() -> Complaint {
     Complaint::new(
         StatusCode::NOT_FOUND,
-        "there is nothing at this address; allowed: /, /health and those under /api/v1",
+        "there is nothing at this address; allowed: /, /health, /metrics and those under /api/v1",
     )
 }
 

@@ -121,6 +121,15 @@ pub struct OutboxRow {
     pub due_at: Timestamp,
 }
 
+/// Alerts that wait for one destination.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Backlog {
+    /// Its name.
+    pub destination: String,
+    /// How many wait.
+    pub waiting: u32,
+}
+
 /// One sensor, by what it has sent.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Series {

@@ -100,6 +100,14 @@ CREATE TABLE set_aside (
     last_us INTEGER NOT NULL,
     PRIMARY KEY (batch, series, reason)
 ) WITHOUT ROWID, STRICT;
+", "
+-- How far a time-series server was told, for each kind of thing; `what` names the kind, or the batch of the forecasts.
+CREATE TABLE told (
+    destination TEXT NOT NULL,
+    what        TEXT NOT NULL,
+    place       INTEGER NOT NULL,
+    PRIMARY KEY (destination, what)
+) WITHOUT ROWID, STRICT;
 "];
 
 /// Settings of a connection that writes.

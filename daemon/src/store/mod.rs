@@ -15,6 +15,7 @@ mod layout;
 mod lock;
 mod read;
 mod text;
+mod told;
 mod write;
 
 #[cfg(test)]
@@ -34,10 +35,11 @@ use tokio::sync::{mpsc, oneshot};
 
 pub use error::StoreError;
 pub use event::{
-    Appended, BatchId, Bucket, OutboxRow, Outcome, Sequence, Series, SetAsideCount, Snapshot, StoredBatch,
-    StoredEvent, StoredWhat,
+    Appended, Backlog, BatchId, Bucket, OutboxRow, Outcome, Sequence, Series, SetAsideCount, Snapshot,
+    StoredBatch, StoredEvent, StoredWhat,
 };
 pub use read::Reader;
+pub use told::Told;
 pub use write::Writer;
 
 /// The file in the data folder.
@@ -139,6 +141,14 @@ impl Store {
     ) -> Result<T, StoreError> {
         let connection = read::open_read_only(folder)?;
         job(&Reader::new(&connection))
+    }
+
+    /// What the store takes of the disk, with what is not in the main file yet; `None` where the system does not tell.
+    #[must_use]
+    pub fn bytes(&self) -> Option<u64> {
+        let size = |name: &str| std::fs::metadata(self.readers.folder.join(name)).map(|file| file.len());
+        let log = size(&format!("{FILE}-wal")).unwrap_or(0);
+        Some(size(FILE).ok()?.saturating_add(log))
     }
 
     /// Whether something was ever stored in `folder`.

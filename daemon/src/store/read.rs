@@ -13,15 +13,15 @@ use jiff::Timestamp;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, Row, params};
 
 use super::{
-    BatchId, Bucket, FILE, OutboxRow, Sequence, Series, SetAsideCount, Snapshot, StoreError, StoredBatch,
-    StoredEvent, StoredWhat, layout,
+    Backlog, BatchId, Bucket, FILE, OutboxRow, Sequence, Series, SetAsideCount, Snapshot, StoreError,
+    StoredBatch, StoredEvent, StoredWhat, layout,
     text::{decode, unreadable},
 };
 
 /// Reads what is committed. Each method is one short read transaction, so that the write-ahead log can be folded in.
 #[derive(Debug)]
 pub struct Reader<'c> {
-    connection: &'c Connection,
+    pub(super) connection: &'c Connection,
 }
 
 /// Opens a connection that cannot write. It needs no lock, so it works beside a running daemon.
@@ -403,6 +403,23 @@ impl<'c> Reader<'c> {
                 reason: row.get(2)?,
                 count: row.get::<_, i64>(3)?.unsigned_abs(),
                 last_at: time(row, 4)?,
+            })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// How many alerts wait for each destination that ever got one.
+    ///
+    /// # Errors
+    /// The database failed.
+    pub fn backlog(&self) -> Result<Vec<Backlog>, StoreError> {
+        let mut query = self.connection.prepare_cached(
+            "SELECT destination, count(*) FILTER (WHERE done_us IS NULL) FROM outbox GROUP BY destination ORDER BY destination",
+        )?;
+        let rows = query.query_map([], |row| {
+            Ok(Backlog {
+                destination: row.get(0)?,
+                waiting: row.get(1)?,
             })
         })?;
         Ok(rows.collect::<Result<_, _>>()?)

@@ -26,7 +26,7 @@ use super::{
 /// on the disk; when it fails, nothing of it is.
 #[derive(Debug)]
 pub struct Writer {
-    connection: Connection,
+    pub(super) connection: Connection,
     next: i64,
     series: BTreeMap<(Source, Quantity), i64>,
     folder: PathBuf,

@@ -21,6 +21,7 @@ use crate::{
     decode::Calibrations,
     deliver,
     incoming::Meter,
+    series,
     store::{BatchId, Sequence, Store, StoreError},
 };
 
@@ -78,6 +79,8 @@ pub(crate) struct House {
     pub(crate) door: RwLock<Arc<Door>>,
     /// Counts what was posted.
     pub(crate) posted: Meter,
+    /// How the time-series servers do.
+    pub(crate) series: Vec<Arc<series::State>>,
 }
 
 impl House {
@@ -119,6 +122,11 @@ impl House {
                 calibrations: Arc::new(config.calibrations.clone()),
             })),
             posted: Meter::new("posted readings"),
+            series: config
+                .series
+                .iter()
+                .map(|server| Arc::new(series::State::new(server.url.to_string())))
+                .collect(),
         };
         Ok((Arc::new(house), asked))
     }

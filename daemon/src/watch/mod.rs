@@ -39,6 +39,7 @@ use crate::{
     },
     http,
     incoming::{self, Inbox, Incoming},
+    series,
     store::Store,
 };
 
@@ -230,6 +231,7 @@ impl Daemon {
         }
         let stop = setup.stop;
         let post_listen = config.post_listen;
+        let servers = config.series.clone();
         let inputs = inputs::Inputs::start(Arc::clone(&house), config, setup.inbox, stop.clone());
         let mut tasks = vec![tokio::spawn(inputs.run(setup.reloads))];
         tasks.push(tokio::spawn(http::serve(
@@ -237,6 +239,14 @@ impl Daemon {
             listener,
             stop.clone(),
         )));
+        for (server, state) in servers.into_iter().zip(house.series.clone()) {
+            tasks.push(tokio::spawn(series::carry(
+                Arc::clone(&house),
+                server,
+                state,
+                stop.clone(),
+            )));
+        }
         info!("The page is at http://{address}/ on this machine.");
         if let Some(address) = post_listen {
             let unserved = |source| Failure::Posts { address, source };

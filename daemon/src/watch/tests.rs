@@ -233,7 +233,7 @@ async fn a_crash_before_the_first_event_was_taken_changes_no_beginning() {
 }
 
 fn fails_on_plum(request: &FitRequest) -> Fitted {
-    let late = request.at >= start() + SignedDuration::from_hours(4);
+    let late = request.at >= start() + SignedDuration::from_hours(2);
     assert!(
         !(late && request.evidence.batch().name.as_str() == "plum 1"),
         "made to fail"

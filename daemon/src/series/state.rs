@@ -1,0 +1,73 @@
+//! How a time-series server does, for whoever asks.
+
+use std::sync::{
+    Mutex, PoisonError,
+    atomic::{AtomicU64, Ordering},
+};
+
+/// Counted since the start.
+#[derive(Debug)]
+pub(crate) struct State {
+    /// Its address.
+    pub(crate) url: String,
+    sent: AtomicU64,
+    left_out: AtomicU64,
+    complaint: Mutex<Option<String>>,
+}
+
+/// What is seen of it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Seen {
+    pub(crate) url: String,
+    /// Points that it took.
+    pub(crate) sent: u64,
+    /// Points that it never takes.
+    pub(crate) left_out: u64,
+    /// Why it takes nothing now.
+    pub(crate) complaint: Option<String>,
+}
+
+impl State {
+    pub(crate) fn new(url: String) -> Self {
+        Self {
+            url,
+            sent: AtomicU64::new(0),
+            left_out: AtomicU64::new(0),
+            complaint: Mutex::new(None),
+        }
+    }
+
+    pub(super) fn sent(&self, points: usize) {
+        self.sent
+            .fetch_add(u64::try_from(points).unwrap_or(u64::MAX), Ordering::Relaxed);
+    }
+
+    pub(super) fn left_out(&self) {
+        self.left_out.fetch_add(1, Ordering::Relaxed);
+    }
+
+    /// It takes nothing; whether that is news.
+    pub(super) fn ill(&self, why: &str) -> bool {
+        let mut complaint = self.complaint.lock().unwrap_or_else(PoisonError::into_inner);
+        complaint.replace(why.to_owned()).is_none()
+    }
+
+    /// It takes what it is told; whether that is news.
+    pub(super) fn well(&self) -> bool {
+        let mut complaint = self.complaint.lock().unwrap_or_else(PoisonError::into_inner);
+        complaint.take().is_some()
+    }
+
+    pub(crate) fn seen(&self) -> Seen {
+        Seen {
+            url: self.url.clone(),
+            sent: self.sent.load(Ordering::Relaxed),
+            left_out: self.left_out.load(Ordering::Relaxed),
+            complaint: self
+                .complaint
+                .lock()
+                .unwrap_or_else(PoisonError::into_inner)
+                .clone(),
+        }
+    }
+}
