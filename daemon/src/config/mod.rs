@@ -52,6 +52,8 @@ pub struct Config {
     pub clock: Clock,
     /// Where readings are kept, unless the command line says so.
     pub store_folder: Option<PathBuf>,
+    /// How long raw readings are kept beside their rollups; `None`: for ever.
+    pub raw_for: Option<SignedDuration>,
     /// Where page and API are served, unless the command line says so.
     pub listen: SocketAddr,
     /// Where readings alone may be posted, from other machines too; `None`: only where the page is.
@@ -158,8 +160,13 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
             Some(given.or(base.map(|base| base.clock)))
         })
         .unwrap_or(base.map(|base| base.clock));
+    let mut raw_for = base.and_then(|base| base.raw_for);
     let store_folder = file
         .section("store", |store| {
+            raw_for = store
+                .whole("raw_for_days", 7, 36_500)
+                .map(|days| SignedDuration::from_hours(24 * i64::from(days)))
+                .or(raw_for);
             store.text("folder", "a path", |text| {
                 (!text.trim().is_empty()).then(|| PathBuf::from(text))
             })
@@ -215,6 +222,7 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
         display: display?,
         clock: clock?,
         store_folder,
+        raw_for,
         listen: listen?,
         post_listen,
         token_file,

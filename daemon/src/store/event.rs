@@ -160,6 +160,17 @@ pub struct Bucket {
     pub most: Measured,
 }
 
+/// Readings that are no longer kept as they came: only their five-minute rollups are.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Thinned {
+    /// How many.
+    pub count: u64,
+    /// The earliest reading of a rollup that stands for them.
+    pub first_at: Timestamp,
+    /// The latest.
+    pub last_at: Timestamp,
+}
+
 /// How many readings of a sensor a batch did not use, and why.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct SetAsideCount {

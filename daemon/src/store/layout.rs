@@ -108,7 +108,33 @@ CREATE TABLE told (
     place       INTEGER NOT NULL,
     PRIMARY KEY (destination, what)
 ) WITHOUT ROWID, STRICT;
+", "
+-- What every five minutes of a sensor came to: kept for ever, also where the raw readings are not.
+CREATE TABLE rollup (
+    series   INTEGER NOT NULL REFERENCES series (id),
+    at_us    INTEGER NOT NULL,
+    count    INTEGER NOT NULL,
+    least    REAL NOT NULL,
+    sum      REAL NOT NULL,
+    most     REAL NOT NULL,
+    first_us INTEGER NOT NULL,
+    first    REAL NOT NULL,
+    last_us  INTEGER NOT NULL,
+    last     REAL NOT NULL,
+    thinned  INTEGER NOT NULL,
+    PRIMARY KEY (series, at_us)
+) WITHOUT ROWID, STRICT;
+INSERT INTO rollup
+SELECT series, start, count, least, sum, most,
+       first_us, (SELECT value FROM reading WHERE reading.series = rolled.series AND at_us = first_us),
+       last_us, (SELECT value FROM reading WHERE reading.series = rolled.series AND at_us = last_us), 0
+FROM (SELECT series, at_us - ((at_us % 300000000) + 300000000) % 300000000 AS start, count(*) AS count,
+             min(value) AS least, sum(value) AS sum, max(value) AS most, min(at_us) AS first_us, max(at_us) AS last_us
+      FROM reading GROUP BY 1, 2) AS rolled;
 "];
+
+/// The first layout with rollups.
+pub(super) const WITH_ROLLUPS: i64 = 3;
 
 /// Settings of a connection that writes.
 ///

@@ -8,7 +8,11 @@ use fobwatch_core::{alert::AlertName, note::NoteKind, reading::Quantity};
 
 use super::*;
 
-const ALL: &[&str] = &[include_str!("layouts/1.sql"), include_str!("layouts/2.sql")];
+const ALL: &[&str] = &[
+    include_str!("layouts/1.sql"),
+    include_str!("layouts/2.sql"),
+    include_str!("layouts/3.sql"),
+];
 
 fn lay(text: &str, folder: &Path) {
     let connection = Connection::open(folder.join(FILE)).unwrap();

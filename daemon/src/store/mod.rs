@@ -14,6 +14,8 @@ mod event;
 mod layout;
 mod lock;
 mod read;
+mod rolled;
+mod rollup;
 mod text;
 mod told;
 mod write;
@@ -36,7 +38,7 @@ use tokio::sync::{mpsc, oneshot};
 pub use error::StoreError;
 pub use event::{
     Appended, Backlog, BatchId, Bucket, OutboxRow, Outcome, Sequence, Series, SetAsideCount, Snapshot,
-    StoredBatch, StoredEvent, StoredWhat,
+    StoredBatch, StoredEvent, StoredWhat, Thinned,
 };
 pub use read::Reader;
 pub use told::Told;

@@ -13,8 +13,8 @@ use jiff::Timestamp;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, Row, params};
 
 use super::{
-    Backlog, BatchId, Bucket, FILE, OutboxRow, Sequence, Series, SetAsideCount, Snapshot, StoreError,
-    StoredBatch, StoredEvent, StoredWhat, layout,
+    Backlog, BatchId, FILE, OutboxRow, Sequence, Series, SetAsideCount, Snapshot, StoreError, StoredBatch,
+    StoredEvent, StoredWhat, layout,
     text::{decode, unreadable},
 };
 
@@ -196,35 +196,6 @@ impl<'c> Reader<'c> {
         Ok(readings)
     }
 
-    /// The same stretch in at most `count` equal parts, those without a reading left out: for pictures.
-    ///
-    /// # Errors
-    /// The database failed, or a row does not read back.
-    pub fn buckets(
-        &self,
-        source: &Source,
-        quantity: Quantity,
-        from: Timestamp,
-        until: Timestamp,
-        count: u32,
-    ) -> Result<Vec<Bucket>, StoreError> {
-        let (start, end) = (from.as_microsecond(), until.as_microsecond());
-        let width = end.saturating_sub(start) / i64::from(count.max(1)) + 1;
-        let mut parts: Vec<Part> = Vec::new();
-        self.each_value(source, quantity, from, until, |at_us, measured| {
-            let index = (at_us - start) / width;
-            match parts.last_mut() {
-                Some(part) if part.index == index => part.add(measured),
-                _ => parts.push(Part::new(index, measured)),
-            }
-            Ok(())
-        })?;
-        parts
-            .into_iter()
-            .map(|part| part.finish(start, width, quantity))
-            .collect()
-    }
-
     fn each_value(
         &self,
         source: &Source,
@@ -256,10 +227,15 @@ impl<'c> Reader<'c> {
     /// The database failed, or a row does not read back.
     pub fn series(&self) -> Result<Vec<Series>, StoreError> {
         let mut all = Vec::new();
-        let mut ends = self.connection.prepare_cached(
-            "SELECT (SELECT min(at_us) FROM reading WHERE series = ?1), at_us, value FROM reading
-             WHERE series = ?1 ORDER BY at_us DESC LIMIT 1",
-        )?;
+        // The first may be kept as a rollup only.
+        let first = if self.has_rollups()? {
+            "SELECT first_us FROM rollup WHERE rollup.series = ?1 ORDER BY rollup.at_us LIMIT 1"
+        } else {
+            "SELECT min(at_us) FROM reading WHERE series = ?1"
+        };
+        let mut ends = self.connection.prepare_cached(&format!(
+            "SELECT ({first}), at_us, value FROM reading WHERE series = ?1 ORDER BY at_us DESC LIMIT 1"
+        ))?;
         for (id, (source, quantity)) in self.sensors()? {
             let found = ends
                 .query_row([id], |row| {
@@ -277,6 +253,14 @@ impl<'c> Reader<'c> {
             }
         }
         Ok(all)
+    }
+
+    /// Whether the file has rollups: one of an earlier layout that nobody wrote to since has none.
+    pub(super) fn has_rollups(&self) -> Result<bool, StoreError> {
+        let layout: i64 = self
+            .connection
+            .pragma_query_value(None, "user_version", |row| row.get(0))?;
+        Ok(layout >= layout::WITH_ROLLUPS)
     }
 
     fn sensors(&self) -> Result<BTreeMap<i64, (Source, Quantity)>, StoreError> {
@@ -446,55 +430,6 @@ impl<'c> Reader<'c> {
             })
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
-    }
-}
-
-/// One bucket under way.
-struct Part {
-    index: i64,
-    count: u32,
-    least: f64,
-    sum: f64,
-    most: f64,
-}
-
-impl Part {
-    fn new(index: i64, measured: Measured) -> Self {
-        let value = measured.stored_value();
-        Self {
-            index,
-            count: 1,
-            least: value,
-            sum: value,
-            most: value,
-        }
-    }
-
-    fn add(&mut self, measured: Measured) {
-        let value = measured.stored_value();
-        self.count += 1;
-        self.least = self.least.min(value);
-        self.sum += value;
-        self.most = self.most.max(value);
-    }
-
-    fn finish(&self, start: i64, width: i64, quantity: Quantity) -> Result<Bucket, StoreError> {
-        let read_back = |value: f64| {
-            Measured::new(quantity, value, quantity.stored_unit()).map_err(|error| StoreError::Unreadable {
-                what: "a reading",
-                why: error.to_string(),
-            })
-        };
-        let from = Timestamp::from_microsecond(start + self.index * width).map_err(unreadable)?;
-        // Rounding must not carry the mean past the ends.
-        let mean = (self.sum / f64::from(self.count)).clamp(self.least, self.most);
-        Ok(Bucket {
-            from,
-            count: u64::from(self.count),
-            least: read_back(self.least)?,
-            mean: read_back(mean)?,
-            most: read_back(self.most)?,
-        })
     }
 }
 

@@ -12,6 +12,8 @@ use jiff::Timestamp;
 
 use super::*;
 
+mod rollups;
+
 const BATCH: &str = r#"
 name = "plum 1"
 bottled_at = "2026-03-02T07:00:00Z"
@@ -286,7 +288,7 @@ fn buckets_keep_the_extremes_and_leave_out_what_is_empty() {
     let pilot = Source::new("pilot").unwrap();
     let buckets = writer
         .reader()
-        .buckets(&pilot, Quantity::Pressure, at(0), at(100), 2)
+        .rolled(&pilot, Quantity::Pressure, at(0), at(100), 2)
         .unwrap();
     let pascal: Vec<_> = buckets
         .iter()

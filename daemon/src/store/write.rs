@@ -19,6 +19,7 @@ use rusqlite::{Connection, OptionalExtension, Transaction, params};
 use super::{
     Appended, BatchId, FILE, Outcome, Reader, Sequence, StoreError, layout,
     lock::Lock,
+    rollup::Rolls,
     text::{encode, name_of},
 };
 
@@ -84,6 +85,7 @@ impl Writer {
         let mut appended = Vec::with_capacity(readings.len());
         let transaction = self.connection.transaction()?;
         let mut found = BTreeMap::new();
+        let mut rolls = Rolls::default();
         {
             let mut insert = transaction.prepare_cached(
                 "INSERT INTO reading (series, at_us, value, seq, received_us) VALUES (?1, ?2, ?3, ?4, ?5)
@@ -111,11 +113,13 @@ impl Writer {
                 if stored == 0 {
                     appended.push(Appended::Duplicate);
                 } else {
+                    rolls.take(&transaction, series, at_us, value)?;
                     appended.push(Appended::New(Sequence(next)));
                     next += 1;
                 }
             }
         }
+        rolls.store(&transaction)?;
         transaction.commit()?;
         self.series.append(&mut found);
         self.next = next;

@@ -15,6 +15,7 @@ mod live;
 mod signals;
 #[cfg(test)]
 pub(crate) mod tests;
+mod thinning;
 mod worker;
 mod workers;
 
@@ -232,6 +233,7 @@ impl Daemon {
         let stop = setup.stop;
         let post_listen = config.post_listen;
         let servers = config.series.clone();
+        let thinning = thinning::Thinning::new(Arc::clone(&house), &config, stop.clone());
         let inputs = inputs::Inputs::start(Arc::clone(&house), config, setup.inbox, stop.clone());
         let mut tasks = vec![tokio::spawn(inputs.run(setup.reloads))];
         tasks.push(tokio::spawn(http::serve(
@@ -239,6 +241,7 @@ impl Daemon {
             listener,
             stop.clone(),
         )));
+        tasks.extend(thinning.map(|thinning| tokio::spawn(thinning.run())));
         for (server, state) in servers.into_iter().zip(house.series.clone()) {
             tasks.push(tokio::spawn(series::carry(
                 Arc::clone(&house),

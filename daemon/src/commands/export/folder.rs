@@ -12,6 +12,7 @@ use super::{
     super::{Ended, format::Format, say},
     failed,
     rows::{Rows, Wanted},
+    tell_thinned,
 };
 use crate::{
     decode::notes,
@@ -74,7 +75,8 @@ pub(super) fn write(reader: &Reader<'_>, stored: &StoredBatch, to: &Path) -> Res
         stored.name,
         written.rows,
         all.len(),
-    ))
+    ))?;
+    tell_thinned(reader, Some(batch.bottled_at), stored.ended_at)
 }
 
 /// Makes the folder; one that holds something else is left alone.

@@ -16,7 +16,7 @@ use jiff::Timestamp;
 
 use super::{Ended, format::Format, read_config, say};
 use crate::{
-    store::{Store, StoreError},
+    store::{Reader, Store, StoreError},
     watch::data_folder,
 };
 use rows::{Rows, Wanted};
@@ -101,7 +101,8 @@ impl Export {
                 None => Rows::new(format, &mut std::io::stdout().lock())
                     .write(reader, &wanted)
                     .and_then(|told| told.tell(None)),
-            })
+            }
+            .and_then(|()| tell_thinned(reader, self.from, self.until)))
         })
         .map_err(failed)?
     }
@@ -120,6 +121,19 @@ fn back_up(data: &Path, file: &Path) -> Result<(), Ended> {
         eprintln!(
             "warning: the zeros of your gauges are not in it; copy {} too",
             zeros.display()
+        );
+    }
+    Ok(())
+}
+
+/// Says which readings are not in what was written, since they are kept as rollups only.
+fn tell_thinned(reader: &Reader<'_>, from: Option<Timestamp>, until: Option<Timestamp>) -> Result<(), Ended> {
+    let (from, until) = (from.unwrap_or(Timestamp::MIN), until.unwrap_or(Timestamp::MAX));
+    if let Some(thinned) = reader.thinned(from, until).map_err(failed)? {
+        eprintln!(
+            "warning: {} readings measured between {} and {} are not in it: they were thinned by age (`store.raw_for_days`), and \
+             only their five-minute rollups are kept",
+            thinned.count, thinned.first_at, thinned.last_at
         );
     }
     Ok(())
