@@ -35,6 +35,7 @@
 mod batch_file;
 mod bottle;
 mod culture;
+mod fault;
 mod gas;
 mod live;
 mod noise;

@@ -1,5 +1,6 @@
 //! A batch that is played bit by bit: the readings of each stretch of time, and a person who may step in.
 
+use crate::fault::Faulty;
 use crate::quantity::{Quantity, Unit};
 use crate::scenario::{Deed, Scenario};
 use crate::sensor::{Probe, Raw};
@@ -41,6 +42,7 @@ pub struct LiveBatch {
     scenario: Scenario,
     world: World,
     probes: Vec<Probe>,
+    faults: Vec<Faulty>,
     /// Readings on their way, by arrival and order of measuring.
     travelling: BTreeMap<(i64, u64), Raw>,
     measured: u64,
@@ -56,9 +58,14 @@ impl LiveBatch {
             .zip(&scenario.sensors)
             .map(|(index, spec)| Probe::new(spec.clone(), index, seed))
             .collect();
+        let faults = (0..)
+            .zip(&scenario.faults)
+            .map(|(index, spec)| Faulty::new(spec, index, seed, scenario.bottled_at))
+            .collect();
         Self {
             world: World::new(scenario, seed),
             probes,
+            faults,
             travelling: BTreeMap::new(),
             measured: 0,
             notes: Vec::new(),
@@ -122,6 +129,8 @@ impl LiveBatch {
             probe.observe(&self.world, &mut raws);
         }
         for raw in raws {
+            let sent = self.faults.iter_mut().try_fold(raw, |raw, fault| fault.pass(raw));
+            let Some(raw) = sent else { continue };
             self.measured += 1;
             self.travelling.insert((raw.arrival_ms, self.measured), raw);
         }

@@ -232,6 +232,7 @@ impl Scenario {
             },
             events: Vec::new(),
             sensors: Vec::new(),
+            faults: Vec::new(),
             ..plain
         }
     }

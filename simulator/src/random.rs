@@ -14,6 +14,7 @@ pub(crate) enum Stream {
     LineNoise,
     Variant,
     Sensor(u32),
+    Fault(u32),
 }
 
 impl Stream {
@@ -26,6 +27,7 @@ impl Stream {
             Self::LineNoise => 5,
             Self::Variant => 6,
             Self::Sensor(index) => 1000 + u64::from(index),
+            Self::Fault(index) => (1 << 40) + u64::from(index),
         }
     }
 }

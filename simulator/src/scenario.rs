@@ -1,6 +1,7 @@
 //! What a made-up batch is: drink, culture, bottles, place, sensors with their faults, and what happens.
 
 mod draw;
+mod fault;
 mod read;
 
 use crate::bottle::{Cap, Material};
@@ -9,6 +10,8 @@ use crate::published::{Kinetics, Published};
 use crate::quantity::{Quantity, Unit};
 use jiff::Timestamp;
 use serde::Serialize;
+
+pub use fault::{Fault, Trouble};
 
 /// One rejected entry of a scenario. Reading collects all of them before it gives up.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -72,6 +75,9 @@ pub struct Scenario {
     /// The sensors.
     #[serde(rename = "sensor", skip_serializing_if = "Vec::is_empty")]
     pub sensors: Vec<Sensor>,
+    /// What goes wrong with them beyond their own entries.
+    #[serde(rename = "fault", skip_serializing_if = "Vec::is_empty")]
+    pub faults: Vec<Fault>,
 }
 
 /// What is in the bottle when it is sealed.
@@ -360,7 +366,7 @@ impl Sensor {
 }
 
 /// The scenarios that come with the simulator.
-const SHIPPED: [(&str, &str); 9] = [
+const SHIPPED: [(&str, &str); 10] = [
     ("plain", include_str!("../scenarios/plain.toml")),
     ("warm_spell", include_str!("../scenarios/warm_spell.toml")),
     ("cool_cellar", include_str!("../scenarios/cool_cellar.toml")),
@@ -373,6 +379,7 @@ const SHIPPED: [(&str, &str); 9] = [
     ),
     ("gravity_only", include_str!("../scenarios/gravity_only.toml")),
     ("sensor_trouble", include_str!("../scenarios/sensor_trouble.toml")),
+    ("sensor_faults", include_str!("../scenarios/sensor_faults.toml")),
 ];
 
 impl Scenario {

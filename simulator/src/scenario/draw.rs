@@ -125,6 +125,7 @@ pub(super) fn ordinary(seed: u64) -> Scenario {
         leak: None,
         events: Vec::new(),
         sensors: sensors(&mut c),
+        faults: Vec::new(),
     }
 }
 

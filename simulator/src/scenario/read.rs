@@ -1,8 +1,8 @@
 //! From TOML to a checked scenario, with all complaints at once.
 
 use super::{
-    Air, BadEntry, BadScenario, Bottles, Deed, Drink, Fridge, Gas, Happening, Leak, Pilot, Room, Scenario,
-    Sensor, Starter, Target, WarmSpell,
+    Air, BadEntry, BadScenario, Bottles, Deed, Drink, Fault, Fridge, Gas, Happening, Leak, Pilot, Room,
+    Scenario, Sensor, Starter, Target, Trouble, WarmSpell,
 };
 use crate::bottle::{Cap, Material};
 use crate::gas::Solubility;
@@ -26,6 +26,23 @@ pub(super) fn scenario(text: &str) -> Result<Scenario, BadScenario> {
     let scenario = whole(&table, &mut problems);
     if problems.is_empty() {
         Ok(scenario)
+    } else {
+        Err(BadScenario(problems))
+    }
+}
+
+/// The faults of a table that holds nothing else, for these sensors.
+pub(super) fn faults(table: &Table, sensors: &[Sensor]) -> Result<Vec<Fault>, BadScenario> {
+    let mut problems = Vec::new();
+    let mut root = Section::root(table);
+    let found = root
+        .tables("fault", &mut problems)
+        .into_iter()
+        .map(|section| fault(section, sensors, &mut problems))
+        .collect();
+    root.done(&mut problems);
+    if problems.is_empty() {
+        Ok(found)
     } else {
         Err(BadScenario(problems))
     }
@@ -245,7 +262,7 @@ fn whole(table: &Table, p: &mut Vec<BadEntry>) -> Scenario {
         );
     }
     let bottle = bottles(root.table("bottle", p), p);
-    let scenario = Scenario {
+    let mut scenario = Scenario {
         title: root.text("title", "A batch without a description.", 400, p),
         name: root.text("name", "hibiscus 12", 80, p),
         culture_name: root.text("culture_name", "jar two", 80, p),
@@ -277,7 +294,13 @@ fn whole(table: &Table, p: &mut Vec<BadEntry>) -> Scenario {
             .into_iter()
             .map(|section| sensor(section, p))
             .collect(),
+        faults: Vec::new(),
     };
+    scenario.faults = root
+        .tables("fault", p)
+        .into_iter()
+        .map(|section| fault(section, &scenario.sensors, p))
+        .collect();
     root.asked.extend(["pilot", "leak"]);
     root.done(p);
     if scenario.drink.sucrose_g_per_l + scenario.drink.glucose_g_per_l + scenario.drink.fructose_g_per_l
@@ -531,4 +554,80 @@ fn sensor(mut s: Section<'_>, p: &mut Vec<BadEntry>) -> Sensor {
     };
     s.done(p);
     sensor
+}
+
+fn fault(mut s: Section<'_>, sensors: &[Sensor], p: &mut Vec<BadEntry>) -> Fault {
+    let kinds = "\"stuck\", \"dying\", \"drift\", \"swapped\" or \"brownout\"";
+    let has = |key: &str| s.table.is_some_and(|table| table.contains_key(key));
+    let (has_kind, has_size, has_every, has_with) = (
+        has("kind"),
+        has("size"),
+        has("every_h"),
+        has("with_source") || has("with_quantity"),
+    );
+    if !has_kind {
+        s.refuse("kind", "absent", kinds, p);
+    }
+    let kind = s.choice("kind", kinds, p).unwrap_or(Trouble::Stuck);
+    let names: Vec<&str> = Quantity::ALL.iter().map(|q| q.name()).collect();
+    let names = names.join(", ");
+    let quantity: Option<Quantity> = s.choice("quantity", &names, p);
+    let usual_h = match kind {
+        Trouble::Dying => 24.0,
+        Trouble::Brownout => 0.1,
+        Trouble::Stuck | Trouble::Drift | Trouble::Swapped => 1.0e6,
+    };
+    let fault = Fault {
+        kind,
+        source: s.text("source", "pilot", 80, p),
+        quantity,
+        from_h: s.number("from_h", 0.0, (0.0, 2400.0), p),
+        for_h: s.number("for_h", usual_h, (0.001, 1.0e6), p),
+        size: s.optional("size", (-100.0, 100.0), p),
+        every_h: s.optional("every_h", (0.01, 2400.0), p),
+        with_source: s.text("with_source", "", 80, p),
+        with_quantity: s.choice("with_quantity", &names, p),
+    };
+    let known = |source: &str, quantity: Option<Quantity>| {
+        sensors
+            .iter()
+            .any(|sensor| sensor.source == source && quantity.is_none_or(|own| own == sensor.quantity))
+    };
+    let here: Vec<String> = sensors
+        .iter()
+        .map(|sensor| format!("{} {}", sensor.source, sensor.quantity.name()))
+        .collect();
+    let here = format!("a sensor of the scenario: {}", here.join(", "));
+    if !known(&fault.source, fault.quantity) {
+        s.refuse("source", &format!("{:?}", fault.source), here.clone(), p);
+    }
+    if has_size && !matches!(kind, Trouble::Drift | Trouble::Dying) {
+        s.refuse("size", "given", "absent but for \"drift\" and \"dying\"", p);
+    }
+    if has_every && kind != Trouble::Brownout {
+        s.refuse("every_h", "given", "absent but for \"brownout\"", p);
+    }
+    if fault.every_h.is_some_and(|every| every <= fault.for_h) {
+        s.refuse("every_h", "not above for_h", "more than for_h", p);
+    }
+    if kind == Trouble::Swapped {
+        let other = fault.with_quantity.or(quantity);
+        if !known(&fault.with_source, other) {
+            s.refuse("with_source", &format!("{:?}", fault.with_source), here, p);
+        }
+        let unit = |quantity: Option<Quantity>| quantity.map(Quantity::usual_unit);
+        let alike = quantity.is_some() && unit(quantity) == unit(other);
+        if !alike {
+            s.refuse(
+                "quantity",
+                "absent, or measured in other units than with_quantity",
+                "what both probes can measure",
+                p,
+            );
+        }
+    } else if has_with {
+        s.refuse("with_source", "given", "absent but for \"swapped\"", p);
+    }
+    s.done(p);
+    fault
 }

@@ -1,9 +1,10 @@
-//! Plays made-up batches: into files, over MQTT, or over a pseudo-terminal.
+//! Plays made-up batches, or recorded ones: into files, over MQTT, or over a pseudo-terminal.
 
 mod files;
 mod mqtt;
 mod pace;
 mod pty;
+mod recorded;
 
 use clap::{Args, Parser, Subcommand};
 use fobwatch_simulator::Scenario;
@@ -28,7 +29,10 @@ enum Command {
     #[command(after_help = "Example: fobwatch-simulator list")]
     List,
     /// Write batch.toml, readings.csv, notes.jsonl, truth.csv, truth.json and scenario.toml into a folder.
-    #[command(after_help = "Example: fobwatch-simulator write --scenario leak --seed 3 --out /tmp/leak")]
+    #[command(
+        after_help = "Example: fobwatch-simulator write --scenario leak --seed 3 --out /tmp/leak\n         \
+        --fault 'kind = \"dying\", source = \"kitchen\", from_h = 48, for_h = 24'"
+    )]
     Write {
         #[command(flatten)]
         batch: BatchArguments,
@@ -49,15 +53,8 @@ enum Command {
         /// Beginning of the topics; the source's name follows after a slash.
         #[arg(long, value_name = "PREFIX")]
         topic: String,
-        /// User name at the broker.
-        #[arg(long, requires = "password_file")]
-        username: Option<String>,
-        /// File whose first line is the password.
-        #[arg(long, requires = "username")]
-        password_file: Option<PathBuf>,
-        /// Name of the session at the broker; the same name goes on with the same session.
-        #[arg(long, default_value = "fobwatch-simulator")]
-        client_id: String,
+        #[command(flatten)]
+        login: LoginArguments,
         #[command(flatten)]
         pace: PaceArguments,
     },
@@ -70,18 +67,33 @@ enum Command {
         batch: BatchArguments,
         #[command(flatten)]
         pace: PaceArguments,
-        /// Symbolic link to the terminal, removed at the end.
-        #[arg(long)]
-        link: Option<PathBuf>,
-        /// What a line holds.
-        #[arg(long, value_enum, default_value = "senml")]
-        format: pty::Format,
-        /// Put half lines and random bytes between the readings.
-        #[arg(long)]
-        noise: bool,
-        /// Keep the terminal open after the last line, until killed.
-        #[arg(long)]
-        stay: bool,
+        #[command(flatten)]
+        line: LineArguments,
+    },
+    /// Play a recorded folder (readings.csv as `fobwatch export --batch` and `write` leave it) over MQTT or a pseudo-terminal,
+    /// in the order of its rows.
+    #[command(
+        after_help = "Examples: fobwatch-simulator play plum-1 --broker 127.0.0.1:1883 --topic cellar --speed 3600\n          \
+            fobwatch-simulator play plum-1 --begins 2026-03-02T07:00:00Z --link /tmp/sensor"
+    )]
+    Play {
+        /// The folder.
+        folder: PathBuf,
+        /// Date the first row so, RFC 3339, and move all others with it; otherwise the times stay as they are.
+        #[arg(long, value_name = "TIME")]
+        begins: Option<Timestamp>,
+        #[command(flatten)]
+        pace: PaceArguments,
+        /// Host and port of a broker; without it a pseudo-terminal is opened.
+        #[arg(long, value_name = "HOST:PORT", requires = "topic", conflicts_with_all = ["link", "format", "noise", "stay"])]
+        broker: Option<String>,
+        /// Beginning of the topics; the source's name follows after a slash.
+        #[arg(long, value_name = "PREFIX", requires = "broker")]
+        topic: Option<String>,
+        #[command(flatten)]
+        login: LoginArguments,
+        #[command(flatten)]
+        line: LineArguments,
     },
 }
 
@@ -96,6 +108,43 @@ struct BatchArguments {
     /// Seal the bottles at another time than the scenario says, RFC 3339.
     #[arg(long, value_name = "TIME")]
     bottled_at: Option<Timestamp>,
+    /// A fault of a sensor, as in a scenario's [[fault]]; may be given again.
+    ///
+    /// kind is "stuck" (the value stays), "drift" (its error grows by `size` a day), "dying" (readings rarer, then sagging by
+    /// `size` and noisy, then none after `for_h`), "swapped" (exchanged with `with_source`, `with_quantity`) or "brownout"
+    /// (silence of `for_h`, then one reset value, times counted from 1970 for ten minutes; again each `every_h`). With source,
+    /// quantity (all if absent), from_h, for_h. Sizes are in bar, degC or SG.
+    #[arg(long = "fault", value_name = "ENTRIES")]
+    faults: Vec<String>,
+}
+
+#[derive(Args)]
+struct LoginArguments {
+    /// User name at the broker.
+    #[arg(long, requires = "password_file")]
+    username: Option<String>,
+    /// File whose first line is the password.
+    #[arg(long, requires = "username")]
+    password_file: Option<PathBuf>,
+    /// Name of the session at the broker; the same name goes on with the same session.
+    #[arg(long, default_value = "fobwatch-simulator")]
+    client_id: String,
+}
+
+#[derive(Args)]
+struct LineArguments {
+    /// Symbolic link to the terminal, removed at the end.
+    #[arg(long)]
+    link: Option<PathBuf>,
+    /// What a line holds.
+    #[arg(long, value_enum, default_value = "senml")]
+    format: pty::Format,
+    /// Put half lines and random bytes between the readings.
+    #[arg(long)]
+    noise: bool,
+    /// Keep the terminal open after the last line, until killed.
+    #[arg(long)]
+    stay: bool,
 }
 
 #[derive(Args)]
@@ -111,7 +160,16 @@ impl BatchArguments {
         if let Some(at) = self.bottled_at {
             scenario.bottled_at = at;
         }
+        for entries in &self.faults {
+            scenario = scenario
+                .with_fault(entries)
+                .map_err(|error| Failure::Usage(format!("--fault: {error}")))?;
+        }
         Ok(scenario)
+    }
+
+    fn pace(&self, speed: pace::Speed) -> Result<pace::Pace, Failure> {
+        Ok(pace::Pace::new(&self.load()?, self.seed, speed))
     }
 
     fn find(&self) -> Result<Scenario, Failure> {
@@ -134,6 +192,24 @@ impl BatchArguments {
             ))
         })?;
         Scenario::from_toml(&text).map_err(|error| Failure::Usage(format!("{}: {error}", self.scenario)))
+    }
+}
+
+impl LoginArguments {
+    fn target(self, broker: &str, topic: &str) -> Result<mqtt::Target, Failure> {
+        let login = mqtt::Login::read(self.username, self.password_file.as_deref())?;
+        mqtt::Target::new(broker, topic, self.client_id, login)
+    }
+}
+
+impl LineArguments {
+    fn line(self, seed: u64) -> pty::Line {
+        pty::Line {
+            format: self.format,
+            noise: self.noise.then_some(seed),
+            stay: self.stay,
+            link: self.link,
+        }
     }
 }
 
@@ -177,30 +253,31 @@ fn run(command: Command) -> Result<(), Failure> {
             batch,
             broker,
             topic,
-            username,
-            password_file,
-            client_id,
+            login,
             pace,
         } => {
-            let login = mqtt::Login::read(username, password_file.as_deref())?;
-            let target = mqtt::Target::new(&broker, &topic, client_id, login)?;
-            mqtt::publish(&batch.load()?, batch.seed, pace.speed, &target)
+            let target = login.target(&broker, &topic)?;
+            mqtt::publish(&batch.pace(pace.speed)?, &target)
         }
-        Command::Pty {
-            batch,
+        Command::Pty { batch, pace, line } => pty::write(&batch.pace(pace.speed)?, &line.line(batch.seed)),
+        Command::Play {
+            folder,
+            begins,
             pace,
-            link,
-            format,
-            noise,
-            stay,
+            broker,
+            topic,
+            login,
+            line,
         } => {
-            let line = pty::Line {
-                format,
-                noise: noise.then_some(batch.seed),
-                stay,
-                link,
-            };
-            pty::write(&batch.load()?, batch.seed, pace.speed, &line)
+            let target = broker
+                .zip(topic)
+                .map(|(broker, topic)| login.target(&broker, &topic))
+                .transpose()?;
+            let pace = recorded::load(&folder, begins, pace.speed)?;
+            match target {
+                Some(target) => mqtt::publish(&pace, &target),
+                None => pty::write(&pace, &line.line(1)),
+            }
         }
     }
 }

@@ -5,8 +5,7 @@
 //! source, quantity and time is one reading.
 
 use crate::Failure;
-use crate::pace::{Pace, Speed};
-use fobwatch_simulator::Scenario;
+use crate::pace::Pace;
 use rumqttc::{AsyncClient, Event, EventLoop, MqttOptions, Packet, QoS};
 use std::path::Path;
 use std::time::Duration;
@@ -156,14 +155,13 @@ fn jitter() -> f64 {
     0.75 + part
 }
 
-pub(crate) fn publish(scenario: &Scenario, seed: u64, speed: Speed, target: &Target) -> Result<(), Failure> {
+pub(crate) fn publish(pace: &Pace, target: &Target) -> Result<(), Failure> {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)
         .enable_all()
         .build()
         .map_err(|error| Failure::World(format!("no runtime: {error}")))?;
-    let pace = Pace::new(scenario, seed, speed);
-    runtime.block_on(play(&pace, target))
+    runtime.block_on(play(pace, target))
 }
 
 async fn play(pace: &Pace, target: &Target) -> Result<(), Failure> {
@@ -181,7 +179,12 @@ async fn play(pace: &Pace, target: &Target) -> Result<(), Failure> {
         let window: Vec<(String, String)> = rest
             .iter()
             .take(due)
-            .map(|reading| (format!("{}/{}", target.topic, reading.source), reading.senml()))
+            .map(|reading| {
+                (
+                    format!("{}/{}", target.topic, reading.source),
+                    reading.senml.clone(),
+                )
+            })
             .collect();
         while !deliver(&mut connection, &window).await? {
             eprintln!(

@@ -1,6 +1,7 @@
-//! How fast simulated time runs.
+//! How fast simulated or recorded time runs.
 
-use fobwatch_simulator::{Emitted, Scenario, Simulation};
+use fobwatch_simulator::{Scenario, Simulation};
+use jiff::Timestamp;
 use std::str::FromStr;
 use std::time::{Duration, Instant};
 
@@ -25,40 +26,57 @@ impl FromStr for Speed {
     }
 }
 
+/// A reading as it goes out.
+pub(crate) struct Outgoing {
+    /// When it is due.
+    pub(crate) due: Timestamp,
+    pub(crate) source: String,
+    pub(crate) senml: String,
+    /// A row without its line end.
+    pub(crate) csv: String,
+}
+
 /// The readings of a play, each with the time at which it is due.
 pub(crate) struct Pace {
     speed: Speed,
     began: Instant,
-    scenario: Scenario,
-    pub(crate) readings: Vec<Emitted>,
+    starts: Timestamp,
+    pub(crate) readings: Vec<Outgoing>,
 }
 
 impl Pace {
     pub(crate) fn new(scenario: &Scenario, seed: u64, speed: Speed) -> Self {
-        let readings = Simulation::run(scenario, seed).readings;
-        eprintln!(
-            "{}: {} readings over {} h.",
-            scenario.name,
-            readings.len(),
-            scenario.lasts_h
-        );
+        let outgoing = |reading: &fobwatch_simulator::Emitted| Outgoing {
+            due: reading.arrival,
+            senml: reading.senml(),
+            csv: reading.csv_row(),
+            source: reading.source.clone(),
+        };
+        let played = Simulation::run(scenario, seed).readings;
+        let readings = played.iter().map(outgoing).collect();
+        Self::of(&scenario.name, scenario.bottled_at, readings, speed)
+    }
+
+    /// Of readings in the order in which they are to go out, the first of them due not before `starts`.
+    pub(crate) fn of(name: &str, starts: Timestamp, readings: Vec<Outgoing>, speed: Speed) -> Self {
+        let hours = readings
+            .last()
+            .map_or(0.0, |last| last.due.duration_since(starts).as_secs_f64() / 3600.0);
+        eprintln!("{name}: {} readings over {hours:.1} h.", readings.len());
         Self {
             speed,
             began: Instant::now(),
-            scenario: scenario.clone(),
+            starts,
             readings,
         }
     }
 
     /// How long to wait until the reading is due.
-    pub(crate) fn wait(&self, reading: &Emitted) -> Duration {
+    pub(crate) fn wait(&self, reading: &Outgoing) -> Duration {
         let Speed::Times(times) = self.speed else {
             return Duration::ZERO;
         };
-        let simulated = reading
-            .arrival
-            .duration_since(self.scenario.bottled_at)
-            .as_secs_f64();
+        let simulated = reading.due.duration_since(self.starts).as_secs_f64();
         Duration::from_secs_f64((simulated / times).max(0.0)).saturating_sub(self.began.elapsed())
     }
 

@@ -1,8 +1,8 @@
 //! A play over a pseudo-terminal, as a board on a serial line would send it.
 
 use crate::Failure;
-use crate::pace::{Pace, Speed};
-use fobwatch_simulator::{CSV_HEADER, LineNoise, Scenario};
+use crate::pace::Pace;
+use fobwatch_simulator::{CSV_HEADER, LineNoise};
 use rustix::fs::{Mode, OFlags};
 use rustix::pty::OpenptFlags;
 use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
@@ -54,7 +54,7 @@ fn open() -> rustix::io::Result<Terminal> {
     })
 }
 
-pub(crate) fn write(scenario: &Scenario, seed: u64, speed: Speed, line: &Line) -> Result<(), Failure> {
+pub(crate) fn write(pace: &Pace, line: &Line) -> Result<(), Failure> {
     let failed = |what: &str, error: &dyn std::fmt::Display| Failure::World(format!("{what}: {error}"));
     let mut terminal = open().map_err(|error| failed("no pseudo-terminal", &error))?;
     if let Some(link) = &line.link {
@@ -65,7 +65,7 @@ pub(crate) fn write(scenario: &Scenario, seed: u64, speed: Speed, line: &Line) -
     writeln!(out, "{}", terminal.path)
         .and_then(|()| out.flush())
         .map_err(|error| failed("standard output", &error))?;
-    let result = play(&Pace::new(scenario, seed, speed), &mut terminal, line);
+    let result = play(pace, &mut terminal, line);
     if let Some(link) = &line.link {
         std::fs::remove_file(link).map_err(|error| failed(&link.display().to_string(), &error))?;
     }
@@ -80,13 +80,10 @@ fn play(pace: &Pace, terminal: &mut Terminal, line: &Line) -> std::io::Result<()
     for (index, reading) in pace.readings.iter().enumerate() {
         std::thread::sleep(pace.wait(reading));
         let text = match line.format {
-            Format::Senml => reading.senml(),
-            Format::Csv => reading.csv_row(),
+            Format::Senml => &reading.senml,
+            Format::Csv => &reading.csv,
         };
-        let mut bytes = noise
-            .as_mut()
-            .map(|noise| noise.before(&text))
-            .unwrap_or_default();
+        let mut bytes = noise.as_mut().map(|noise| noise.before(text)).unwrap_or_default();
         bytes.extend(text.bytes());
         bytes.push(b'\n');
         // Waits while the reader is behind, as a line with flow control does.
