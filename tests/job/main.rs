@@ -10,4 +10,5 @@ mod replayed;
 mod same_bytes;
 mod scenarios;
 mod series;
+mod shares;
 mod stopped;

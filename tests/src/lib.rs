@@ -5,6 +5,7 @@
 mod broker;
 mod daemon;
 mod program;
+mod publisher;
 mod series_server;
 mod subscriber;
 mod terminal;
@@ -12,6 +13,7 @@ mod terminal;
 pub use broker::Broker;
 pub use daemon::Daemon;
 pub use program::{Finished, free_port, program, run};
+pub use publisher::publish;
 pub use series_server::SeriesServer;
 pub use subscriber::{Message, Subscriber, kept};
 pub use terminal::Terminal;

@@ -9,6 +9,7 @@ mod load;
 mod port;
 mod secret;
 mod series;
+mod share;
 mod tls;
 mod topic;
 pub mod zero;
@@ -34,6 +35,7 @@ pub use load::{BadConfig, BadFile};
 pub use port::{LineFormat, Port};
 pub use secret::{Place, Secret};
 pub use series::SeriesServer;
+pub use share::Share;
 pub use tls::Tls;
 pub use topic::{Numbers, Pattern, What};
 pub use zero::Zero;
@@ -62,6 +64,8 @@ pub struct Config {
     pub token_file: Option<Place>,
     /// Read from that place by [`Config::load`].
     pub token: Option<Secret>,
+    /// Which of a site's batches are watched here.
+    pub share: Share,
     /// When alerts are raised.
     pub rules: Rules,
     /// Brokers.
@@ -217,6 +221,7 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
         servers.push(server);
         Some(())
     });
+    let share = file.section("share", share::read);
     Some(Config {
         altitude: altitude?,
         display: display?,
@@ -227,6 +232,7 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
         post_listen,
         token_file,
         token: None,
+        share: share.unwrap_or_default(),
         rules: rules?,
         mqtt,
         serial,

@@ -9,7 +9,7 @@ const URL: &str = "an address such as \"http://127.0.0.1:8086\" or \"https://sto
                    fragment, that no other [[series]] block has";
 
 /// A server that every reading, forecast and alert also goes to.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct SeriesServer {
     /// Where it is. A path stands before `/api/v2/write`.
     pub url: Url,

@@ -98,6 +98,9 @@ pub(super) async fn add(
         .map_err(|error| Complaint::refused(format!("the batch file is not UTF-8 text: {error}")))?;
     let (read, warnings) =
         Batch::from_toml(text, "the batch file").map_err(|bad| Complaint::refused(bad.to_string()))?;
+    if let Some(why) = house.share.refuses(&read.name.slug()) {
+        return Err(Complaint::refused(why));
+    }
     let others = house.all();
     claim::free(&read, others.iter().map(|live| &live.batch))
         .map_err(|claimed| Complaint::conflict(claimed.to_string()))?;

@@ -5,9 +5,9 @@ use std::{collections::BTreeSet, fs, io::Read, path::Path};
 use fobwatch_core::batch::Batch;
 use tracing::{error, info, warn};
 
-use super::{Clock, Failure, claim, worker};
+use super::{Failure, claim, house::House, worker};
 use crate::page::quoted;
-use crate::store::{BatchId, Store, StoreError, StoredBatch};
+use crate::store::{BatchId, StoreError, StoredBatch};
 
 /// The most that is read of a batch file, in bytes.
 const MOST: u64 = 64 * 1024;
@@ -61,13 +61,17 @@ pub(super) fn read(folder: &Path) -> Result<Vec<(Batch, String)>, Failure> {
 /// # Errors
 /// The store failed.
 pub(super) async fn live(
-    store: &Store,
+    house: &House,
     given: Vec<(Batch, String)>,
-    clock: &dyn Clock,
 ) -> Result<Vec<(BatchId, Batch)>, StoreError> {
-    let now = clock.now();
+    let (store, now) = (&house.store, house.clock.now());
     let mut stored = store.read(|reader| reader.batches()).await?;
     for (batch, text) in given {
+        // Of a folder that all daemons of a site read, each takes its own.
+        if let Some(why) = house.share.refuses(&batch.name.slug()) {
+            info!(batch = %batch.name, "{} is not watched here: {why}.", batch.name);
+            continue;
+        }
         let known = |other: &&StoredBatch| other.name == batch.name && other.text == text;
         if let Some(known) = stored.iter().find(known) {
             if known.ended_at.is_some() {
@@ -100,6 +104,13 @@ pub(super) async fn live(
     }
     let mut live = Vec::new();
     for batch in stored.iter().filter(|batch| batch.ended_at.is_none()) {
+        if let Some(why) = house.share.refuses(&batch.slug) {
+            warn!(
+                batch = %batch.name,
+                "{} was watched here and is NOT watched any more: {why}. Does another one watch it?", batch.name
+            );
+            continue;
+        }
         match worker::read_again(batch) {
             Ok(read) => live.push((batch.id, read)),
             Err(bad) => error!(

@@ -17,7 +17,7 @@ use jiff::Timestamp;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
 use crate::{
-    config::{self, Config, Display, Secret},
+    config::{self, Config, Display, Secret, Share},
     decode::Calibrations,
     deliver,
     incoming::Meter,
@@ -64,6 +64,7 @@ pub(crate) struct House {
     pub(crate) clock: Arc<dyn Clock>,
     pub(crate) settings: Settings,
     pub(crate) display: Display,
+    pub(crate) share: Share,
     pub(crate) demo: bool,
     pub(crate) requests: mpsc::Sender<Asked>,
     pub(crate) batches: RwLock<BTreeMap<Slug, Arc<Live>>>,
@@ -109,6 +110,7 @@ impl House {
             clock,
             settings: config.settings(source),
             display: config.display.clone(),
+            share: config.share.clone(),
             demo,
             requests,
             batches: RwLock::default(),

@@ -202,6 +202,8 @@ fn fixed(old: &Config, new: &Config) -> Vec<&'static str> {
         ("http.listen", old.listen != new.listen),
         ("http.post_listen", old.post_listen != new.post_listen),
         ("alerts", old.rules != new.rules),
+        ("share", old.share != new.share),
+        ("series", old.series != new.series),
     ];
     changed
         .into_iter()

@@ -222,7 +222,7 @@ impl Daemon {
         let (config, demo) = (setup.config, setup.demo);
         let (house, requests) = House::new(setup.store.clone(), &config, setup.clock, demo.is_some()).await?;
         let mut workers = workers::Workers::new(demo.map_or(Timestamp::MIN, |demo| demo.reckoned_from));
-        for (id, batch) in folder::live(&setup.store, setup.batches, house.clock.as_ref()).await? {
+        for (id, batch) in folder::live(&house, setup.batches).await? {
             workers.begin(&house, batch, id).await?;
         }
         if house.all().is_empty() {
