@@ -3,6 +3,7 @@
 
 mod bad_files;
 mod bad_messages;
+mod full_disk;
 mod kitchen;
 mod over_mqtt;
 mod over_serial;

@@ -41,6 +41,46 @@ impl Daemon {
         Self::go(watch, port, log)
     }
 
+    /// The same, on a disk that [`Daemon::fill_disk`] fills.
+    ///
+    /// # Panics
+    /// It does not come up; its log is shown.
+    #[must_use]
+    pub fn start_to_be_filled(config: &Path, data: &Path, batches: &Path) -> Self {
+        let port = free_port();
+        fs::create_dir_all(data).expect("the data folder is made");
+        let log = data.with_extension(format!("{port}.log"));
+        let mut watch = Command::new("sh");
+        // Past the limit a write is to fail as on a full disk, and not to end the program.
+        watch
+            .args(["-c", "trap '' XFSZ; exec \"$@\"", "sh"])
+            .arg(program("fobwatch"))
+            .arg("watch")
+            .arg("--config")
+            .arg(config)
+            .arg("--data")
+            .arg(data)
+            .arg("--batches")
+            .arg(batches);
+        Self::go(watch, port, log)
+    }
+
+    /// From here on no file may grow beyond `bytes` (setrlimit(2), `RLIMIT_FSIZE`); `None`: there is room again.
+    ///
+    /// # Panics
+    /// The limit cannot be set.
+    pub fn fill_disk(&self, bytes: Option<u64>) {
+        let limit = bytes.map_or_else(|| "unlimited".to_owned(), |bytes| bytes.to_string());
+        let set = Command::new("prlimit")
+            .args([
+                "--pid",
+                &self.child.id().to_string(),
+                &format!("--fsize={limit}:"),
+            ])
+            .status();
+        assert!(set.is_ok_and(|status| status.success()), "prlimit sets the limit");
+    }
+
     /// Starts `watch --demo`, whose temporary folder is to lie in `temporary`; its log is kept at `log`.
     ///
     /// # Panics

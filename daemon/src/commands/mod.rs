@@ -87,6 +87,8 @@ pub fn run() -> ExitCode {
         .with_timer(time)
         .with_env_filter(filter)
         .with_writer(std::io::stderr)
+        // A log that cannot be written, as on a full disk, must not end the program.
+        .log_internal_errors(false)
         .with_ansi(std::io::stderr().is_terminal())
         .with_target(false)
         .init();
@@ -252,6 +254,7 @@ mod tests {
             now: Timestamp::UNIX_EPOCH,
             display: crate::config::Config::defaults().unwrap().display,
             demo: false,
+            unstored: None,
         };
         let page = crate::page::agenda(&[], &context);
         let told: Vec<String> = page

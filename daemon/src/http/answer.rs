@@ -47,7 +47,9 @@ impl From<StoreError> for Complaint {
             StoreError::NameTaken { .. } => StatusCode::CONFLICT,
             StoreError::NoSuchBatch { .. } => StatusCode::NOT_FOUND,
             StoreError::NotFinite { .. } => StatusCode::UNPROCESSABLE_ENTITY,
-            StoreError::Closed | StoreError::Full => StatusCode::SERVICE_UNAVAILABLE,
+            StoreError::Closed | StoreError::Full | StoreError::ReadOnly | StoreError::Waiting { .. } => {
+                StatusCode::SERVICE_UNAVAILABLE
+            }
             _ => StatusCode::INTERNAL_SERVER_ERROR,
         };
         Self::new(status, error.to_string())

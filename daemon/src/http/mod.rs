@@ -82,6 +82,13 @@ async fn health(State(house): State<Arc<House>>) -> Result<&'static str, Complai
         );
         return Err(Complaint::new(StatusCode::SERVICE_UNAVAILABLE, why));
     }
+    if let Some(trouble) = house.unstored.trouble() {
+        let why = format!(
+            "since {} nothing can be stored: {}; make room or mend the disk, then it goes on by itself",
+            trouble.since, trouble.why
+        );
+        return Err(Complaint::new(StatusCode::SERVICE_UNAVAILABLE, why));
+    }
     Ok(if house.demo {
         "The work loops are alive. Demo: the batches are made up, no real bottle is watched.\n"
     } else {

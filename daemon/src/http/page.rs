@@ -62,6 +62,7 @@ async fn seen(house: &House, patience: Duration) -> (Vec<Shown>, Context) {
         },
         display: house.display.clone(),
         demo: house.demo,
+        unstored: house.unstored.trouble(),
     };
     (shown, context)
 }

@@ -198,6 +198,7 @@ pub(super) fn context() -> Context {
             temperature: Unit::Celsius,
         },
         demo: false,
+        unstored: None,
     }
 }
 

@@ -11,8 +11,21 @@ use super::{
 /// More names than this are counted.
 const MOST_NAMED: usize = 3;
 
-/// One or two sentences.
+/// One or two sentences; before them, that nothing can be stored.
 pub(super) fn say(batches: &[Shown], entries: &[Entry<'_>], context: &Context) -> String {
+    let said = agenda(batches, entries, context);
+    match &context.unstored {
+        None => said,
+        Some(trouble) => format!(
+            "Nothing can be stored since {}: {}. What is said here is from before, and no alert can be raised: treat the \
+             bottles as live, and make room on the disk. {said}",
+            context.clock().in_full(trouble.since),
+            trouble.why
+        ),
+    }
+}
+
+fn agenda(batches: &[Shown], entries: &[Entry<'_>], context: &Context) -> String {
     let Some(first) = entries.first() else {
         return "No bottles are watched yet.".to_owned();
     };

@@ -25,7 +25,7 @@ mod told;
 
 use jiff::Timestamp;
 
-use crate::config::Display;
+use crate::{config::Display, watch::Trouble};
 
 pub(crate) use amount::Units;
 pub(crate) use batch::quoted;
@@ -44,6 +44,8 @@ pub struct Context {
     pub display: Display,
     /// The batches are made up: said everywhere.
     pub demo: bool,
+    /// Nothing can be stored: said before all else.
+    pub unstored: Option<Trouble>,
 }
 
 impl Context {

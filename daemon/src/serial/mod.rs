@@ -3,6 +3,7 @@
 //! A port that fails in any way but a timeout is closed and opened again with back-off, so a pulled plug that comes back
 //! is found under its name. Bytes that are no line of ours are told and skipped.
 
+mod backlog;
 mod line;
 mod speech;
 
@@ -22,6 +23,7 @@ use crate::{
     decode::{BadRow, Calibrations, MAX_LINE, Place, Wrong},
     incoming::{Backoff, Inbox, Incoming, Mends, Meter},
 };
+use backlog::Backlog;
 pub(crate) use line::{Cut, Cutter};
 pub(crate) use speech::Speech;
 
@@ -48,8 +50,8 @@ enum End {
 
 /// Begins to read a port; whether it can be opened shows in the meter.
 ///
-/// When the inbox is full the thread waits, and the bytes of the port stay with the operating system, which drops some
-/// once its own buffer (4 KiB as a rule) is full.
+/// While the inbox is full, as when the disk is, lines wait in memory (4,096 of them); when that is full too, the
+/// oldest are dropped, and the log tells how many.
 ///
 /// # Errors
 /// The system gives no thread.
@@ -92,6 +94,7 @@ struct Worker {
 impl Worker {
     fn run(self) {
         let mut backoff = Backoff::default();
+        let mut backlog = Backlog::new(&self.port.name);
         loop {
             let began = Instant::now();
             let opened = serialport::new(&self.port.name, self.port.baud)
@@ -109,20 +112,20 @@ impl Worker {
                 }
                 Ok(mut port) => {
                     self.meter.up();
-                    match self.listen(&mut port) {
+                    match self.listen(&mut port, &mut backlog) {
                         End::Stopped => return,
                         End::Failed(error) => self.meter.down("read", &error.to_string(), Mends::ByItself),
                     }
                     lasted = began.elapsed();
                 }
             }
-            if self.pause(backoff.after(lasted)) {
+            if self.pause(backoff.after(lasted), &mut backlog) {
                 return;
             }
         }
     }
 
-    fn listen(&self, port: &mut impl Read) -> End {
+    fn listen(&self, port: &mut impl Read, backlog: &mut Backlog) -> End {
         let mut cutter = Cutter::new(match self.port.format {
             LineFormat::Senml => Cut::FromTheFirstByte,
             // The tail of a line cut by the opening could pass for a line of smaller numbers.
@@ -133,6 +136,9 @@ impl Worker {
         let mut speech = Speech::default();
         loop {
             if self.stop.is_cancelled() || self.inbox.is_closed() {
+                return End::Stopped;
+            }
+            if backlog.hand_on(&self.inbox).is_err() {
                 return End::Stopped;
             }
             let count = match port.read(&mut bytes) {
@@ -157,7 +163,7 @@ impl Worker {
                     Some(line) => {
                         // Lines that come in one read are told apart: the same time and quantity would be one reading.
                         last = Timestamp::now().max(last.saturating_add(TOLD_APART).unwrap_or(last));
-                        match self.take(&line, last) {
+                        match self.take(&line, last, backlog) {
                             Taken::Readings => {
                                 speech.understood();
                                 self.meter.clear();
@@ -179,7 +185,7 @@ impl Worker {
     }
 
     /// Hands the readings of a line on.
-    fn take(&self, line: &[u8], arrival: Timestamp) -> Taken {
+    fn take(&self, line: &[u8], arrival: Timestamp, backlog: &mut Backlog) -> Taken {
         let decoded = self.port.decode(line, arrival, &self.calibrations);
         self.meter.took(decoded.readings.len());
         for bad in &decoded.refused {
@@ -193,7 +199,7 @@ impl Worker {
             received_at: arrival,
             ack: None,
         };
-        if self.inbox.blocking_send(message).is_err() {
+        if backlog.push(message, &self.inbox).is_err() {
             info!(port = %self.port.name, "The inbox is closed; this port is no longer read.");
             return Taken::NobodyLeft;
         }
@@ -201,10 +207,10 @@ impl Worker {
     }
 
     /// Waits; true: it is time to stop.
-    fn pause(&self, wait: Duration) -> bool {
+    fn pause(&self, wait: Duration, backlog: &mut Backlog) -> bool {
         let until = Instant::now() + wait;
         while Instant::now() < until {
-            if self.stop.is_cancelled() || self.inbox.is_closed() {
+            if self.stop.is_cancelled() || backlog.hand_on(&self.inbox).is_err() {
                 return true;
             }
             thread::sleep(READ_TIMEOUT.min(until.saturating_duration_since(Instant::now())));

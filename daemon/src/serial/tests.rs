@@ -224,7 +224,10 @@ fn half_a_line_survives_a_silence_and_an_endless_nothing_is_an_end() {
         ]
         .into_iter(),
     );
-    assert!(matches!(worker.listen(&mut port), End::Failed(_)));
+    assert!(matches!(
+        worker.listen(&mut port, &mut Backlog::new("pilot")),
+        End::Failed(_)
+    ));
     let message = received.try_recv().unwrap();
     assert!((bar(&message.readings[0]) - 1.5).abs() < 1e-9);
 }

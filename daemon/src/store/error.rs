@@ -37,6 +37,15 @@ pub enum StoreError {
     /// The disk is full: nothing was stored, and nothing may be acknowledged.
     #[error("the disk that holds the data folder is full; nothing was stored")]
     Full,
+    /// The disk takes no writing: nothing was stored, and nothing may be acknowledged.
+    #[error("the disk that holds the data folder cannot be written to; nothing was stored")]
+    ReadOnly,
+    /// The store takes nothing for the moment; the same may be asked again later.
+    #[error("nothing can be stored for now, so this was not: {why}")]
+    Waiting {
+        /// What the store said.
+        why: String,
+    },
     /// The file was written by a later fobwatch.
     #[error("the store has layout {found}; this fobwatch knows layouts up to {known}: use the later one")]
     LaterLayout {
@@ -84,10 +93,15 @@ impl StoreError {
     #[must_use]
     pub fn is_transient(&self) -> bool {
         match self {
-            Self::Full => true,
+            Self::Full | Self::ReadOnly | Self::Waiting { .. } => true,
             Self::Database(error) => matches!(
                 error.sqlite_error_code(),
-                Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked | ErrorCode::SystemIoFailure)
+                Some(
+                    ErrorCode::DatabaseBusy
+                        | ErrorCode::DatabaseLocked
+                        | ErrorCode::SystemIoFailure
+                        | ErrorCode::CannotOpen
+                )
             ),
             _ => false,
         }
@@ -101,6 +115,8 @@ impl StoreError {
             Self::Folder { .. } => "folder",
             Self::Backup { .. } => "backup",
             Self::Full => "disk_full",
+            Self::ReadOnly => "read_only",
+            Self::Waiting { .. } => "waiting",
             Self::LaterLayout { .. } => "later_layout",
             Self::NameTaken { .. } => "name_taken",
             Self::NoSuchBatch { .. } => "no_such_batch",
@@ -116,6 +132,7 @@ impl From<rusqlite::Error> for StoreError {
     fn from(error: rusqlite::Error) -> Self {
         match error.sqlite_error_code() {
             Some(ErrorCode::DiskFull) => Self::Full,
+            Some(ErrorCode::ReadOnly) => Self::ReadOnly,
             _ => Self::Database(error),
         }
     }

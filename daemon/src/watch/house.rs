@@ -25,7 +25,7 @@ use crate::{
     store::{BatchId, Sequence, Store, StoreError},
 };
 
-use super::{Clock, live::Live};
+use super::{Clock, live::Live, unstored::Unstored};
 
 /// A work loop that has not turned for this long beyond its usual time is taken for stuck.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -82,6 +82,8 @@ pub(crate) struct House {
     pub(crate) posted: Meter,
     /// How the time-series servers do.
     pub(crate) series: Vec<Arc<series::State>>,
+    /// Whether the store takes what comes.
+    pub(crate) unstored: Unstored,
 }
 
 impl House {
@@ -123,6 +125,7 @@ impl House {
                 token: config.token.clone(),
                 calibrations: Arc::new(config.calibrations.clone()),
             })),
+            unstored: Unstored::default(),
             posted: Meter::new("posted readings"),
             series: config
                 .series

@@ -12,7 +12,7 @@ use tokio::{
     time::{MissedTickBehavior, interval, sleep},
 };
 use tokio_util::sync::CancellationToken;
-use tracing::{error, info, warn};
+use tracing::{info, warn};
 
 use super::{
     Failure,
@@ -26,6 +26,9 @@ use crate::{
 
 /// A wall clock that moved so much more, or less, than time went by has been set by someone.
 const STEP: i64 = 300;
+
+/// Readings wait for the disk, and a person for the alerts: it is looked at again at least so often.
+const LONGEST_WAIT: Duration = Duration::from_secs(10);
 
 #[derive(Debug)]
 pub(super) struct Intake {
@@ -154,21 +157,40 @@ impl Intake {
         self.house.latest.send_replace(sequence);
     }
 
-    /// Tries until it is stored. What cannot be stored is never acknowledged; the inputs wait meanwhile.
-    async fn until_stored<T, F>(&self, mut write: impl FnMut() -> F) -> Result<T, Failure>
+    /// Tries until it is stored. What cannot be stored is never acknowledged; the inputs wait meanwhile, and people are
+    /// answered that it cannot be stored.
+    async fn until_stored<T, F>(&mut self, mut write: impl FnMut() -> F) -> Result<T, Failure>
     where
         F: Future<Output = Result<T, StoreError>>,
     {
         let mut backoff = Backoff::default();
         loop {
             match write().await {
-                Ok(done) => return Ok(done),
+                Ok(done) => {
+                    self.house.unstored.stored();
+                    return Ok(done);
+                }
                 Err(failed) if failed.is_transient() && !self.stop.is_cancelled() => {
-                    error!("Nothing can be stored for now: {failed}. It is tried again; the inputs wait.");
-                    self.house.turn();
-                    sleep(backoff.after(Duration::ZERO)).await;
+                    self.house.unstored.failed(self.house.clock.now(), &failed);
+                    let again = Instant::now() + backoff.after(Duration::ZERO).min(LONGEST_WAIT);
+                    self.refuse_until(again, &failed.to_string()).await;
                 }
                 Err(failed) => return Err(Failure::Store(failed)),
+            }
+        }
+    }
+
+    async fn refuse_until(&mut self, again: Instant, why: &str) {
+        let stop = self.stop.clone();
+        loop {
+            self.house.turn();
+            tokio::select! {
+                () = stop.cancelled() => return,
+                () = sleep(again.saturating_duration_since(Instant::now())) => return,
+                Some((_, answer)) = self.requests.recv() => {
+                    // Whoever asked may have gone away.
+                    answer.send(Err(StoreError::Waiting { why: why.to_owned() })).ok();
+                }
             }
         }
     }

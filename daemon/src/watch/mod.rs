@@ -16,6 +16,7 @@ mod signals;
 #[cfg(test)]
 pub(crate) mod tests;
 mod thinning;
+mod unstored;
 mod worker;
 mod workers;
 
@@ -53,6 +54,7 @@ pub(crate) use house::{House, Request};
 pub(crate) use left::{Left, left};
 pub(crate) use live::Live;
 pub use signals::stop_on_signals;
+pub use unstored::Trouble;
 
 /// How long inputs, answers under way and deliveries may take to end.
 const PARTING: Duration = Duration::from_secs(5);

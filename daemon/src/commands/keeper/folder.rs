@@ -146,6 +146,7 @@ impl Keeper for Folder {
             now,
             display: self.config.display.clone(),
             demo: false,
+            unstored: None,
         };
         Ok(page::told(&shown, &context))
     }
