@@ -1,6 +1,7 @@
 //! What every input hands to the watch loop, and what it tells about itself.
 
 mod backoff;
+mod counted;
 mod meter;
 
 use fobwatch_core::reading::Reading;
@@ -8,6 +9,8 @@ use jiff::Timestamp;
 use tokio::sync::{mpsc, oneshot};
 
 pub use backoff::Backoff;
+pub(crate) use counted::Counted;
+pub use counted::Kind;
 pub(crate) use meter::Mends;
 pub use meter::{Meter, MeterState};
 
@@ -24,6 +27,8 @@ pub type Inbox = mpsc::Sender<Incoming>;
 /// Each store transaction ends on the disk, so take all that wait at once (`recv_many`) and store them together.
 #[derive(Debug)]
 pub struct Incoming {
+    /// What they came over.
+    pub kind: Kind,
     /// The readings, in the order in which they arrived; 1 or more.
     pub readings: Vec<Reading>,
     /// When they arrived, by the wall clock.

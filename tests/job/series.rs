@@ -6,6 +6,9 @@ use fobwatch_tests::{Daemon, SeriesServer, run, wait_for};
 
 use crate::kitchen::{Kitchen, PATIENCE};
 
+/// Longer than the server takes to show what it has taken.
+const SOON: std::time::Duration = std::time::Duration::from_secs(60);
+
 /// A configuration that tells `server` everything.
 fn config(kitchen: &Kitchen, url: &str) -> std::path::PathBuf {
     let text = format!(
@@ -167,8 +170,11 @@ fn every_query_of_the_board_finds_something() {
     let queries = queries();
     assert!(queries.len() > 12, "{queries:?}");
     for query in queries {
-        let told = server.query(&query, kitchen.last_heard().as_second());
-        assert!(!told.is_empty(), "{query} finds nothing");
+        // The server shows a point some time after it has taken it.
+        let told = wait_for(&format!("{query} to find something"), SOON, || {
+            let told = server.query(&query, kitchen.last_heard().as_second());
+            (!told.is_empty()).then_some(told)
+        });
         assert!(
             told.iter().all(|(_, value)| value.is_finite()),
             "{query}: {told:?}"
@@ -191,6 +197,25 @@ fn the_metrics_are_read_by_another_program() {
     let text = daemon.get("/metrics").expect("it answers");
     let samples: Vec<&str> = text.lines().filter(|line| !line.starts_with('#')).collect();
     assert!(samples.iter().any(|line| line.starts_with("fobwatch_co2_volumes{batch=\"lime-and-mint-4\",quantile=\"0.5\"} ")), "{text}");
+    // All of the simulator's rows were imported, none of them refused; and each fit was timed.
+    let sample = |name: &str| -> f64 {
+        let line = samples.iter().find(|line| line.starts_with(name));
+        let value = line.and_then(|line| line.rsplit(' ').next());
+        value
+            .unwrap_or_else(|| panic!("{name} in {text}"))
+            .parse()
+            .unwrap()
+    };
+    let new = sample("fobwatch_readings_total{input=\"api\",outcome=\"new\"}");
+    let duplicate = sample("fobwatch_readings_total{input=\"api\",outcome=\"duplicate\"}");
+    #[expect(clippy::cast_precision_loss, reason = "some thousands")]
+    let sent = (kitchen.sent().len() as f64, kitchen.played.readings.len() as f64);
+    assert!(
+        (new - sent.0).abs() < 0.5 && (new + duplicate - sent.1).abs() < 0.5,
+        "{new} {duplicate} {sent:?}"
+    );
+    assert!(sample("fobwatch_fit_duration_seconds_count") >= 40.0);
+    assert!(sample("fobwatch_fit_duration_seconds_sum") > 0.0);
     // Imported under a label of its own, so that nothing else is counted.
     ureq::post(format!(
         "{}/api/v1/import/prometheus?extra_label=job=metrics",

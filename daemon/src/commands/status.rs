@@ -81,6 +81,7 @@ fn lines(told: &Told, all: bool, options: &str) -> Vec<String> {
             "What is stored of {name} is still being reckoned: what is said of it is old. Ask again in a minute."
         ));
     }
+    lines.extend(told.servers.iter().cloned());
     if told.batches.is_empty() {
         lines.push(format!(
             "Add a batch: fobwatch batch add hibiscus-12.toml{options}"

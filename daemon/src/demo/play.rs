@@ -175,6 +175,7 @@ impl Play {
         let readings = emitted.iter().map(reading).collect::<Result<_, _>>()?;
         let (ack, stored) = oneshot::channel();
         let message = Incoming {
+            kind: crate::incoming::Kind::Demo,
             readings,
             received_at: last.arrival,
             ack: Some(ack),

@@ -3,7 +3,7 @@
 //! Base units, with the unit in the name; few labels of few values. Written by hand: a registry would be a second place for what the
 //! house knows already.
 
-use std::{fmt::Write, sync::Arc};
+use std::{collections::BTreeMap, fmt::Write, sync::Arc};
 
 use axum::{extract::State, http::header::CONTENT_TYPE, response::IntoResponse};
 use fobwatch_core::engine::View;
@@ -55,12 +55,60 @@ pub(super) async fn show(State(house): State<Arc<House>>) -> Result<impl IntoRes
         );
         text.sample("fobwatch_store_bytes", &[], number(bytes));
     }
+    inputs(&mut text, &house);
     outbox(&mut text, &backlog);
     series(&mut text, &house);
     content(&mut text, &batches);
     health(&mut text, &batches, now);
     text.out.push_str("# EOF\n");
     Ok(([(CONTENT_TYPE, TYPE)], text.out))
+}
+
+fn inputs(text: &mut Text, house: &House) {
+    text.family(
+        "fobwatch_readings",
+        "counter",
+        "",
+        "Readings that came in since the start, by what became of them.",
+    );
+    for (kind, stored) in house.counted.by_kind() {
+        for (outcome, count) in [("new", stored.new), ("duplicate", stored.duplicate)] {
+            let labels = [("input", kind.name()), ("outcome", outcome)];
+            text.sample("fobwatch_readings_total", &labels, number(count));
+        }
+    }
+    let (mut refused, mut lost) = (BTreeMap::new(), BTreeMap::new());
+    for (kind, state) in house.counted.meters() {
+        for (reason, count) in state.refused {
+            *refused.entry((kind.name(), reason)).or_insert(0) += count;
+        }
+        for (reason, count) in state.interruptions {
+            *lost.entry((kind.name(), reason)).or_insert(0) += count;
+        }
+    }
+    for (name, help, counts) in [
+        ("fobwatch_rows_refused", "Rows that make no reading.", refused),
+        (
+            "fobwatch_interruptions",
+            "Times that a broker or port was lost or did not come up.",
+            lost,
+        ),
+    ] {
+        text.family(name, "counter", "", help);
+        for ((input, reason), count) in counts {
+            let labels = [("input", input), ("reason", reason)];
+            text.sample(&format!("{name}_total"), &labels, number(count));
+        }
+    }
+    let (fits, took) = house.counted.fits();
+    text.family(
+        "fobwatch_fit_duration_seconds",
+        "summary",
+        "seconds",
+        "How long the fits since the start took.",
+    );
+    text.sample("fobwatch_fit_duration_seconds_count", &[], number(fits));
+    text.sample("fobwatch_fit_duration_seconds_sum", &[], took.as_secs_f64());
 }
 
 fn outbox(text: &mut Text, backlog: &[Backlog]) {

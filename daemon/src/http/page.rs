@@ -28,7 +28,11 @@ pub(super) async fn agenda(State(house): State<Arc<House>>) -> Html<String> {
 /// The same as sentences without the page.
 pub(super) async fn status(State(house): State<Arc<House>>) -> Json<page::Told> {
     let (shown, context) = seen(&house, PATIENCE).await;
-    Json(page::told(&shown, &context))
+    let servers = house.series.iter().filter_map(|state| state.sentence());
+    Json(page::Told {
+        servers: servers.collect(),
+        ..page::told(&shown, &context)
+    })
 }
 
 async fn seen(house: &House, patience: Duration) -> (Vec<Shown>, Context) {

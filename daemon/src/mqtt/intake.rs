@@ -59,6 +59,7 @@ impl Intake {
             } else {
                 let (ack, stored) = oneshot::channel();
                 let incoming = Incoming {
+                    kind: crate::incoming::Kind::Mqtt,
                     readings,
                     received_at: at,
                     ack: Some(ack),

@@ -31,6 +31,9 @@ pub struct Told {
     pub heard: String,
     /// Batches of which more is stored than reckoned yet, as after a start: what is said of them is old.
     pub behind: Vec<BatchName>,
+    /// What a person should know of the servers that are told things, whatever the batches need.
+    #[serde(default)]
+    pub servers: Vec<String>,
     /// One entry a batch, most urgent first.
     pub batches: Vec<ToldBatch>,
 }
@@ -118,6 +121,7 @@ pub fn told(batches: &[Shown], context: &Context) -> Told {
         behind: headline::behind(batches)
             .map(|shown| shown.batch.name.clone())
             .collect(),
+        servers: Vec::new(),
         batches: by_batch,
     }
 }

@@ -102,6 +102,7 @@ mod tests {
     fn line(second: usize) -> Incoming {
         let at = Timestamp::from_second(i64::try_from(second).unwrap()).unwrap();
         Incoming {
+            kind: crate::incoming::Kind::Serial,
             readings: vec![Reading {
                 at,
                 source: Source::new("pilot").unwrap(),

@@ -195,6 +195,7 @@ impl Worker {
             return Taken::Nothing;
         }
         let message = Incoming {
+            kind: crate::incoming::Kind::Serial,
             readings: decoded.readings,
             received_at: arrival,
             ack: None,

@@ -123,7 +123,8 @@ impl Teller {
                     if self.state.ill(&why) {
                         warn!(url = %self.url, "The time-series server takes nothing; readings are kept and sent later: {why}.");
                     }
-                    sleep(wait.unwrap_or_else(|| backoff.after(Duration::ZERO))).await;
+                    let usual = backoff.after(Duration::ZERO);
+                    sleep(wait.map_or(usual, |asked| asked.max(usual))).await;
                 }
             }
         }
@@ -249,6 +250,8 @@ impl Teller {
     /// Writes the points; halves what is too much or holds a point that the server never takes, until that one is found and left out.
     async fn write(&self, points: &[Point], limit: &mut u32) -> Result<(), Stopped> {
         let mut waiting = vec![points];
+        // Whether it wants anything at all.
+        let mut wants = false;
         while let Some(part) = waiting.pop() {
             let mut lines = String::new();
             part.iter().for_each(|point| point.write(&mut lines));
@@ -257,11 +260,15 @@ impl Teller {
             }
             let why = match self.carrier.write(lines.clone()).await {
                 Ok(()) => {
+                    wants = true;
                     self.state.sent(part.len());
                     continue;
                 }
-                Err(Refusal::Later(why)) => return Err(Stopped::Server(why, None)),
-                Err(Refusal::Misconfigured(why)) => return Err(Stopped::Server(why, Some(MISCONFIGURED))),
+                Err(Refusal::Later(why, wait)) => return Err(Stopped::Server(why, wait)),
+                Err(Refusal::Misconfigured(why)) => {
+                    let why = format!("{why}; look at url, org, bucket and token");
+                    return Err(Stopped::Server(why, Some(MISCONFIGURED)));
+                }
                 Err(Refusal::TooMany) => {
                     *limit = (*limit / 2).max(1);
                     "it says that this is too much at once".to_owned()
@@ -269,6 +276,10 @@ impl Teller {
                 Err(Refusal::Never(why)) => why,
             };
             if let [_] = part {
+                if !wants {
+                    self.probe().await?;
+                    wants = true;
+                }
                 self.state.left_out();
                 error!(
                     url = %self.url,
@@ -281,6 +292,21 @@ impl Teller {
             }
         }
         Ok(())
+    }
+
+    /// A point is refused for ever, and no other was taken: is it the point, or the server? One that nothing can be wrong with
+    /// tells; a server that refuses that one too would have everything left out.
+    async fn probe(&self) -> Result<(), Stopped> {
+        let mut line = String::new();
+        points::probe(self.house.clock.now()).write(&mut line);
+        let why = match self.carrier.write(line).await {
+            Ok(()) => return Ok(()),
+            Err(Refusal::Later(why, wait)) => return Err(Stopped::Server(why, wait)),
+            Err(Refusal::TooMany) => "it says that a single point is too much".to_owned(),
+            Err(Refusal::Misconfigured(why) | Refusal::Never(why)) => why,
+        };
+        let why = format!("{why}; it refuses even the plainest point, so somebody has to look at it");
+        Err(Stopped::Server(why, Some(MISCONFIGURED)))
     }
 }
 

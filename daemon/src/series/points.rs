@@ -132,3 +132,13 @@ pub(super) fn alert(alert: &AlertRecord) -> Point {
         at: alert.at,
     }
 }
+
+/// A point that nothing can be wrong with.
+pub(super) fn probe(at: Timestamp) -> Point {
+    Point {
+        measurement: "fobwatch_probe",
+        tags: Vec::new(),
+        fields: vec![("sent", 1.0)],
+        at,
+    }
+}

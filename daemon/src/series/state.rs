@@ -49,13 +49,28 @@ impl State {
     /// It takes nothing; whether that is news.
     pub(super) fn ill(&self, why: &str) -> bool {
         let mut complaint = self.complaint.lock().unwrap_or_else(PoisonError::into_inner);
-        complaint.replace(why.to_owned()).is_none()
+        complaint.replace(why.to_owned()).as_deref() != Some(why)
     }
 
     /// It takes what it is told; whether that is news.
     pub(super) fn well(&self) -> bool {
         let mut complaint = self.complaint.lock().unwrap_or_else(PoisonError::into_inner);
         complaint.take().is_some()
+    }
+
+    /// What a person should be told, if anything is wrong.
+    pub(crate) fn sentence(&self) -> Option<String> {
+        let seen = self.seen();
+        let url = &seen.url;
+        match (seen.complaint, seen.left_out) {
+            (Some(why), _) => Some(format!(
+                "The time-series server {url} takes nothing: {why}. Everything is kept here and sent later."
+            )),
+            (None, 0) => None,
+            (None, left_out) => Some(format!(
+                "The time-series server {url} refused {left_out} points for ever; the log tells which and why."
+            )),
+        }
     }
 
     pub(crate) fn seen(&self) -> Seen {

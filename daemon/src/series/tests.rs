@@ -165,10 +165,38 @@ async fn a_point_that_is_refused_for_ever_is_left_out_and_holds_up_no_other() {
     let taken = play.has(READINGS - 1).await;
     assert_eq!(u32::try_from(taken.len()), Ok(READINGS - 1));
     assert!(!taken.keys().any(|line| line.contains("pressure_bar=0.123 ")));
+    // The server has a line before we hear so.
+    let counted = async {
+        while play.state.seen().sent < u64::from(READINGS - 1) || play.state.seen().left_out < 1 {
+            tokio::task::yield_now().await;
+        }
+    };
+    timeout(PATIENCE, counted).await.unwrap();
     assert_eq!(play.state.seen().left_out, 1);
     assert_eq!(play.state.seen().sent, u64::from(READINGS - 1));
     // Halving finds it in some dozens of requests, not in one for each point.
     assert!(*play.moods.requests.lock().unwrap_or_else(PoisonError::into_inner) < 30);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_server_that_refuses_everything_for_ever_has_nothing_left_out() {
+    let play = Play::begin(Moods {
+        poison: "fobwatch",
+        ..Moods::default()
+    })
+    .await;
+    let told = async {
+        loop {
+            if let Some(sentence) = play.state.sentence() {
+                return sentence;
+            }
+            tokio::task::yield_now().await;
+        }
+    };
+    let sentence = timeout(PATIENCE, told).await.unwrap();
+    assert!(sentence.contains("even the plainest point"), "{sentence}");
+    assert_eq!(play.state.seen().left_out, 0);
+    assert_eq!(play.state.seen().sent, 0);
 }
 
 #[tokio::test(flavor = "multi_thread")]

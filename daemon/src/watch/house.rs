@@ -20,7 +20,7 @@ use crate::{
     config::{self, Config, Display, Secret, Share},
     decode::Calibrations,
     deliver,
-    incoming::Meter,
+    incoming::{Counted, Kind, Meter},
     series,
     store::{BatchId, Sequence, Store, StoreError},
 };
@@ -79,7 +79,9 @@ pub(crate) struct House {
     pub(crate) beat: Mutex<Instant>,
     pub(crate) door: RwLock<Arc<Door>>,
     /// Counts what was posted.
-    pub(crate) posted: Meter,
+    pub(crate) posted: Arc<Meter>,
+    /// What came in and what was reckoned, for the metrics.
+    pub(crate) counted: Counted,
     /// How the time-series servers do.
     pub(crate) series: Vec<Arc<series::State>>,
     /// Whether the store takes what comes.
@@ -107,6 +109,7 @@ impl House {
             .mqtt
             .iter()
             .filter(|broker| broker.publish_prefix.is_some());
+        let posted = Arc::new(Meter::new("posted readings"));
         let house = Self {
             store,
             clock,
@@ -126,13 +129,15 @@ impl House {
                 calibrations: Arc::new(config.calibrations.clone()),
             })),
             unstored: Unstored::default(),
-            posted: Meter::new("posted readings"),
+            posted: Arc::clone(&posted),
+            counted: Counted::default(),
             series: config
                 .series
                 .iter()
                 .map(|server| Arc::new(series::State::new(server.url.to_string())))
                 .collect(),
         };
+        house.counted.meter(Kind::Api, &posted);
         Ok((Arc::new(house), asked))
     }
 

@@ -15,7 +15,7 @@ use crate::{
     config::{Broker, Config, Port},
     decode::Calibrations,
     deliver,
-    incoming::Inbox,
+    incoming::{Inbox, Kind},
     mqtt, serial,
 };
 
@@ -146,6 +146,7 @@ impl Inputs {
             self.inbox.clone(),
             stop.clone(),
         );
+        self.house.counted.meter(Kind::Mqtt, &link.meter);
         let mut tasks = vec![link.task];
         if let Some(publisher) = link.publisher {
             let destination = deliver::destination(broker);
@@ -173,6 +174,7 @@ impl Inputs {
         );
         match begun {
             Ok(line) => {
+                self.house.counted.meter(Kind::Serial, &line.meter);
                 let ended = tokio::task::spawn_blocking(move || {
                     if line.thread.join().is_err() {
                         error!("The thread of a serial port has ended in disorder.");

@@ -20,7 +20,7 @@ use super::{
     workers::Workers,
 };
 use crate::{
-    incoming::{Backoff, Incoming, QUEUE},
+    incoming::{Backoff, Incoming, Kind, QUEUE},
     store::{Appended, Sequence, StoreError},
 };
 
@@ -143,8 +143,11 @@ impl Intake {
                 }
             })
             .await?;
+        let mut answers = appended.iter();
         for message in waiting.iter_mut() {
             message.stored();
+            let own = answers.by_ref().take(message.readings.len());
+            self.house.counted.stored(message.kind, own);
         }
         waiting.clear();
         if let Some(last) = appended.into_iter().filter_map(sequence).max() {
@@ -234,6 +237,7 @@ impl Intake {
                     .write(move |writer| writer.append_readings(&readings, received_at))
                     .await;
                 appended.map(|appended| {
+                    self.house.counted.stored(Kind::Api, appended.iter());
                     let stored: Vec<_> = appended.into_iter().filter_map(sequence).collect();
                     // Whoever asked may have gone away; what was stored stays stored.
                     new.send(stored.len()).ok();

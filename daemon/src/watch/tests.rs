@@ -349,6 +349,7 @@ async fn what_is_acknowledged_is_in_the_store_after_a_stop() {
     let (ack, acknowledged) = tokio::sync::oneshot::channel();
     let sent = reading(10, Quantity::Pressure, 0.1, Unit::Bar);
     let message = Incoming {
+        kind: crate::incoming::Kind::Demo,
         readings: vec![sent.clone(), sent.clone()],
         received_at: start(),
         ack: Some(ack),

@@ -272,8 +272,11 @@ impl Worker {
             };
             let monitor = &mut self.monitor;
             let fit = self.fit;
+            let counted = &self.house.counted;
             let answer = catch_unwind(AssertUnwindSafe(|| {
-                drive_some(monitor, next, &mut |request| fit.answer(request))
+                drive_some(monitor, next, &mut |request| {
+                    counted.timed(|| fit.answer(request))
+                })
             }));
             let Ok(actions) = answer else {
                 return Turn::Failed { known: sequence };
