@@ -32,6 +32,15 @@ impl Broker {
     /// Debian's packages mosquitto is absent, or it does not start.
     #[must_use]
     pub fn start() -> Self {
+        Self::start_with("")
+    }
+
+    /// The same with further lines of its settings, such as another listener.
+    ///
+    /// # Panics
+    /// As [`Broker::start`].
+    #[must_use]
+    pub fn start_with(more: &str) -> Self {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let port = free_port();
         let passwords = folder.path().join("passwd");
@@ -45,7 +54,7 @@ impl Broker {
         let user = if is_root() { "user root\n" } else { "" };
         let settings = format!(
             "{user}persistence true\npersistence_location {}/\nallow_anonymous false\npassword_file {}\n\
-             listener {port} 127.0.0.1\nmax_queued_messages 0\nset_tcp_nodelay true\n",
+             listener {port} 127.0.0.1\nmax_queued_messages 0\nset_tcp_nodelay true\n{more}",
             folder.path().display(),
             passwords.display()
         );
@@ -79,6 +88,16 @@ impl Broker {
     /// Stops it and starts it again on the same port.
     pub fn restart(&mut self) {
         self.stop();
+        self.go();
+    }
+
+    /// The same, but it has forgotten every session and every message.
+    ///
+    /// # Panics
+    /// What it kept cannot be removed.
+    pub fn restart_empty(&mut self) {
+        self.stop();
+        fs::remove_file(self.folder.path().join("mosquitto.db")).expect("it had written what it kept");
         self.go();
     }
 

@@ -26,6 +26,15 @@ impl Daemon {
     /// It does not come up; its log is shown.
     #[must_use]
     pub fn start(config: &Path, data: &Path, batches: &Path) -> Self {
+        Self::start_in(config, data, batches, &[])
+    }
+
+    /// The same with variables of its environment.
+    ///
+    /// # Panics
+    /// As [`Daemon::start`].
+    #[must_use]
+    pub fn start_in(config: &Path, data: &Path, batches: &Path, environment: &[(&str, &Path)]) -> Self {
         let port = free_port();
         fs::create_dir_all(data).expect("the data folder is made");
         let log = data.with_extension(format!("{port}.log"));
@@ -37,7 +46,8 @@ impl Daemon {
             .arg("--data")
             .arg(data)
             .arg("--batches")
-            .arg(batches);
+            .arg(batches)
+            .envs(environment.iter().copied());
         Self::go(watch, port, log)
     }
 

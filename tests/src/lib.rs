@@ -7,6 +7,7 @@ mod daemon;
 mod program;
 mod publisher;
 mod series_server;
+mod soak;
 mod subscriber;
 mod terminal;
 
@@ -15,6 +16,7 @@ pub use daemon::Daemon;
 pub use program::{Finished, free_port, program, run};
 pub use publisher::publish;
 pub use series_server::SeriesServer;
+pub use soak::{Soaked, soak};
 pub use subscriber::{Message, Subscriber, kept};
 pub use terminal::Terminal;
 

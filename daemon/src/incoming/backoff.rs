@@ -33,6 +33,12 @@ impl Backoff {
         let share = f64::from(u32::try_from(chance).unwrap_or(0)) / f64::from(1_u32 << 24);
         whole.mul_f64(1.0 - share / 2.0)
     }
+
+    /// The link carried readings, however short it was: the next wait is the first again, since each second without it may
+    /// cost one.
+    pub fn was_good(&mut self) {
+        self.failures = 0;
+    }
 }
 
 #[cfg(test)]
@@ -47,5 +53,8 @@ mod tests {
             assert!(wait > whole / 2.0 - 1e-9 && wait <= whole, "{wait} of {whole}");
         }
         assert!(backoff.after(GOOD) <= FIRST);
+        backoff.after(Duration::ZERO);
+        backoff.was_good();
+        assert!(backoff.after(Duration::ZERO) <= FIRST);
     }
 }

@@ -78,6 +78,11 @@ impl Meter {
         self.lock().shown.clone()
     }
 
+    /// Readings taken so far.
+    pub(crate) fn readings(&self) -> u64 {
+        self.lock().shown.readings
+    }
+
     pub(crate) fn up(&self) {
         let mut state = self.lock();
         if state.shown.up != Some(true) {

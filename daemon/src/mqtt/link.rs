@@ -89,6 +89,7 @@ impl Driver {
     pub(super) async fn run(mut self, mut settled: mpsc::Receiver<Settled>, mut jobs: mpsc::Receiver<Job>) {
         let mut backoff = Backoff::default();
         loop {
+            let before = self.meter.readings();
             let broken = self.connected(&mut settled, &mut jobs).await;
             let lasted = self.link.up_since.map_or(Duration::ZERO, |since| since.elapsed());
             match broken {
@@ -101,7 +102,12 @@ impl Driver {
                     "readings could not be stored, so the broker has to send them again",
                     Mends::ByItself,
                 ),
-                Broken::Link(lost) => self.meter.down(lost.reason, &lost.why, lost.mends),
+                Broken::Link(lost) => {
+                    if self.meter.readings() > before {
+                        backoff.was_good();
+                    }
+                    self.meter.down(lost.reason, &lost.why, lost.mends);
+                }
             }
             self.forget();
             if !self.wait(backoff.after(lasted), &mut settled, &mut jobs).await {

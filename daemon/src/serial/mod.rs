@@ -112,11 +112,15 @@ impl Worker {
                 }
                 Ok(mut port) => {
                     self.meter.up();
+                    let before = self.meter.readings();
                     match self.listen(&mut port, &mut backlog) {
                         End::Stopped => return,
                         End::Failed(error) => self.meter.down("read", &error.to_string(), Mends::ByItself),
                     }
                     lasted = began.elapsed();
+                    if self.meter.readings() > before {
+                        backoff.was_good();
+                    }
                 }
             }
             if self.pause(backoff.after(lasted), &mut backlog) {

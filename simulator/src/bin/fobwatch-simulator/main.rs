@@ -85,7 +85,7 @@ enum Command {
         #[command(flatten)]
         pace: PaceArguments,
         /// Host and port of a broker; without it a pseudo-terminal is opened.
-        #[arg(long, value_name = "HOST:PORT", requires = "topic", conflicts_with_all = ["link", "format", "noise", "stay"])]
+        #[arg(long, value_name = "HOST:PORT", requires = "topic", conflicts_with_all = ["link", "format", "noise", "hold", "stay"])]
         broker: Option<String>,
         /// Beginning of the topics; the source's name follows after a slash.
         #[arg(long, value_name = "PREFIX", requires = "broker")]
@@ -142,6 +142,9 @@ struct LineArguments {
     /// Put half lines and random bytes between the readings.
     #[arg(long)]
     noise: bool,
+    /// Wait for a line on standard input before the first reading: a reader that opens the port throws away what waits.
+    #[arg(long)]
+    hold: bool,
     /// Keep the terminal open after the last line, until killed.
     #[arg(long)]
     stay: bool,
@@ -208,6 +211,7 @@ impl LineArguments {
             format: self.format,
             noise: self.noise.then_some(seed),
             stay: self.stay,
+            hold: self.hold,
             link: self.link,
         }
     }

@@ -27,6 +27,7 @@ pub(crate) struct Line {
     /// Seed of the junk between the lines.
     pub(crate) noise: Option<u64>,
     pub(crate) stay: bool,
+    pub(crate) hold: bool,
     pub(crate) link: Option<PathBuf>,
 }
 
@@ -65,6 +66,12 @@ pub(crate) fn write(pace: &Pace, line: &Line) -> Result<(), Failure> {
     writeln!(out, "{}", terminal.path)
         .and_then(|()| out.flush())
         .map_err(|error| failed("standard output", &error))?;
+    if line.hold {
+        // What is written before a reader has opened the port is thrown away by its opening.
+        std::io::stdin()
+            .read_line(&mut String::new())
+            .map_err(|error| failed("standard input", &error))?;
+    }
     let result = play(pace, &mut terminal, line);
     if let Some(link) = &line.link {
         std::fs::remove_file(link).map_err(|error| failed(&link.display().to_string(), &error))?;

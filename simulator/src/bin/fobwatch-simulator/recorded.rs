@@ -9,6 +9,9 @@ use std::path::Path;
 /// Most refused rows that are told one by one.
 const MOST_TOLD: usize = 20;
 
+/// 2^28: below it a SenML time is relative (RFC 8428, 4.5.3).
+const FIRST_ABSOLUTE_S: i64 = 1 << 28;
+
 /// A row of readings.csv.
 struct Row {
     at: Timestamp,
@@ -45,10 +48,16 @@ impl Row {
                 let names = fit.map(|known| known.symbol()).collect();
                 format!("the unit is `{unit}`; allowed: {}", allowed(names))
             })?;
+        let at: Timestamp = at
+            .parse()
+            .map_err(|_| format!("the time is `{at}`; allowed: an RFC 3339 time"))?;
+        if at.as_second() < FIRST_ABSOLUTE_S {
+            return Err(format!(
+                "the time is {at}; allowed: from 1978-07-04T21:24:16Z on, since SenML takes a smaller number as seconds from now"
+            ));
+        }
         Ok(Self {
-            at: at
-                .parse()
-                .map_err(|_| format!("the time is `{at}`; allowed: an RFC 3339 time"))?,
+            at,
             value: value
                 .parse()
                 .ok()
