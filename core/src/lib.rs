@@ -15,6 +15,7 @@ pub mod fit;
 pub mod forecast;
 pub mod note;
 pub mod physics;
+pub mod plan;
 pub mod quantity;
 pub mod reading;
 pub mod table;
