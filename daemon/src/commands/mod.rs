@@ -15,6 +15,7 @@ mod keeper;
 mod meant;
 mod note;
 mod plan;
+mod planned;
 mod replay;
 mod room;
 mod shelve;

@@ -13,7 +13,7 @@ use fobwatch_core::{
 use serde::Serialize;
 
 use super::{
-    Ended, advice, history, json, local, read_batch, read_config,
+    Ended, advice, history, json, local, planned, read_batch, read_config,
     room::{self, Room},
     say,
 };
@@ -65,6 +65,11 @@ impl Plan {
             ));
         }
         said.extend(advice::of(&batch, &forecast, &config.display));
+        let ambient = settings.surroundings.usual_ambient;
+        said.extend(
+            planned::of(&batch, room.warmest(), ambient, &config.display)
+                .map_err(|bad| Ended::Refused(bad.to_string()))?,
+        );
         if self.json {
             let forecast = ForecastRecord::named("plan", &forecast);
             return say(&json(&PlanLine {

@@ -58,6 +58,11 @@ impl Room {
         }
     }
 
+    /// The warmest of the range, in degC.
+    pub(super) fn warmest(&self) -> f64 {
+        self.high
+    }
+
     pub(super) fn middle_words(&self) -> String {
         format!("{} degC", tenth(0.5 * (self.low + self.high)))
     }
