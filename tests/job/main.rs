@@ -20,6 +20,7 @@
 mod bad_files;
 mod bad_messages;
 mod full_disk;
+mod delivered;
 mod kitchen;
 mod mapped;
 mod over_mqtt;

@@ -4,6 +4,7 @@
 
 mod broker;
 mod daemon;
+mod mail_server;
 mod program;
 mod publisher;
 mod series_server;
@@ -13,6 +14,7 @@ mod terminal;
 
 pub use broker::Broker;
 pub use daemon::Daemon;
+pub use mail_server::MailServer;
 pub use program::{Finished, free_port, program, run};
 pub use publisher::publish;
 pub use series_server::SeriesServer;

@@ -105,6 +105,22 @@ impl Config {
                 ..file
             }));
         }
+        let mut of = |block: &str, index: usize, own: Vec<BadFile>| {
+            bad.extend(own.into_iter().map(|file| BadFile {
+                key: format!("{block}[{index}].{}", file.key),
+                ..file
+            }));
+        };
+        for (index, webhook) in config.webhooks.iter_mut().enumerate() {
+            let mut own = Vec::new();
+            webhook.load(folder, &mut own);
+            of("webhook", index, own);
+        }
+        for (index, email) in config.emails.iter_mut().enumerate() {
+            let mut own = Vec::new();
+            email.load(folder, &mut own);
+            of("email", index, own);
+        }
         for (index, server) in config.series.iter_mut().enumerate() {
             if let Some(place) = &server.token_file {
                 match place.secret(folder) {

@@ -5,6 +5,7 @@
 mod broker;
 mod calibration;
 mod channel;
+mod delivery;
 mod load;
 mod port;
 mod secret;
@@ -31,6 +32,7 @@ use jiff::{SignedDuration, tz::TimeZone};
 use crate::decode::Calibrations;
 
 pub use broker::{Broker, JsonValues, Protocol, Route, RouteFormat};
+pub use delivery::{Body, Email, Picks, Security, Webhook};
 pub use load::{BadConfig, BadFile};
 pub use port::{LineFormat, Port};
 pub use secret::{Place, Secret};
@@ -72,6 +74,10 @@ pub struct Config {
     pub mqtt: Vec<Broker>,
     /// Serial ports.
     pub serial: Vec<Port>,
+    /// Addresses that alerts are posted to.
+    pub webhooks: Vec<Webhook>,
+    /// Mail servers that send alerts.
+    pub emails: Vec<Email>,
     /// Time-series servers.
     pub series: Vec<SeriesServer>,
     /// How raw values become quantities.
@@ -215,6 +221,20 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
         serial.push(port);
         Some(())
     });
+    let mut names: Vec<String> = Vec::new();
+    let (mut webhooks, mut emails) = (Vec::new(), Vec::new());
+    file.sections("webhook", |section, _| {
+        let webhook = delivery::webhook(section, &names)?;
+        names.push(webhook.name.clone());
+        webhooks.push(webhook);
+        Some(())
+    });
+    file.sections("email", |section, _| {
+        let email = delivery::email(section, &names)?;
+        names.push(email.name.clone());
+        emails.push(email);
+        Some(())
+    });
     let mut servers: Vec<SeriesServer> = Vec::new();
     file.sections("series", |section, _| {
         let server = series::read(section, &servers)?;
@@ -236,6 +256,8 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
         rules: rules?,
         mqtt,
         serial,
+        webhooks,
+        emails,
         series: servers,
         calibrations,
     })

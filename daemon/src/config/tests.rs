@@ -48,8 +48,31 @@ fn every_commented_setting_of_the_defaults_is_accepted() {
     assert_eq!((config.mqtt.len(), config.serial.len()), (1, 1));
     assert_eq!(config.mqtt[0].routes.len(), 4);
     assert!(config.store_folder.is_some());
+    assert_eq!((config.webhooks.len(), config.emails.len()), (1, 1));
+    assert_eq!(config.webhooks[0].picks.after, SignedDuration::from_mins(15));
     assert_eq!(config.series[0].url.as_str(), "http://127.0.0.1:8086/");
     assert!(config.series[0].token_file.is_some());
+}
+
+#[test]
+fn channels_tell_every_problem_at_once() {
+    let told = problems(
+        "[[webhook]]\nname = \"phone\"\nurl = \"http://a.example\"\nleast_priority = \"loud\"\nalerts = [\"too_warm\"]\n\
+         text = \"no place\"\n[[email]]\nname = \"phone\"\nserver = \"smtp.example\"\nsecurity = \"none\"\nfrom = \"me\"\nto = []\n",
+    );
+    for key in [
+        "webhook[0].least_priority",
+        "webhook[0].alerts",
+        "webhook[0].text",
+        "email[0].name",
+        "email[0].security",
+        "email[0].from",
+    ] {
+        assert!(
+            told.iter().any(|problem| problem.contains(key)),
+            "{key}: {told:#?}"
+        );
+    }
 }
 
 #[test]

@@ -125,6 +125,16 @@ fn outbox(text: &mut Text, backlog: &[Backlog]) {
             number(of.waiting),
         );
     }
+    text.family(
+        "fobwatch_alerts_given_up",
+        "counter",
+        "",
+        "Alerts that a destination never took.",
+    );
+    for of in backlog {
+        let labels = [("destination", of.destination.as_str())];
+        text.sample("fobwatch_alerts_given_up_total", &labels, number(of.given_up));
+    }
 }
 
 fn series(text: &mut Text, house: &House) {

@@ -74,6 +74,19 @@ pub fn chart(batch: &Shown, context: &Context) -> Option<String> {
     chart::draw(batch, "chart", context, chart::MOST_POINTS).map(maud::PreEscaped::into_string)
 }
 
+/// The same as a picture of its own: with its style inside, and a size.
+#[must_use]
+pub fn picture(batch: &Shown, context: &Context) -> Option<String> {
+    let chart = chart(batch, context)?;
+    let inside = format!("<style>{}</style>", include_str!("style.css"));
+    let head = chart.find('>')? + 1;
+    let (open, rest) = chart.split_at(head);
+    Some(format!(
+        "{}{inside}{rest}",
+        open.replacen("width=\"100%\"", "width=\"720\"", 1)
+    ))
+}
+
 /// The style sheet, to be served at `/style.css` as `text/css`.
 #[must_use]
 pub fn style() -> &'static str {

@@ -11,6 +11,8 @@ use fobwatch_core::{
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
+use crate::deliver::Destination;
+
 /// Place of an event in the one order in which everything arrived; from 1, without repeats, rising.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(transparent)]
@@ -79,8 +81,10 @@ pub struct Outcome {
     /// Transitions of alerts. One that is stored already (a restart went over the same events) is left as it is, and
     /// makes no second row in the outbox.
     pub alerts: Vec<AlertRecord>,
-    /// Where each alert is to go: names that the deliverers know, each a row in the outbox per alert.
-    pub destinations: Vec<String>,
+    /// Where each alert may go; each that wants it gets a row in the outbox.
+    pub destinations: Vec<Destination>,
+    /// When this is stored.
+    pub now: Timestamp,
     /// Forecasts on the grid; one for the same time replaces the earlier.
     pub forecasts: Vec<Forecast>,
     /// Readings that the engine did not use: counted by sensor and reason. After a crash some are counted again.
@@ -119,6 +123,8 @@ pub struct OutboxRow {
     pub attempts: u32,
     /// Not before this time.
     pub due_at: Timestamp,
+    /// When it was put there; `None`: by an earlier program.
+    pub made_at: Option<Timestamp>,
 }
 
 /// Alerts that wait for one destination.
@@ -128,6 +134,8 @@ pub struct Backlog {
     pub destination: String,
     /// How many wait.
     pub waiting: u32,
+    /// How many were given up.
+    pub given_up: u32,
 }
 
 /// One sensor, by what it has sent.

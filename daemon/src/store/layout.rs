@@ -131,6 +131,10 @@ SELECT series, start, count, least, sum, most,
 FROM (SELECT series, at_us - ((at_us % 300000000) + 300000000) % 300000000 AS start, count(*) AS count,
              min(value) AS least, sum(value) AS sum, max(value) AS most, min(at_us) AS first_us, max(at_us) AS last_us
       FROM reading GROUP BY 1, 2) AS rolled;
+", "
+-- When a row was made; 0 in those of an earlier program. What was given up is done, too.
+ALTER TABLE outbox ADD COLUMN made_us INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE outbox ADD COLUMN given_up INTEGER NOT NULL DEFAULT 0;
 "];
 
 /// The first layout with rollups.

@@ -11,6 +11,7 @@ use fobwatch_core::{
 use jiff::Timestamp;
 
 use super::*;
+use crate::{config::Picks, deliver::Destination};
 
 mod rollups;
 
@@ -56,7 +57,11 @@ fn outcome(batch: BatchId, alerts: Vec<AlertRecord>) -> Outcome {
     Outcome {
         batch,
         alerts,
-        destinations: vec!["kitchen broker".to_owned()],
+        destinations: vec![Destination {
+            name: "kitchen broker".to_owned(),
+            picks: Picks::all(),
+        }],
+        now: at(0),
         forecasts: Vec::new(),
         set_aside: Vec::new(),
         snapshot: None,

@@ -247,7 +247,7 @@ impl Writer {
         let batch = outcome.batch;
         let mut fresh = Vec::new();
         for alert in &outcome.alerts {
-            if insert_alert(&transaction, batch, alert, &outcome.destinations)? {
+            if insert_alert(&transaction, batch, alert, outcome)? {
                 fresh.push(alert.clone());
             }
         }
@@ -283,6 +283,18 @@ impl Writer {
         self.connection.execute(
             "UPDATE outbox SET done_us = ?2, attempts = attempts + 1, complaint = NULL WHERE id = ?1",
             params![row, at.as_microsecond()],
+        )?;
+        Ok(())
+    }
+
+    /// Marks a row of the outbox as given up, with why.
+    ///
+    /// # Errors
+    /// It was not stored: it will be tried again.
+    pub fn outbox_given_up(&mut self, row: i64, at: Timestamp, complaint: &str) -> Result<(), StoreError> {
+        self.connection.execute(
+            "UPDATE outbox SET done_us = ?2, attempts = attempts + 1, complaint = ?3, given_up = 1 WHERE id = ?1",
+            params![row, at.as_microsecond(), complaint],
         )?;
         Ok(())
     }
@@ -339,7 +351,7 @@ fn insert_alert(
     transaction: &Transaction<'_>,
     batch: BatchId,
     alert: &AlertRecord,
-    destinations: &[String],
+    outcome: &Outcome,
 ) -> Result<bool, StoreError> {
     let inserted = transaction
         .prepare_cached(
@@ -359,10 +371,19 @@ fn insert_alert(
         return Ok(false);
     }
     let id = transaction.last_insert_rowid();
-    for destination in destinations {
-        transaction
-            .prepare_cached("INSERT INTO outbox (alert, destination, due_us) VALUES (?1, ?2, 0)")?
-            .execute(params![id, destination])?;
+    for destination in &outcome.destinations {
+        if let Some(due) = destination.due(alert, outcome.now) {
+            transaction
+                .prepare_cached(
+                    "INSERT INTO outbox (alert, destination, due_us, made_us) VALUES (?1, ?2, ?3, ?4)",
+                )?
+                .execute(params![
+                    id,
+                    destination.name,
+                    due.as_microsecond(),
+                    outcome.now.as_microsecond()
+                ])?;
+        }
     }
     Ok(true)
 }

@@ -21,6 +21,8 @@ use crate::{
     decode::Calibrations,
     deliver,
     incoming::{Counted, Kind, Meter},
+    deliver::Destination,
+    incoming::Meter,
     series,
     store::{BatchId, Sequence, Store, StoreError},
 };
@@ -75,7 +77,7 @@ pub(crate) struct House {
     /// Alerts to be told again, to whom it may concern.
     pub(crate) reminders: broadcast::Sender<AlertRecord>,
     /// Where each alert is to go.
-    pub(crate) destinations: Vec<String>,
+    pub(crate) destinations: Vec<Destination>,
     pub(crate) beat: Mutex<Instant>,
     pub(crate) door: RwLock<Arc<Door>>,
     /// Counts what was posted.
@@ -122,7 +124,7 @@ impl House {
             latest: watch::Sender::new(latest),
             alerts: watch::Sender::new(0),
             reminders: broadcast::Sender::new(REQUESTS),
-            destinations: told.map(deliver::destination).collect(),
+            destinations: Destination::all(config),
             beat: Mutex::new(Instant::now()),
             door: RwLock::new(Arc::new(Door {
                 token: config.token.clone(),

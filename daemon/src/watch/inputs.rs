@@ -16,6 +16,8 @@ use crate::{
     decode::Calibrations,
     deliver,
     incoming::{Inbox, Kind},
+    deliver::{self, Channel, Destination},
+    incoming::Inbox,
     mqtt, serial,
 };
 
@@ -149,9 +151,10 @@ impl Inputs {
         self.house.counted.meter(Kind::Mqtt, &link.meter);
         let mut tasks = vec![link.task];
         if let Some(publisher) = link.publisher {
-            let destination = deliver::destination(broker);
+            let destination = Destination::of_broker(broker);
             if self.house.destinations.contains(&destination) {
-                let carried = deliver::carry(Arc::clone(&self.house), destination, publisher, stop.clone());
+                let channel = Channel::Broker(publisher);
+                let carried = deliver::carry(Arc::clone(&self.house), destination, channel, stop.clone());
                 tasks.push(tokio::spawn(carried));
             } else {
                 warn!(broker = %broker.name(), "Alerts are told to this broker from the next start of fobwatch on.");

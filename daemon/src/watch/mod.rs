@@ -39,7 +39,7 @@ use crate::{
         Config, Zero,
         zero::{self, BadZeros},
     },
-    http,
+    deliver, http,
     incoming::{self, Inbox, Incoming},
     series,
     store::Store,
@@ -236,6 +236,7 @@ impl Daemon {
         let post_listen = config.post_listen;
         let servers = config.series.clone();
         let thinning = thinning::Thinning::new(Arc::clone(&house), &config, stop.clone());
+        let channels = deliver::channels(&config);
         let inputs = inputs::Inputs::start(Arc::clone(&house), config, setup.inbox, stop.clone());
         let mut tasks = vec![tokio::spawn(inputs.run(setup.reloads))];
         tasks.push(tokio::spawn(http::serve(
@@ -244,6 +245,14 @@ impl Daemon {
             stop.clone(),
         )));
         tasks.extend(thinning.map(|thinning| tokio::spawn(thinning.run())));
+        for (destination, channel) in channels {
+            tasks.push(tokio::spawn(deliver::carry(
+                Arc::clone(&house),
+                destination,
+                channel,
+                stop.clone(),
+            )));
+        }
         for (server, state) in servers.into_iter().zip(house.series.clone()) {
             tasks.push(tokio::spawn(series::carry(
                 Arc::clone(&house),

@@ -210,6 +210,7 @@ async fn a_restart_leaves_the_same_alerts_and_forecasts_as_none() {
         batch: id,
         alerts: Vec::new(),
         destinations: Vec::new(),
+        now: start(),
         forecasts: Vec::new(),
         set_aside: Vec::new(),
         snapshot: Some(early),

@@ -134,6 +134,7 @@ fn empty(batch: BatchId, house: &House) -> Outcome {
         batch,
         alerts: Vec::new(),
         destinations: house.destinations.clone(),
+        now: Timestamp::now(),
         forecasts: Vec::new(),
         set_aside: Vec::new(),
         snapshot: None,

@@ -1,6 +1,7 @@
 //! `fobwatch check`
 
 mod listen;
+mod send_test;
 mod tare;
 
 use std::{
@@ -21,11 +22,15 @@ use crate::config::Config;
 #[command(
     after_help = "Examples:\n  fobwatch check kitchen.toml batches/\n  fobwatch check --listen --for 30s kitchen.toml\n  \
                   fobwatch check --listen --mqtt broker.home --serial /dev/serial/by-id/usb-gauge --baud 9600\n  \
-                  fobwatch check --tare pilot kitchen.toml"
+                  fobwatch check --tare pilot kitchen.toml\n  \
+                  fobwatch check --send-test kitchen.toml"
 )]
 pub(super) struct Check {
     /// Files to check, or folders of batch files; none: the built-in defaults
     files: Vec<PathBuf>,
+    /// Send a test through every channel that the configuration names, and tell of each whether it took it
+    #[arg(long)]
+    send_test: bool,
     #[command(flatten)]
     listening: listen::Listening,
 }
@@ -54,6 +59,9 @@ impl Check {
             (true, _) => return Err(Ended::Refused("not every file is fine".to_owned())),
             (false, true) => return Err(Ended::Failed("not every file could be read".to_owned())),
             (false, false) => {}
+        }
+        if self.send_test {
+            return send_test::run(&outcome.configs);
         }
         self.listening.run(outcome.configs)
     }

@@ -1,0 +1,297 @@
+//! `[[webhook]]` and `[[email]]`: where alerts go beside log, page and brokers.
+
+use fobwatch_core::{
+    alert::{AlertName, AlertRecord, Priority},
+    document::Section,
+};
+use jiff::SignedDuration;
+use reqwest::Url;
+
+use super::{
+    load::BadFile,
+    secret::{self, Place, Secret},
+};
+
+/// Which alerts a channel carries, and after how long.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Picks {
+    /// The least priority.
+    pub least: Priority,
+    /// These alone; empty: all.
+    pub alerts: Vec<AlertName>,
+    /// Of these batches alone, by name; empty: of all.
+    pub batches: Vec<String>,
+    /// Only what nobody has acknowledged for so long. Zero: at once.
+    pub after: SignedDuration,
+}
+
+impl Picks {
+    /// All there is, at once.
+    #[must_use]
+    pub fn all() -> Self {
+        Self {
+            least: Priority::Low,
+            alerts: Vec::new(),
+            batches: Vec::new(),
+            after: SignedDuration::ZERO,
+        }
+    }
+
+    /// Whether this alert goes there.
+    #[must_use]
+    pub fn wants(&self, alert: &AlertRecord) -> bool {
+        alert.priority >= self.least
+            && (self.alerts.is_empty() || self.alerts.contains(&alert.alert))
+            && (self.batches.is_empty() || self.batches.iter().any(|name| name == alert.batch.as_str()))
+    }
+}
+
+/// What a webhook is sent.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Body {
+    /// CloudEvents 1.0 in the structured JSON form.
+    CloudEvents,
+    /// Plain text, with `{batch}`, `{alert}`, `{state}`, `{priority}` and `{message}` filled in.
+    Text(String),
+}
+
+/// An address that is posted to.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Webhook {
+    /// What logs call it.
+    pub name: String,
+    /// Where it is, unless that is a secret.
+    pub url: Option<Url>,
+    /// Where the address stands, if it is one.
+    pub url_file: Option<Place>,
+    /// The bearer token that it asks for.
+    pub token: Option<(Place, Option<Secret>)>,
+    /// The key with which bodies are signed.
+    pub hmac: Option<(Place, Option<Secret>)>,
+    /// What it is sent.
+    pub body: Body,
+    /// Which alerts.
+    pub picks: Picks,
+}
+
+/// How the link to a mail server is secured.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Security {
+    /// TLS from the first byte (RFC 8314).
+    Tls,
+    /// TLS after a plain greeting (RFC 3207), or no mail.
+    StartTls,
+    /// None: only to this machine.
+    None,
+}
+
+/// A mail server, and to whom it sends.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Email {
+    /// What logs call it.
+    pub name: String,
+    /// The server.
+    pub server: String,
+    /// Its port.
+    pub port: u16,
+    /// How the link is secured.
+    pub security: Security,
+    /// An authority of one's own, instead of those that the system trusts.
+    pub ca: Option<(Place, Option<String>)>,
+    /// Who logs in, with the place of the password.
+    pub login: Option<(String, Place, Option<Secret>)>,
+    /// The sender's address.
+    pub from: String,
+    /// Addresses.
+    pub to: Vec<String>,
+    /// Which alerts.
+    pub picks: Picks,
+}
+
+const URL: &str = "an address such as \"https://push.example/kitchen\", without user; one that is a secret belongs into `url_file`";
+const PRIORITY: &str = "\"low\", \"medium\", \"high\" or \"critical\"";
+const NAME: &str = "1 to 60 letters, digits, \"-\" and \"_\", that no other channel has";
+const ADDRESS: &str = "a mail address, as \"kitchen@home.example\"";
+
+fn name(section: &mut Section<'_, '_>, taken: &[String]) -> Option<String> {
+    section.require("name", NAME);
+    section.text("name", NAME, |text| {
+        let plain = |c: char| c.is_ascii_alphanumeric() || "-_".contains(c);
+        let sound = (1..=60).contains(&text.len()) && text.chars().all(plain);
+        (sound && taken.iter().all(|other| other != text)).then(|| text.to_owned())
+    })
+}
+
+fn picks(section: &mut Section<'_, '_>) -> Picks {
+    let least = section.text("least_priority", PRIORITY, |text| {
+        Some(match text {
+            "low" => Priority::Low,
+            "medium" => Priority::Medium,
+            "high" => Priority::High,
+            "critical" => Priority::Critical,
+            _ => return None,
+        })
+    });
+    let names: Vec<&str> = AlertName::ALL.iter().map(|name| name.name()).collect();
+    let allowed = format!("names of alerts: {}", names.join(", "));
+    let alerts = section.texts("alerts", &allowed, |text| text.parse::<AlertName>().ok());
+    let batches = section.texts("batches", "names of batches", |text| {
+        (!text.trim().is_empty()).then(|| text.to_owned())
+    });
+    let after = section
+        .number("unacknowledged_for_min", "0 to 1440 minutes", |minutes| {
+            (0.0..=1_440.0).contains(&minutes)
+        })
+        .and_then(|minutes| SignedDuration::try_from_secs_f64(60.0 * minutes).ok());
+    Picks {
+        least: least.unwrap_or(Priority::Low),
+        alerts: alerts.unwrap_or_default(),
+        batches: batches.unwrap_or_default(),
+        after: after.unwrap_or(SignedDuration::ZERO),
+    }
+}
+
+pub(super) fn webhook(section: &mut Section<'_, '_>, taken: &[String]) -> Option<Webhook> {
+    let name = name(section, taken);
+    let url = section.text("url", URL, |text| {
+        let url = Url::parse(text).ok()?;
+        let plain = url.username().is_empty() && url.password().is_none() && url.host().is_some();
+        (plain && ["http", "https"].contains(&url.scheme())).then_some(url)
+    });
+    let place = |section: &mut Section<'_, '_>, key| section.text(key, secret::PLACE, Place::named);
+    let url_file = place(section, "url_file");
+    if url_file.is_some() {
+        section.refuse_entry("url", "only one of `url` and `url_file`");
+    } else {
+        section.require("url", URL);
+    }
+    let token = place(section, "token_file").map(|place| (place, None));
+    let hmac = place(section, "hmac_file").map(|place| (place, None));
+    let text = section.text("text", "a text with {message} in it", |text| {
+        text.contains("{message}").then(|| text.to_owned())
+    });
+    let picks = picks(section);
+    if url.is_none() && url_file.is_none() {
+        return None;
+    }
+    Some(Webhook {
+        name: name?,
+        url,
+        url_file,
+        token,
+        hmac,
+        body: text.map_or(Body::CloudEvents, Body::Text),
+        picks,
+    })
+}
+
+pub(super) fn email(section: &mut Section<'_, '_>, taken: &[String]) -> Option<Email> {
+    let name = name(section, taken);
+    for key in ["server", "from", "to"] {
+        section.require(
+            key,
+            if key == "server" {
+                "the name of a mail server"
+            } else {
+                ADDRESS
+            },
+        );
+    }
+    let server = section.text("server", "the name of a mail server", |text| {
+        let sound =
+            (1..=253).contains(&text.len()) && !text.contains(|c: char| c.is_whitespace() || c.is_control());
+        sound.then(|| text.to_owned())
+    });
+    let allowed = "\"tls\", \"starttls\", or \"none\" to a server on this machine";
+    let local = server
+        .as_deref()
+        .is_some_and(|server| ["127.0.0.1", "::1", "localhost"].contains(&server));
+    let security = section.text("security", allowed, |text| match text {
+        "tls" => Some(Security::Tls),
+        "starttls" => Some(Security::StartTls),
+        "none" if local => Some(Security::None),
+        _ => None,
+    });
+    let security = security.unwrap_or(Security::Tls);
+    let usual = match security {
+        Security::Tls => 465,
+        Security::StartTls => 587,
+        Security::None => 25,
+    };
+    let port = section
+        .whole("port", 1, 65_535)
+        .and_then(|port| u16::try_from(port).ok());
+    let user = section.text("user", "a name to log in with", |text| {
+        (!text.is_empty() && !text.contains(char::is_control)).then(|| text.to_owned())
+    });
+    let password = section.text("password_file", secret::PLACE, Place::named);
+    match (&user, &password) {
+        (Some(_), None) => section.require("password_file", secret::PLACE),
+        (None, Some(_)) => section.require("user", "a name to log in with"),
+        _ => {}
+    }
+    let ca = section
+        .text("ca_file", secret::PLACE, Place::named)
+        .map(|place| (place, None));
+    let from = section.text("from", ADDRESS, address);
+    let to = section.texts("to", ADDRESS, address);
+    let picks = picks(section);
+    Some(Email {
+        name: name?,
+        server: server?,
+        port: port.unwrap_or(usual),
+        security,
+        ca,
+        login: user.zip(password).map(|(user, place)| (user, place, None)),
+        from: from?,
+        to: to.filter(|to| !to.is_empty())?,
+        picks,
+    })
+}
+
+fn address(text: &str) -> Option<String> {
+    text.parse::<lettre::Address>().is_ok().then(|| text.to_owned())
+}
+
+impl Webhook {
+    /// Reads its secrets; every problem goes to `bad`.
+    pub(super) fn load(&mut self, folder: &std::path::Path, bad: &mut Vec<BadFile>) {
+        if let Some(place) = &self.url_file {
+            let read = place.secret(folder).and_then(|text| {
+                let url = Url::parse(text.reveal().trim()).ok();
+                url.filter(|url| ["http", "https"].contains(&url.scheme()) && url.host().is_some())
+                    .ok_or_else(|| "its first line is no address".to_owned())
+            });
+            match read {
+                Ok(url) => self.url = Some(url),
+                Err(why) => bad.push(BadFile::new("url_file", place.shown(folder), &why)),
+            }
+        }
+        for (key, kept) in [("token_file", &mut self.token), ("hmac_file", &mut self.hmac)] {
+            if let Some((place, secret)) = kept {
+                match place.secret(folder) {
+                    Ok(read) => *secret = Some(read),
+                    Err(why) => bad.push(BadFile::new(key, place.shown(folder), &why)),
+                }
+            }
+        }
+    }
+}
+
+impl Email {
+    /// Reads its password and authority; every problem goes to `bad`.
+    pub(super) fn load(&mut self, folder: &std::path::Path, bad: &mut Vec<BadFile>) {
+        if let Some((_, place, secret)) = &mut self.login {
+            match place.secret(folder) {
+                Ok(read) => *secret = Some(read),
+                Err(why) => bad.push(BadFile::new("password_file", place.shown(folder), &why)),
+            }
+        }
+        if let Some((place, text)) = &mut self.ca {
+            match place.read(folder) {
+                Ok(read) => *text = Some(read),
+                Err(why) => bad.push(BadFile::new("ca_file", place.shown(folder), &why)),
+            }
+        }
+    }
+}

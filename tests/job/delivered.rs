@@ -1,0 +1,173 @@
+//! watch -> a real mail server and an address that is posted to: nothing is lost over kill -9 or while they are away.
+
+use std::{
+    io::{Read, Write},
+    net::TcpListener,
+    sync::{Arc, Mutex},
+    thread,
+};
+
+use fobwatch_tests::{Broker, Daemon, MailServer, kept, run, wait_for};
+
+use crate::kitchen::{Kitchen, PATIENCE};
+
+/// An address that answers 204 to every POST, and keeps the bodies.
+fn address() -> (u16, Arc<Mutex<Vec<String>>>) {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let port = listener.local_addr().unwrap().port();
+    let taken: Arc<Mutex<Vec<String>>> = Arc::default();
+    let kept = Arc::clone(&taken);
+    thread::spawn(move || {
+        for stream in listener.incoming().flatten() {
+            let mut stream = stream;
+            let (mut text, mut part) = (String::new(), [0; 4_096]);
+            loop {
+                let read = stream.read(&mut part).unwrap_or(0);
+                text.push_str(&String::from_utf8_lossy(&part[..read]));
+                let (head, body) = text.split_once("\r\n\r\n").unwrap_or((&text, ""));
+                let length = head.lines().find_map(|line| {
+                    let (name, value) = line.split_once(": ")?;
+                    name.eq_ignore_ascii_case("content-length")
+                        .then(|| value.parse::<usize>().ok())?
+                });
+                if read == 0 || length.is_some_and(|length| body.len() >= length) {
+                    kept.lock().unwrap().push(body.to_owned());
+                    stream
+                        .write_all(b"HTTP/1.1 204 No Content\r\nConnection: close\r\n\r\n")
+                        .ok();
+                    break;
+                }
+            }
+        }
+    });
+    (port, taken)
+}
+
+fn config(kitchen: &Kitchen, mail: &MailServer, hook: u16) -> std::path::PathBuf {
+    kitchen.write("mail.password", "quite secret word\n");
+    kitchen.write("hook.key", "quite secret key\n");
+    let text = format!(
+        "[clock]\nsource = \"readings\"\n\n[display]\ntime_zone = \"UTC\"\n\n\
+         [[webhook]]\nname = \"phone\"\nurl = \"http://127.0.0.1:{hook}/\"\nhmac_file = \"hook.key\"\nleast_priority = \"medium\"\n\n\
+         [[email]]\nname = \"home\"\nserver = \"localhost\"\nport = {}\nca_file = \"{}\"\nfrom = \"fobwatch@home.example\"\n\
+         to = [\"anna@home.example\"]\nalerts = [\"move_to_fridge\"]\n",
+        mail.port(),
+        mail.certificate().display()
+    );
+    kitchen.write("delivered.toml", &text)
+}
+
+#[test]
+fn an_alert_reaches_mail_and_webhook_over_a_kill_and_an_absence() {
+    let mut mail = MailServer::stopped();
+    let (hook, posted) = address();
+    let kitchen = Kitchen::new("plain", 106.0);
+    let data = kitchen.path("data");
+    let file = config(&kitchen, &mail, hook);
+    let daemon = Daemon::start(&file, &data, &kitchen.batches());
+    let rows = kitchen.text_path("readings.csv");
+    let place = format!("127.0.0.1:{}", daemon.port());
+    let imported = run("fobwatch", &["import", &rows, "--address", &place]);
+    assert_eq!(imported.status, Some(0), "{imported:#?}");
+    wait_for("the move to be posted", PATIENCE, || {
+        let posted = posted.lock().unwrap();
+        posted
+            .iter()
+            .any(|body| body.contains("fobwatch.alert.raised") && body.contains("move_to_fridge"))
+            .then_some(())
+    });
+    assert!(mail.mails().is_empty());
+    // Nobody was there to take the mail; the daemon dies; then there is someone.
+    daemon.kill();
+    mail.go();
+    let daemon = Daemon::start(&file, &data, &kitchen.batches());
+    let sent = wait_for("the mail", PATIENCE, || {
+        let mails = mail.mails();
+        mails
+            .iter()
+            .find(|mail| mail.contains("Subject: hibiscus 12: move to fridge"))
+            .cloned()
+    });
+    for part in [
+        "To: anna@home.example",
+        "Content-Type: text/plain",
+        "Content-Type: text/html",
+        "image/svg+xml",
+        "hibiscus-12.svg",
+    ] {
+        assert!(sent.contains(part), "{part}: {}", &sent[..2_000.min(sent.len())]);
+    }
+    let metrics = daemon.get("/metrics").unwrap();
+    wait_for("nothing left to deliver", PATIENCE, || {
+        let metrics = daemon.get("/metrics").ok()?;
+        ["email:home", "webhook:phone"]
+            .iter()
+            .all(|name| metrics.contains(&format!("fobwatch_alerts_waiting{{destination=\"{name}\"}} 0")))
+            .then_some(())
+    });
+    // Secrets are seen nowhere.
+    let page = daemon.get("/").unwrap();
+    for seen in [&daemon.log(), &page, &metrics] {
+        assert!(!seen.contains("quite secret"), "{seen}");
+    }
+    assert_eq!(daemon.stop(), Some(0));
+    // Each transition once over all: the one that was cut off may come twice, under the same key.
+    let posted = posted.lock().unwrap();
+    let mut keys: Vec<String> = posted
+        .iter()
+        .filter_map(|body| {
+            serde_json::from_str::<serde_json::Value>(body).ok()?["id"]
+                .as_str()
+                .map(str::to_owned)
+        })
+        .collect();
+    let all = keys.len();
+    keys.sort();
+    keys.dedup();
+    assert!(all <= keys.len() + 1, "{keys:?}");
+}
+
+#[test]
+fn a_test_goes_through_every_channel_and_each_is_told() {
+    let mut mail = MailServer::stopped();
+    let (hook, posted) = address();
+    let broker = Broker::start();
+    let kitchen = Kitchen::new("plain", 1.0);
+    let file = config(&kitchen, &mail, hook);
+    let both = format!(
+        "{}\n[[mqtt]]\nhost = \"127.0.0.1\"\nport = {}\nusername = \"{}\"\npassword_file = \"{}\"\npublish_prefix = \"fobwatch\"\n",
+        std::fs::read_to_string(&file).unwrap(),
+        broker.port(),
+        Broker::USER,
+        broker.password_file()
+    );
+    let file = kitchen.write("delivered.toml", &both).display().to_string();
+    let away = run("fobwatch", &["check", "--send-test", &file]);
+    assert_eq!(away.status, Some(1), "{away:#?}");
+    assert!(
+        away.stdout.contains("email:home: it did not take the test"),
+        "{away:#?}"
+    );
+    assert!(
+        away.stdout.contains("webhook:phone: it took the test."),
+        "{away:#?}"
+    );
+    assert!(away.stdout.contains("it took the test.\n"), "{away:#?}");
+
+    mail.go();
+    let done = run("fobwatch", &["check", "--send-test", &file]);
+    assert_eq!(done.status, Some(0), "{done:#?}");
+    assert_eq!(done.stdout.matches("it took the test.").count(), 3, "{done:#?}");
+    assert!(
+        mail.mails()
+            .iter()
+            .any(|mail| mail.contains("This is a test of fobwatch"))
+    );
+    assert_eq!(posted.lock().unwrap().len(), 2);
+    let left = kept(&broker, "#");
+    assert!(
+        left.values().all(|text| !text.contains("This is a test")),
+        "{left:?}"
+    );
+    assert!(!format!("{away:?}{done:?}").contains("quite secret"));
+}
