@@ -30,7 +30,9 @@ fn address() -> (u16, Arc<Mutex<Vec<String>>>) {
                     name.eq_ignore_ascii_case("content-length")
                         .then(|| value.parse::<usize>().ok())?
                 });
-                if read == 0 || length.is_some_and(|length| body.len() >= length) {
+                // A GET has no length.
+                let asked = text.starts_with("GET ") && text.contains("\r\n\r\n");
+                if read == 0 || asked || length.is_some_and(|length| body.len() >= length) {
                     kept.lock().unwrap().push(body.to_owned());
                     stream
                         .write_all(b"HTTP/1.1 204 No Content\r\nConnection: close\r\n\r\n")
@@ -170,4 +172,55 @@ fn a_test_goes_through_every_channel_and_each_is_told() {
         "{left:?}"
     );
     assert!(!format!("{away:?}{done:?}").contains("quite secret"));
+}
+
+#[test]
+fn signs_of_life_reach_broker_systemd_and_an_address() {
+    use std::os::unix::net::UnixDatagram;
+
+    let broker = Broker::start();
+    let (hook, posted) = address();
+    let kitchen = Kitchen::new("plain", 1.0);
+    let config = format!(
+        "[heartbeat]\nping_url = \"http://127.0.0.1:{hook}/\"\n\n[[mqtt]]\nhost = \"127.0.0.1\"\nport = {}\nusername = \"{}\"\n\
+         password_file = \"{}\"\npublish_prefix = \"fobwatch\"\n",
+        broker.port(),
+        Broker::USER,
+        broker.password_file()
+    );
+    let file = kitchen.write("beat.toml", &config);
+    let socket = kitchen.path("notify");
+    let systemd = UnixDatagram::bind(&socket).unwrap();
+    systemd.set_read_timeout(Some(PATIENCE)).unwrap();
+    let heard = || {
+        let mut text = [0; 200];
+        let read = systemd.recv(&mut text).unwrap();
+        String::from_utf8_lossy(&text[..read]).trim().to_owned()
+    };
+    let settings = [
+        ("NOTIFY_SOCKET", socket.display().to_string()),
+        ("WATCHDOG_USEC", "400000".to_owned()),
+    ];
+    let daemon = Daemon::start_with(&file, &kitchen.path("data"), &kitchen.batches(), &settings);
+    assert_eq!(heard(), "READY=1");
+    for _ in 0..3 {
+        assert_eq!(heard(), "WATCHDOG=1");
+    }
+    wait_for("a beat at the broker", PATIENCE, || {
+        let kept = kept(&broker, "fobwatch/#");
+        let beat = kept.get("fobwatch/heartbeat")?;
+        beat.parse::<jiff::Timestamp>().ok()
+    });
+    wait_for("the address to be asked", PATIENCE, || {
+        (!posted.lock().unwrap().is_empty()).then_some(())
+    });
+    assert_eq!(daemon.stop(), Some(0));
+    let last = loop {
+        let text = heard();
+        if text != "WATCHDOG=1" {
+            break text;
+        }
+    };
+    assert_eq!(last, "STOPPING=1");
+    assert_eq!(kept(&broker, "fobwatch/status")["fobwatch/status"], "offline");
 }

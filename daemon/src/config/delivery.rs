@@ -122,6 +122,26 @@ fn name(section: &mut Section<'_, '_>, taken: &[String]) -> Option<String> {
     })
 }
 
+/// An address that is asked or posted to.
+pub(super) fn url(section: &mut Section<'_, '_>, key: &'static str) -> Option<Url> {
+    section.text(key, URL, |text| {
+        let url = Url::parse(text).ok()?;
+        let plain = url.username().is_empty() && url.password().is_none();
+        (plain && is_web(&url)).then_some(url)
+    })
+}
+
+fn is_web(url: &Url) -> bool {
+    ["http", "https"].contains(&url.scheme()) && url.host().is_some()
+}
+
+/// An address that stands in a file.
+pub(super) fn secret_url(place: &Place, folder: &std::path::Path) -> Result<Url, String> {
+    let text = place.secret(folder)?;
+    let url = Url::parse(text.reveal().trim()).ok().filter(is_web);
+    url.ok_or_else(|| "its first line is no address".to_owned())
+}
+
 fn picks(section: &mut Section<'_, '_>) -> Picks {
     let least = section.text("least_priority", PRIORITY, |text| {
         Some(match text {
@@ -153,11 +173,7 @@ fn picks(section: &mut Section<'_, '_>) -> Picks {
 
 pub(super) fn webhook(section: &mut Section<'_, '_>, taken: &[String]) -> Option<Webhook> {
     let name = name(section, taken);
-    let url = section.text("url", URL, |text| {
-        let url = Url::parse(text).ok()?;
-        let plain = url.username().is_empty() && url.password().is_none() && url.host().is_some();
-        (plain && ["http", "https"].contains(&url.scheme())).then_some(url)
-    });
+    let url = url(section, "url");
     let place = |section: &mut Section<'_, '_>, key| section.text(key, secret::PLACE, Place::named);
     let url_file = place(section, "url_file");
     if url_file.is_some() {
@@ -257,12 +273,7 @@ impl Webhook {
     /// Reads its secrets; every problem goes to `bad`.
     pub(super) fn load(&mut self, folder: &std::path::Path, bad: &mut Vec<BadFile>) {
         if let Some(place) = &self.url_file {
-            let read = place.secret(folder).and_then(|text| {
-                let url = Url::parse(text.reveal().trim()).ok();
-                url.filter(|url| ["http", "https"].contains(&url.scheme()) && url.host().is_some())
-                    .ok_or_else(|| "its first line is no address".to_owned())
-            });
-            match read {
+            match secret_url(place, folder) {
                 Ok(url) => self.url = Some(url),
                 Err(why) => bad.push(BadFile::new("url_file", place.shown(folder), &why)),
             }

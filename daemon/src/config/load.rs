@@ -7,7 +7,7 @@ use std::{
 
 use fobwatch_core::document::BadDocument;
 
-use super::{Config, secret::read_text};
+use super::{Config, delivery, secret::read_text};
 
 /// Why there is no configuration.
 #[derive(Debug, thiserror::Error)]
@@ -120,6 +120,12 @@ impl Config {
             let mut own = Vec::new();
             email.load(folder, &mut own);
             of("email", index, own);
+        }
+        if let Some(place) = &config.ping_url_file {
+            match delivery::secret_url(place, folder) {
+                Ok(url) => config.ping_url = Some(url),
+                Err(why) => bad.push(BadFile::new("heartbeat.ping_url_file", place.shown(folder), &why)),
+            }
         }
         for (index, server) in config.series.iter_mut().enumerate() {
             if let Some(place) = &server.token_file {

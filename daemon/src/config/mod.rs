@@ -18,7 +18,7 @@ pub mod zero;
 #[cfg(test)]
 mod tests;
 
-use std::{net::SocketAddr, path::PathBuf};
+use std::{net::SocketAddr, path::PathBuf, time::Duration};
 
 use fobwatch_core::{
     alert::Units,
@@ -28,6 +28,7 @@ use fobwatch_core::{
     quantity::{Altitude, Dimension, GaugePressure, Probability, Unit},
 };
 use jiff::{SignedDuration, tz::TimeZone};
+use reqwest::Url;
 
 use crate::decode::Calibrations;
 
@@ -44,6 +45,9 @@ pub use zero::Zero;
 
 /// The text of the defaults.
 pub const DEFAULT: &str = include_str!("../../../config/default.toml");
+
+/// Signs of life are sent so often, unless the configuration says otherwise.
+const PING_EVERY: Duration = Duration::from_secs(300);
 
 /// Everything that is configured.
 #[derive(Clone, Debug)]
@@ -74,6 +78,12 @@ pub struct Config {
     pub mqtt: Vec<Broker>,
     /// Serial ports.
     pub serial: Vec<Port>,
+    /// An address that is asked every so often, as a sign of life; read by [`Config::load`] where a file holds it.
+    pub ping_url: Option<Url>,
+    /// The place of that address, where it is a secret.
+    pub ping_url_file: Option<Place>,
+    /// How often.
+    pub ping_every: Duration,
     /// Addresses that alerts are posted to.
     pub webhooks: Vec<Webhook>,
     /// Mail servers that send alerts.
@@ -221,6 +231,21 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
         serial.push(port);
         Some(())
     });
+    let (mut ping_url, mut ping_url_file, mut ping_every) = (None, None, PING_EVERY);
+    file.section("heartbeat", |section| {
+        ping_url = delivery::url(section, "ping_url");
+        ping_url_file = section.text("ping_url_file", secret::PLACE, Place::named);
+        if ping_url_file.is_some() {
+            section.refuse_entry("ping_url", "only one of `ping_url` and `ping_url_file`");
+        }
+        let minutes = section.number("every_min", "0.1 to 1440 minutes", |minutes| {
+            (0.1..=1_440.0).contains(&minutes)
+        });
+        if let Some(minutes) = minutes {
+            ping_every = Duration::from_secs_f64(60.0 * minutes);
+        }
+        Some(())
+    });
     let mut names: Vec<String> = Vec::new();
     let (mut webhooks, mut emails) = (Vec::new(), Vec::new());
     file.sections("webhook", |section, _| {
@@ -256,6 +281,9 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
         rules: rules?,
         mqtt,
         serial,
+        ping_url,
+        ping_url_file,
+        ping_every,
         webhooks,
         emails,
         series: servers,

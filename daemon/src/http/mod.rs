@@ -71,15 +71,8 @@ pub(crate) fn router(house: Arc<House>) -> Router {
 
 /// 200 while the work loops live.
 async fn health(State(house): State<Arc<House>>) -> Result<&'static str, Complaint> {
-    if !house.is_alive() {
-        let why = "the watch loop does not turn; look into the log and start fobwatch again";
-        return Err(Complaint::new(StatusCode::SERVICE_UNAVAILABLE, why));
-    }
-    if let Some(live) = house.all().into_iter().find(|live| live.is_deaf()) {
-        let why = format!(
-            "the worker of {} has ended; look into the log and start fobwatch again",
-            live.batch.name
-        );
+    if let Some(why) = house.ailment() {
+        let why = format!("{why}; look into the log and start fobwatch again");
         return Err(Complaint::new(StatusCode::SERVICE_UNAVAILABLE, why));
     }
     if let Some(trouble) = house.unstored.trouble() {

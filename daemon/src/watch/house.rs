@@ -176,6 +176,22 @@ impl House {
         beat.elapsed() < PATIENCE + self.clock.tick_every()
     }
 
+    /// What keeps the daemon from its work, as the end of a sentence; `None`: nothing.
+    pub(crate) fn ailment(&self) -> Option<String> {
+        if !self.is_alive() {
+            return Some("the watch loop does not turn".to_owned());
+        }
+        let deaf = self.all().into_iter().find(|live| live.is_deaf())?;
+        Some(format!("the worker of {} has ended", deaf.batch.name))
+    }
+
+    /// As if the watch loop had stood still for two hours.
+    #[cfg(test)]
+    pub(crate) fn stall(&self) {
+        let past = Instant::now().checked_sub(Duration::from_secs(7_200));
+        *self.beat.lock().unwrap_or_else(PoisonError::into_inner) = past.unwrap();
+    }
+
     /// Asks the watch loop, and waits until it is stored.
     pub(crate) async fn ask(&self, request: Request) -> Result<Sequence, StoreError> {
         let (answer, answered) = oneshot::channel();

@@ -8,7 +8,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::{error, info, warn};
 
 use super::{
-    PARTING,
+    PARTING, heartbeat,
     house::{Door, House},
 };
 use crate::{
@@ -153,6 +153,12 @@ impl Inputs {
         if let Some(publisher) = link.publisher {
             let destination = Destination::of_broker(broker);
             if self.house.destinations.contains(&destination) {
+                if let Some(prefix) = &broker.publish_prefix {
+                    let topic = format!("{prefix}/heartbeat");
+                    let signs =
+                        heartbeat::broker(Arc::clone(&self.house), publisher.clone(), topic, stop.clone());
+                    tasks.push(tokio::spawn(signs));
+                }
                 let channel = Channel::Broker(publisher);
                 let carried = deliver::carry(Arc::clone(&self.house), destination, channel, stop.clone());
                 tasks.push(tokio::spawn(carried));

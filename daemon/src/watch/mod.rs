@@ -7,6 +7,7 @@ pub(crate) mod claim;
 mod clock;
 mod failure;
 mod folder;
+mod heartbeat;
 mod house;
 mod inputs;
 mod intake;
@@ -237,6 +238,7 @@ impl Daemon {
         let servers = config.series.clone();
         let thinning = thinning::Thinning::new(Arc::clone(&house), &config, stop.clone());
         let channels = deliver::channels(&config);
+        let pinged = config.ping_url.clone().map(|url| (url, config.ping_every));
         let inputs = inputs::Inputs::start(Arc::clone(&house), config, setup.inbox, stop.clone());
         let mut tasks = vec![tokio::spawn(inputs.run(setup.reloads))];
         tasks.push(tokio::spawn(http::serve(
@@ -245,6 +247,15 @@ impl Daemon {
             stop.clone(),
         )));
         tasks.extend(thinning.map(|thinning| tokio::spawn(thinning.run())));
+        tasks.push(tokio::spawn(heartbeat::systemd(Arc::clone(&house), stop.clone())));
+        if let Some((url, often)) = pinged {
+            tasks.push(tokio::spawn(heartbeat::pings(
+                Arc::clone(&house),
+                url,
+                often,
+                stop.clone(),
+            )));
+        }
         for (destination, channel) in channels {
             tasks.push(tokio::spawn(deliver::carry(
                 Arc::clone(&house),
