@@ -143,6 +143,11 @@ fn time(text: &str) -> Result<jiff::Timestamp, String> {
 }
 
 fn bottles(text: &str) -> Result<Numbers, String> {
+    numbers(text).map(Numbers)
+}
+
+/// Numbers of bottles, as 3 or 1,2 or 1-4,6.
+pub(crate) fn numbers(text: &str) -> Result<Vec<u32>, String> {
     const MOST: usize = 10_000;
     let refused = || format!("allowed: numbers of bottles from 1, at most {MOST}, as 3 or 1,2 or 1-4,6");
     let number = |text: &str| {
@@ -159,7 +164,7 @@ fn bottles(text: &str) -> Result<Numbers, String> {
         }
         numbers.extend(first..=last);
     }
-    Ok(Numbers(numbers))
+    Ok(numbers)
 }
 
 #[cfg(test)]

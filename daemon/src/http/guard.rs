@@ -15,7 +15,8 @@ use axum::{
 use super::{answer::Complaint, readings};
 
 const POLICY: HeaderValue = HeaderValue::from_static(
-    "default-src 'none'; style-src 'self'; img-src 'self' data:; base-uri 'none'; form-action 'self'; frame-ancestors 'none'",
+    "default-src 'none'; style-src 'self'; img-src 'self' data:; script-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'self'; \
+     frame-ancestors 'none'",
 );
 
 /// Refuses strangers; says on every answer what a browser may do with it.

@@ -3,6 +3,8 @@
 mod alerts;
 mod answer;
 mod batches;
+mod events;
+mod forms;
 mod guard;
 mod import;
 mod metrics;
@@ -37,8 +39,13 @@ const MOST_BODY: usize = 64 * 1024;
 
 /// Serves until the stop.
 pub(crate) async fn serve(house: Arc<House>, listener: TcpListener, stop: CancellationToken) {
+    let parting = house.parting.clone();
     let served = axum::serve(listener, router(house))
-        .with_graceful_shutdown(stop.cancelled_owned())
+        .with_graceful_shutdown(async move {
+            stop.cancelled().await;
+            // Pages that listen would wait for ever.
+            parting.cancel();
+        })
         .await;
     if let Err(error) = served {
         error!("Page and API are no longer served: {error}.");
@@ -50,7 +57,11 @@ pub(crate) fn router(house: Arc<House>) -> Router {
     Router::new()
         .route("/", get(page::agenda))
         .route("/style.css", get(page::style))
+        .route("/page.js", get(page::script))
         .route("/favicon.svg", get(page::favicon))
+        .route("/batches/{slug}/tell", get(forms::ask).post(forms::tell))
+        .route("/batches/{slug}/alerts/{alert}/seen", post(forms::seen))
+        .route("/api/v1/events", get(events::listen))
         .route("/health", get(health))
         .route("/metrics", get(metrics::show))
         .route("/api/v1/status", get(page::status))

@@ -13,7 +13,7 @@ use tokio::time::timeout;
 use super::batches::PATIENCE;
 use crate::{
     page::{self, Context, Shown},
-    watch::House,
+    watch::{House, Live},
 };
 
 /// A person who opens the page while much is reckoned sees soon what is known, and what is not.
@@ -73,6 +73,25 @@ async fn seen(house: &House, patience: Duration) -> (Vec<Shown>, Context) {
 
 pub(super) async fn style() -> impl IntoResponse {
     (typed("text/css; charset=utf-8"), page::style())
+}
+
+pub(super) async fn script() -> impl IntoResponse {
+    (typed("text/javascript; charset=utf-8"), page::script())
+}
+
+/// The page on which notes of a batch are written.
+pub(super) fn tell(house: &House, live: &Live, wrong: Option<&str>) -> String {
+    let standing = live.standing();
+    let shown = Shown {
+        failed: standing.failed,
+        ..Shown::from(standing.monitor.as_ref())
+    };
+    let context = Context {
+        now: house.now(live),
+        display: house.display.clone(),
+        demo: house.demo,
+    };
+    page::tell(&shown, &context, wrong)
 }
 
 pub(super) async fn favicon() -> impl IntoResponse {

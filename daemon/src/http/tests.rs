@@ -5,6 +5,7 @@ use axum::{
     http::{Request, StatusCode, header::CONTENT_SECURITY_POLICY},
 };
 use fobwatch_core::{quantity::Unit, reading::Quantity};
+use futures_util::StreamExt;
 use jiff::SignedDuration;
 use serde_json::{Value, json};
 use tempfile::TempDir;
@@ -365,5 +366,120 @@ async fn sensors_post_readings_with_the_token_and_hear_what_was_stored() {
     assert_eq!(status, StatusCode::UNSUPPORTED_MEDIA_TYPE);
     let (status, told) = post(right, "text/csv", "x".repeat(300 * 1024)).await;
     assert_eq!(status, StatusCode::PAYLOAD_TOO_LARGE, "{told}");
+    daemon.end().await;
+}
+
+impl Daemon {
+    async fn form(&self, path: &str, fields: &str) -> (StatusCode, String, String) {
+        let request = Request::post(path)
+            .header("host", "127.0.0.1:8740")
+            .header("origin", "http://127.0.0.1:8740")
+            .header("content-type", "application/x-www-form-urlencoded");
+        let request = request.body(Body::from(fields.to_owned())).unwrap();
+        let response = router(Arc::clone(&self.house)).oneshot(request).await.unwrap();
+        let status = response.status();
+        let place = response
+            .headers()
+            .get("location")
+            .map(|place| place.to_str().unwrap().to_owned());
+        let bytes = to_bytes(response.into_body(), 1 << 20).await.unwrap();
+        (
+            status,
+            place.unwrap_or_default(),
+            String::from_utf8(bytes.to_vec()).unwrap(),
+        )
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_note_from_the_page_is_taken_or_told_why_not() {
+    let daemon = Daemon::start().await;
+    daemon
+        .post("/api/v1/batches", batch_text("lime and mint 4"))
+        .await;
+    let at = "/batches/lime-and-mint-4/tell";
+    let (_, asked) = daemon.get(at).await;
+    assert!(asked.as_str().unwrap().contains("I opened a bottle"), "{asked}");
+    let (status, place, _) = daemon.form(at, "kind=opened&bottles=3&text=light").await;
+    assert_eq!(
+        (status, place.as_str()),
+        (StatusCode::SEE_OTHER, "/#batch-lime-and-mint-4")
+    );
+    for (fields, why) in [
+        ("kind=opened&bottles=99", "1 to 8"),
+        ("kind=opened&bottles=first%3Cb%3E", "first&lt;b&gt;"),
+        ("kind=gravity&value=heavy&unit=SG", "heavy"),
+        ("kind=sung_to", "sung_to"),
+    ] {
+        let (status, _, page) = daemon.form(at, fields).await;
+        assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{fields}");
+        assert!(
+            page.contains("Not noted.") && page.contains(why),
+            "{fields}: {page}"
+        );
+    }
+    let notes = daemon
+        .house
+        .store
+        .read(|reader| reader.notes(reader.batches()?[0].id))
+        .await
+        .unwrap();
+    assert_eq!(notes.len(), 1);
+    assert_eq!(
+        (notes[0].kind.name(), notes[0].bottles.clone()),
+        ("opened", Some(vec![3]))
+    );
+    daemon.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_alert_is_seen_from_the_page_and_no_stranger_posts() {
+    let daemon = Daemon::start().await;
+    daemon
+        .post("/api/v1/batches", batch_text("lime and mint 4"))
+        .await;
+    let live = daemon.house.batch("lime-and-mint-4").unwrap();
+    live.reaches(*daemon.house.latest.borrow()).await;
+    let at = "/batches/lime-and-mint-4/alerts/over_limit/seen";
+    let stranger = Request::post(at)
+        .header("host", "127.0.0.1:8740")
+        .header("origin", "http://evil.example");
+    let (status, _) = daemon.send(stranger.body(Body::empty()).unwrap()).await;
+    assert_eq!(status, StatusCode::FORBIDDEN);
+    let (status, place, _) = daemon.form(at, "").await;
+    assert_eq!(
+        (status, place.as_str()),
+        (StatusCode::SEE_OTHER, "/#batch-lime-and-mint-4")
+    );
+    let (_, alerts) = daemon.get("/api/v1/alerts").await;
+    let state = |alerts: &Value| {
+        let all = alerts["alerts"].as_array().unwrap();
+        all.iter().find(|alert| alert["alert"] == "over_limit").unwrap()["state"].clone()
+    };
+    assert_eq!(state(&alerts), "acknowledged", "{alerts}");
+    // Again, or what does not stand: nothing to do.
+    assert_eq!(daemon.form(at, "").await.0, StatusCode::SEE_OTHER);
+    daemon.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_page_that_listens_hears_of_news_and_ends_with_the_daemon() {
+    let daemon = Daemon::start().await;
+    let request = Request::get("/api/v1/events").header("host", "localhost:8740");
+    let response = router(Arc::clone(&daemon.house))
+        .oneshot(request.body(Body::empty()).unwrap())
+        .await
+        .unwrap();
+    assert_eq!(response.headers()["content-type"], "text/event-stream");
+    daemon
+        .post("/api/v1/batches", batch_text("lime and mint 4"))
+        .await;
+    let mut told = response.into_body().into_data_stream();
+    let patience = std::time::Duration::from_secs(30);
+    let first = tokio::time::timeout(patience, told.next()).await.unwrap();
+    assert_eq!(&first.unwrap().unwrap()[..], b"event: news\ndata: 1\n\n");
+    daemon.house.parting.cancel();
+    let end = async { while told.next().await.is_some() {} };
+    tokio::time::timeout(patience, end).await.unwrap();
     daemon.end().await;
 }

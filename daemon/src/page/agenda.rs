@@ -5,6 +5,7 @@ use maud::{Markup, html};
 use super::{
     Context,
     need::{Entry, Urgency},
+    tell,
 };
 
 /// More batches than this that need nothing are folded.
@@ -83,7 +84,12 @@ fn line(entry: &Entry<'_>, next: bool, context: &Context) -> Markup {
                     (entry.heading)
                 }
                 @for reason in &entry.reasons { p { (reason) } }
-                @if entry.seen { p class="soft" { "Somebody has seen this." } }
+                @if entry.urgency == Urgency::Move && !entry.shown.is_danger() { (tell::moved(entry.shown)) }
+                @match entry.alert {
+                    Some(_) if entry.seen => p class="soft" { "Somebody has seen this." },
+                    Some(alert) => (tell::seen(entry.shown, alert)),
+                    None => {},
+                }
                 @if danger { p { a href="#gone-wrong" { "Gone wrong? What to do" } } }
                 @if context.demo && danger { p class="soft" { "Made up: this is the demo." } }
             }

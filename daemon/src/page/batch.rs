@@ -14,6 +14,7 @@ use super::{
     caution, chart,
     need::{Entry, Urgency, stand},
     shown::is_old,
+    tell,
 };
 
 /// The section of a batch. `anchor` is its id, `points` how finely its curve is drawn.
@@ -53,7 +54,7 @@ pub(super) fn section(
                 p { (caution::KEEP_OUT) " " a href="#gone-wrong" { "Gone wrong? What to do" } }
             } @else {
                 h3 { "Tell what you did" }
-                (commands(shown))
+                (tell::below(shown))
             }
         }
     }
@@ -274,22 +275,6 @@ fn sensor(heard: &SensorView, context: &Context) -> Markup {
                 }
             }
         }
-    }
-}
-
-/// The command lines by which a person tells what was done.
-fn commands(shown: &Shown) -> Markup {
-    let name = quoted(shown.batch.name.as_str());
-    let (kind, words) = if shown.is_chilled() {
-        ("taken_out", "Took them out of the fridge:")
-    } else {
-        ("moved_to_fridge", "Moved them to the fridge:")
-    };
-    html! {
-        p { (words) }
-        pre { code { "fobwatch note " (name) " " (kind) } }
-        p { "Opened bottle 3:" }
-        pre { code { "fobwatch note " (name) " opened --bottles 3" } }
     }
 }
 

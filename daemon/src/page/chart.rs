@@ -8,7 +8,7 @@ use super::{
     Context, Shown,
     amount::{self, volumes},
     clock::Clock,
-    geometry::{Lines, Scale, TimeAxis, WIDE, between, lines, percent, px},
+    geometry::{Lines, Scale, TimeAxis, WIDE, between, lines, percent, px, visible},
 };
 
 /// Points drawn of a curve.
@@ -61,6 +61,7 @@ pub(super) fn draw(shown: &Shown, id: &str, context: &Context, most: usize) -> O
     let heading = format!("CO\u{2082} in {} over time, with its forecast", shown.batch.name);
     Some(html! {
         svg xmlns="http://www.w3.org/2000/svg" class="chart" width="100%" height=(px(HEIGHT)) role="img"
+            data-points=(pointed(curve, axis, clock))
             aria-labelledby={ (id) "-title " (id) "-desc" } {
             title id={ (id) "-title" } { (heading) }
             desc id={ (id) "-desc" } { (describe(shown, forecast, outlook, context, clock)) }
@@ -128,6 +129,20 @@ pub(super) fn draw(shown: &Shown, id: &str, context: &Context, most: usize) -> O
             }
         }
     })
+}
+
+/// What the script tells under the pointer: share of the width and words, apart by `;` and `|`, which no word of ours holds.
+fn pointed(curve: &[CurvePoint], axis: TimeAxis, clock: Clock<'_>) -> String {
+    let inside = visible(curve, axis, FEW_POINTS);
+    let told = inside.iter().map(|point| {
+        let [low, middle, high] = content_of(point);
+        format!(
+            "{:.4}|{}: {middle:.2} volumes ({low:.2} to {high:.2})",
+            axis.share(point.at),
+            clock.moment(point.at)
+        )
+    });
+    told.collect::<Vec<String>>().join(";")
 }
 
 fn drawn(lines: &Lines) -> Markup {

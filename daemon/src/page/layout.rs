@@ -47,10 +47,11 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light dark";
-                meta http-equiv="refresh" content=(refresh);
+                noscript { meta http-equiv="refresh" content=(refresh); }
                 title { (title) " \u{2013} fobwatch" }
                 link rel="icon" href="/favicon.svg" type="image/svg+xml";
                 link rel="stylesheet" href="/style.css";
+                script src="/page.js" defer {}
             }
             body {
                 a class="skip" href="#main" { "To the agenda" }

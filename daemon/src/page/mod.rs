@@ -1,8 +1,8 @@
 //! The page: what a person must do, and when, in plain sentences, rendered on the server.
 //!
 //! Pure functions: [`agenda`] and [`chart`] take what is known and the time, and give HTML and SVG. Whatever came from
-//! outside (names, sources, messages) is escaped by the `maud` macros. The page needs no script and no resource but
-//! [`style`] and [`favicon`], so it lives under `default-src 'none'; style-src 'self'; img-src 'self' data:`.
+//! outside (names, sources, messages) is escaped by the `maud` macros. The page needs no script; [`script`] makes it
+//! pleasanter. With it, [`style`] and [`favicon`] the page lives under a policy that allows nothing from elsewhere and nothing inline.
 
 mod agenda;
 mod amount;
@@ -19,6 +19,7 @@ mod layout;
 mod need;
 mod shelf;
 mod shown;
+mod tell;
 #[cfg(test)]
 mod tests;
 mod told;
@@ -65,6 +66,18 @@ impl Context {
 #[must_use]
 pub fn agenda(batches: &[Shown], context: &Context) -> String {
     layout::document(batches, context).into_string()
+}
+
+/// The page on which notes of a batch are written: an HTML document. `wrong`: why the last one was not taken.
+#[must_use]
+pub fn tell(batch: &Shown, context: &Context, wrong: Option<&str>) -> String {
+    tell::document(batch, context, wrong).into_string()
+}
+
+/// The script, to be served at `/page.js` as `text/javascript`: fresh figures, and the value under the pointer. Nothing needs it.
+#[must_use]
+pub fn script() -> &'static str {
+    include_str!("page.js")
 }
 
 /// The content of one batch over time with its forecast: an SVG element that stretches to the width it is given.

@@ -53,6 +53,8 @@ pub(super) struct Entry<'a> {
     pub(super) reasons: Vec<String>,
     /// A person has said that it was seen.
     pub(super) seen: bool,
+    /// The alert that stands, if it is one.
+    pub(super) alert: Option<AlertName>,
 }
 
 impl Urgency {
@@ -187,6 +189,7 @@ impl<'a> Entry<'a> {
             heading: String::new(),
             reasons: Vec::new(),
             seen: false,
+            alert: None,
         }
     }
 
@@ -197,6 +200,7 @@ impl<'a> Entry<'a> {
         self.hours = format!("since {}", clock.moment(alert.since));
         self.reasons.push(alert.message.clone());
         self.seen = is_seen(alert);
+        self.alert = Some(alert.alert);
     }
 }
 

@@ -178,6 +178,9 @@ fn units_are_the_users() {
     assert!(page.contains("72.5\u{a0}psi") && page.contains("69.4\u{a0}°F"));
 }
 
+/// The only one there is.
+const OWN_SCRIPT: &str = "<script src=\"/page.js\" defer></script>";
+
 #[test]
 fn what_comes_from_outside_is_escaped() {
     let evil = "<script>alert('x')</script>&\"";
@@ -188,9 +191,10 @@ fn what_comes_from_outside_is_escaped() {
     shown.view.alerts = vec![alert(AlertName::LimitNear, 1, evil)];
     shown.view.sensors[0].source = fobwatch_core::reading::Source::new("<b onclick=x>").unwrap();
     shown.failed = Some(evil.to_owned());
-    let page = agenda(&[shown.clone()], &context());
+    let page = agenda(&[shown.clone()], &context()).replace(OWN_SCRIPT, "");
     let picture = chart(&shown, &context()).unwrap();
-    for text in [page, picture] {
+    let form = super::tell(&shown, &context(), Some(evil));
+    for text in [page, picture, form] {
         assert!(!text.contains("<script") && !text.contains("<b onclick"));
         assert!(text.contains("&lt;script&gt;"));
     }
@@ -199,6 +203,8 @@ fn what_comes_from_outside_is_escaped() {
 #[test]
 fn a_strict_policy_holds() {
     let page = agenda(&all(), &context());
+    assert_eq!(page.matches(OWN_SCRIPT).count(), 1);
+    let page = page.replace(OWN_SCRIPT, "");
     for forbidden in ["style=", "<style", "<script", "onclick", "http://", "https://"] {
         let own = page.replace("xmlns=\"http://www.w3.org/2000/svg\"", "");
         assert!(!own.contains(forbidden), "{forbidden}");
@@ -211,7 +217,7 @@ fn names_in_commands_are_one_word_of_a_shell() {
     let mut shown = hibiscus();
     shown.batch.name = BatchName::new("it's; rm -rf $HOME").unwrap();
     let page = agenda(&[shown], &context());
-    assert!(page.contains("fobwatch note 'it'\\''s; rm -rf $HOME' moved_to_fridge"));
+    assert!(page.contains("fobwatch note 'it'\\''s; rm -rf $HOME' opened --bottles 3"));
 }
 
 #[test]
@@ -549,4 +555,16 @@ fn write_pages_to_look_at() {
     fs::write(folder.join("style.css"), style()).unwrap();
     fs::write(folder.join("favicon.svg"), super::favicon()).unwrap();
     assert!(fixture::now() == now());
+}
+
+#[test]
+fn the_button_fits_the_hour_and_danger_has_none() {
+    let mut shown = hibiscus();
+    let page = agenda(&[shown.clone()], &context());
+    assert!(page.contains("I have moved them all, the pilot too"));
+    shown.view.alerts = vec![alert(AlertName::OverLimit, 1, "Danger.")];
+    let page = agenda(&[shown.clone()], &context());
+    assert!(!page.contains("I have moved them all") && page.contains("Stay out of the room"));
+    let form = super::tell(&shown, &context(), None);
+    assert!(!form.contains("value=\"moved_to_fridge\"") && form.contains("Keep people and animals out"));
 }

@@ -14,7 +14,8 @@ use fobwatch_core::{
     reading::Reading,
 };
 use jiff::Timestamp;
-use tokio::sync::{broadcast, mpsc, oneshot, watch};
+use tokio::sync::{Semaphore, broadcast, mpsc, oneshot, watch};
+use tokio_util::sync::CancellationToken;
 
 use crate::{
     config::{self, Config, Display, Secret, Share},
@@ -33,6 +34,8 @@ use super::{Clock, live::Live, unstored::Unstored};
 const PATIENCE: Duration = Duration::from_secs(60);
 /// Requests of people that may wait, and reminders that a slow deliverer may miss.
 const REQUESTS: usize = 64;
+/// Pages that may listen at once.
+const LISTENERS: usize = 200;
 
 /// What a person asks for; the watch loop puts it in its place in the one order.
 #[derive(Debug)]
@@ -84,6 +87,11 @@ pub(crate) struct House {
     pub(crate) posted: Arc<Meter>,
     /// What came in and what was reckoned, for the metrics.
     pub(crate) counted: Counted,
+    pub(crate) posted: Meter,
+    /// Places for pages that listen.
+    pub(crate) listeners: Arc<Semaphore>,
+    /// Ends the answers that have no end of their own.
+    pub(crate) parting: CancellationToken,
     /// How the time-series servers do.
     pub(crate) series: Vec<Arc<series::State>>,
     /// Whether the store takes what comes.
@@ -133,6 +141,9 @@ impl House {
             unstored: Unstored::default(),
             posted: Arc::clone(&posted),
             counted: Counted::default(),
+            posted: Meter::new("posted readings"),
+            listeners: Arc::new(Semaphore::new(LISTENERS)),
+            parting: CancellationToken::new(),
             series: config
                 .series
                 .iter()

@@ -1,0 +1,139 @@
+//! What people do from the page: forms that answer with the page again.
+
+use std::{collections::BTreeMap, sync::Arc};
+
+use axum::{
+    Form,
+    extract::{Path, State, rejection::FormRejection},
+    http::StatusCode,
+    response::{Html, IntoResponse, Redirect, Response},
+};
+use fobwatch_core::{
+    alert::AlertName,
+    engine::{Command, Deed},
+};
+use serde_json::{Map, Value, json};
+
+use super::{
+    answer::{Complaint, batch},
+    batches::settle,
+    page,
+};
+use crate::{
+    commands::bottles,
+    decode::Bounds,
+    watch::{House, Live, Request},
+};
+
+/// Whoever sits before the page.
+const WHO: &str = "someone at the page";
+
+type Fields = Result<Form<BTreeMap<String, String>>, FormRejection>;
+
+/// The page on which notes are written.
+pub(super) async fn ask(
+    State(house): State<Arc<House>>,
+    Path(slug): Path<String>,
+) -> Result<Html<String>, Complaint> {
+    let live = batch(&house, &slug)?;
+    Ok(Html(page::tell(&house, &live, None)))
+}
+
+/// Takes a note; back to the agenda, or to the form with what was wrong.
+pub(super) async fn tell(
+    State(house): State<Arc<House>>,
+    Path(slug): Path<String>,
+    fields: Fields,
+) -> Result<Response, Complaint> {
+    let live = batch(&house, &slug)?;
+    let Form(fields) = fields.map_err(|bad| Complaint::new(bad.status(), bad.body_text()))?;
+    match noted(&house, &live, &fields).await {
+        Ok(()) => Ok(back(&live)),
+        Err(Wrong::Refused(why)) => {
+            let form = Html(page::tell(&house, &live, Some(&why)));
+            Ok((StatusCode::UNPROCESSABLE_ENTITY, form).into_response())
+        }
+        Err(Wrong::Failed(complaint)) => Err(complaint),
+    }
+}
+
+enum Wrong {
+    Refused(String),
+    Failed(Complaint),
+}
+
+async fn noted(house: &House, live: &Live, fields: &BTreeMap<String, String>) -> Result<(), Wrong> {
+    let now = house.now(live);
+    let mut note = Map::new();
+    note.insert("time".to_owned(), json!(now));
+    for (key, text) in fields {
+        let text = text.trim();
+        if text.is_empty() {
+            continue;
+        }
+        let value = match key.as_str() {
+            "bottles" => json!(
+                bottles(text)
+                    .map_err(|why| Wrong::Refused(format!("The bottles are \"{}\"; {why}.", plain(text))))?
+            ),
+            "value" => {
+                let number: f64 = text.parse().map_err(|_| {
+                    Wrong::Refused(format!(
+                        "The number is \"{}\"; allowed: a number, as 1.026.",
+                        plain(text)
+                    ))
+                })?;
+                json!(number)
+            }
+            _ => json!(text),
+        };
+        note.insert(key.clone(), value);
+    }
+    let bounds = Bounds {
+        bottles: live.batch.bottle.count,
+        sealed_at: live.batch.bottled_at,
+        now,
+        clock: house.settings.clock,
+    };
+    let notes = bounds
+        .read(Value::Object(note).to_string().as_bytes())
+        .map_err(|why| Wrong::Refused(format!("{why}.")))?;
+    for note in notes {
+        let asked = house.ask(Request::Note(live.id, note)).await;
+        let sequence = asked.map_err(|error| Wrong::Failed(error.into()))?;
+        settle(live, sequence).await;
+    }
+    Ok(())
+}
+
+/// An alert was seen.
+pub(super) async fn seen(
+    State(house): State<Arc<House>>,
+    Path((slug, alert)): Path<(String, String)>,
+) -> Result<Response, Complaint> {
+    let live = batch(&house, &slug)?;
+    let alert: AlertName = alert
+        .parse()
+        .map_err(|unknown: fobwatch_core::alert::UnknownAlert| Complaint::refused(unknown.to_string()))?;
+    let command = Command {
+        at: house.now(&live),
+        alert,
+        who: WHO.to_owned(),
+        deed: Deed::Acknowledge,
+    };
+    // Seen by someone else in the meantime, or over: there is nothing left to do.
+    if live.standing().failed.is_none() && live.standing().monitor.permits(&command).is_ok() {
+        let sequence = house.ask(Request::Command(live.id, command)).await?;
+        settle(&live, sequence).await;
+    }
+    Ok(back(&live))
+}
+
+/// GET again, so that a reload does not post twice.
+fn back(live: &Live) -> Response {
+    Redirect::to(&format!("/#batch-{}", live.slug)).into_response()
+}
+
+fn plain(text: &str) -> String {
+    text.chars().filter(|c| !c.is_control()).take(60).collect()
+}

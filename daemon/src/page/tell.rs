@@ -1,0 +1,154 @@
+//! What a person does from the page: one tap where one tap says it all, and a page of its own for what takes more words.
+//!
+//! Plain forms, without script. They post to addresses of the page, which answer with the page again.
+
+use fobwatch_core::alert::AlertName;
+use maud::{DOCTYPE, Markup, html};
+
+use super::{Context, Shown, batch::quoted, caution};
+
+/// Words for the fizz of an opened bottle, as a note knows them.
+const FIZZ: [&str; 5] = ["flat", "light", "right", "lively", "gushing"];
+/// How hard the plastic bottle is.
+const SQUEEZED: [&str; 3] = ["soft", "firm", "hard"];
+
+/// The button that fits the hour: all bottles moved, the pilot too, or taken out again.
+pub(super) fn moved(shown: &Shown) -> Markup {
+    let (kind, words) = if shown.is_chilled() {
+        ("taken_out", "I took them all out of the fridge")
+    } else {
+        ("moved_to_fridge", "I have moved them all, the pilot too")
+    };
+    html! {
+        form class="tap" method="post" action={ "/batches/" (shown.batch.name.slug()) "/tell" } {
+            input type="hidden" name="kind" value=(kind);
+            button { (words) }
+        }
+    }
+}
+
+/// Says that an alert was seen.
+pub(super) fn seen(shown: &Shown, alert: AlertName) -> Markup {
+    html! {
+        form class="tap" method="post" action={ "/batches/" (shown.batch.name.slug()) "/alerts/" (alert.name()) "/seen" } {
+            button class="quiet" { "I have seen this" }
+        }
+    }
+}
+
+/// At the end of a batch's section.
+pub(super) fn below(shown: &Shown) -> Markup {
+    html! {
+        (moved(shown))
+        p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/tell" } { "Tell something else: opened, squeezed, measured, only some moved" } }
+        p class="soft" { "From a terminal: " code { "fobwatch note " (quoted(shown.batch.name.as_str())) " opened --bottles 3" } }
+    }
+}
+
+/// The page on which a batch's notes are written. `wrong`: why the last one was not taken.
+pub(super) fn document(shown: &Shown, context: &Context, wrong: Option<&str>) -> Markup {
+    let name = shown.batch.name.as_str();
+    let address = format!("/batches/{}/tell", shown.batch.name.slug());
+    let count = shown.batch.bottle.count;
+    html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
+                title { "Tell of " (name) " \u{2013} fobwatch" }
+                link rel="icon" href="/favicon.svg" type="image/svg+xml";
+                link rel="stylesheet" href="/style.css";
+            }
+            body {
+                @if context.demo {
+                    p class="demo" role="note" { strong { "Demo." } " Made-up batches. No real bottle is watched." }
+                }
+                header {
+                    p class="mark-name" { "fobwatch" }
+                    nav aria-label="Back" { a href="/" { "Back to the agenda" } }
+                }
+                main id="main" {
+                    h1 { "What did you do or see with " (name) "?" }
+                    @if let Some(wrong) = wrong {
+                        p class="press" role="alert" { strong { "Not noted. " } (wrong) }
+                    }
+                    @if shown.is_danger() {
+                        p class="press" { strong class="danger" { "Danger. " } (caution::KEEP_OUT) }
+                        p { "A note silences no alert of pressure. Tell what was done already; do nothing for it." }
+                    } @else {
+                        p class="soft" { "A note counts from now on. It never silences an alert of pressure." }
+                    }
+                    (group(&address, "opened", "I opened a bottle", html! {
+                        (number("Number of the bottle", count))
+                        (words("It was", "text", &FIZZ))
+                        p class="soft" { "A bottle that was opened no longer stands for the batch." }
+                    }))
+                    (group(&address, "squeezed", "I squeezed the plastic bottle with the sensors", words("It was", "text", &SQUEEZED)))
+                    (group(&address, "tasted", "I tasted it", html! {
+                        (words("It was", "text", &FIZZ))
+                    }))
+                    @if !shown.is_danger() {
+                        (group(&address, "moved_to_fridge", "I moved only some of them to the fridge", numbers("Which bottles, as 1-4 or 2,5", true)))
+                    }
+                    (group(&address, "taken_out", "I took some out of the fridge", numbers("Which bottles, as 1-4 or 2,5; empty: all", false)))
+                    (group(&address, "gravity", "I measured the gravity in a sample", html! {
+                        (figure("Gravity, as 1.026", "0.0005", "SG"))
+                        (words("The sample was", "text", &["degassed", "gassy"]))
+                    }))
+                    (group(&address, "gauge", "I read a dial", figure("Gauge pressure, bar", "0.05", "bar")))
+                    (group(&address, "given_away", "I gave some away", numbers("Which bottles", true)))
+                    (group(&address, "other", "Something else", html! {
+                        label { "In your own words" input name="text" maxlength="500" required; }
+                    }))
+                }
+                footer { (caution::foot()) }
+            }
+        }
+    }
+}
+
+fn group(address: &str, kind: &str, heading: &str, inside: Markup) -> Markup {
+    html! {
+        form class="tell" method="post" action=(address) {
+            fieldset {
+                legend { (heading) }
+                input type="hidden" name="kind" value=(kind);
+                (inside)
+                button { "Note it" }
+            }
+        }
+    }
+}
+
+fn number(label: &str, most: u32) -> Markup {
+    html! {
+        label { (label) input type="number" inputmode="numeric" name="bottles" min="1" max=(most) required; }
+    }
+}
+
+fn numbers(label: &str, required: bool) -> Markup {
+    html! {
+        label { (label) input name="bottles" inputmode="text" maxlength="200" required[required]; }
+    }
+}
+
+fn figure(label: &str, step: &str, unit: &str) -> Markup {
+    html! {
+        label { (label) input type="number" inputmode="decimal" name="value" step=(step) min="0" required; }
+        input type="hidden" name="unit" value=(unit);
+    }
+}
+
+/// One of a few words; 48 pixels high each, to be hit with a thumb.
+fn words(label: &str, name: &str, words: &[&str]) -> Markup {
+    html! {
+        div class="words" role="radiogroup" aria-label=(label) {
+            span class="soft" { (label) }
+            @for word in words {
+                label { input type="radio" name=(name) value=(word) required; " " (word) }
+            }
+        }
+    }
+}
