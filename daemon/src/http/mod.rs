@@ -64,6 +64,7 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .route("/api/v1/events", get(events::listen))
         .route("/health", get(health))
         .route("/metrics", get(metrics::show))
+        .route("/calendar.ics", get(page::calendar))
         .route("/api/v1/status", get(page::status))
         .route("/api/v1/batches", get(batches::list).post(batches::add))
         .route("/api/v1/batches/{slug}/forecast", get(batches::forecast))
@@ -103,7 +104,7 @@ async fn health(State(house): State<Arc<House>>) -> Result<&'static str, Complai
 async fn nothing_here() -> Complaint {
     Complaint::new(
         StatusCode::NOT_FOUND,
-        "there is nothing at this address; allowed: /, /health, /metrics and those under /api/v1",
+        "there is nothing at this address; allowed: /, /calendar.ics, /health, /metrics and those under /api/v1",
     )
 }
 

@@ -25,6 +25,15 @@ pub(super) async fn agenda(State(house): State<Arc<House>>) -> Html<String> {
     Html(page::agenda(&shown, &context))
 }
 
+/// Expected moves, for calendars that subscribe.
+pub(super) async fn calendar(State(house): State<Arc<House>>) -> impl IntoResponse {
+    let (shown, context) = seen(&house, PATIENCE).await;
+    (
+        typed("text/calendar; charset=utf-8"),
+        page::calendar(&shown, &context),
+    )
+}
+
 /// The same as sentences without the page.
 pub(super) async fn status(State(house): State<Arc<House>>) -> Json<page::Told> {
     let (shown, context) = seen(&house, PATIENCE).await;

@@ -7,6 +7,7 @@
 mod agenda;
 mod amount;
 mod batch;
+mod calendar;
 mod caution;
 mod chart;
 mod clock;
@@ -66,6 +67,12 @@ impl Context {
 #[must_use]
 pub fn agenda(batches: &[Shown], context: &Context) -> String {
     layout::document(batches, context).into_string()
+}
+
+/// Expected moves as a calendar, to be served at `/calendar.ics` as `text/calendar`.
+#[must_use]
+pub fn calendar(batches: &[Shown], context: &Context) -> String {
+    calendar::of(batches, context)
 }
 
 /// The page on which notes of a batch are written: an HTML document. `wrong`: why the last one was not taken.
