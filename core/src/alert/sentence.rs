@@ -9,6 +9,7 @@ use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 use super::amount::Units;
 use crate::{
     batch::Batch,
+    engine::{Choice, Moment},
     forecast::{Forecast, Odd, Outlook, When},
     quantity::{GaugePressure, Temperature},
     reading::{Measured, Quantity, Source},
@@ -169,6 +170,26 @@ impl Speaker<'_> {
             self.batch.target.co2.volumes(),
             self.units.pressure(outlook.worst_bottle_now.p50),
             self.limit(),
+        )
+    }
+
+    /// What the waking moments before and after the night would give; behind the sentence of `move_to_fridge`.
+    #[must_use]
+    pub(crate) fn moments(&self, choice: &Choice) -> String {
+        let what = |moment: Moment, word: &str| match moment.ends {
+            Some(ends) => format!(
+                "{word} {} it ends at about {ends:.2} volumes",
+                self.local(moment.at)
+            ),
+            None => format!(
+                "{word} {} may be too late: do not wait so long",
+                self.local(moment.at)
+            ),
+        };
+        format!(
+            "With your waking hours: {}; {}.",
+            what(choice.early, "moved"),
+            what(choice.late, "moved")
         )
     }
 

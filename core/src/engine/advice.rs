@@ -6,6 +6,7 @@ use crate::alert::AlertName;
 
 use super::{
     Action, Monitor,
+    awake::{Advice, Choice},
     board::Key,
     evaluate::{Group, IN_A_ROW, Matter, Verdict},
 };
@@ -30,17 +31,31 @@ impl Monitor {
             }
         });
         let after = ripest.map(|group| group.outlook.after_move_now.p50);
-        let there = after.is_some_and(|after| after >= target);
-        let gone = after.is_none_or(|after| after.volumes() < target.volumes() - MOVE_DEADBAND);
-        let hold = self.state.holds.count(Matter::Move, Verdict::of(there, gone));
         let key = Key::from(AlertName::MoveToFridge);
+        let stands = self.state.board.is_present(&key);
+        let choice = self.choice(ripest, now);
+        let advice = choice.map_or(Advice::AsItComes, |choice| choice.advice);
+        let reached = after.is_some_and(|after| after >= target);
+        let there = match advice {
+            Advice::AsItComes => reached,
+            Advice::BeforeTheNight => true,
+            Advice::AfterTheNight => reached && stands,
+        };
+        // What was asked for before the night holds through it.
+        let kept = stands && advice != Advice::AsItComes;
+        let gone = !kept && after.is_none_or(|after| after.volumes() < target.volumes() - MOVE_DEADBAND);
+        let hold = self.state.holds.count(Matter::Move, Verdict::of(there, gone));
         match ripest {
             None => {
                 let message = self.speaker().over("the bottles are in the fridge.");
                 self.state.board.ends(&key, now, message, out);
             }
-            Some(group) if there && (hold.there >= IN_A_ROW || self.state.board.is_present(&key)) => {
-                let message = self.speaker().move_to_fridge(&group.outlook);
+            Some(group) if there && (hold.there >= IN_A_ROW || stands) => {
+                let mut message = self.speaker().move_to_fridge(&group.outlook);
+                if let Some(choice) = choice {
+                    message.push(' ');
+                    message.push_str(&self.speaker().moments(&choice));
+                }
                 self.state.board.begins(key, now, message, out);
             }
             Some(_) if hold.gone >= GONE_IN_A_ROW => {
@@ -51,6 +66,12 @@ impl Monitor {
             }
             Some(_) => {}
         }
+    }
+
+    /// Between which waking moments a person has to choose; `None` where somebody is always awake.
+    fn choice(&self, ripest: Option<&Group>, now: Timestamp) -> Option<Choice> {
+        let hours = self.settings.rules.waking_hours?;
+        hours.choose(&ripest?.outlook, &self.batch, now, &self.settings.zone)
     }
 
     pub(super) fn judge_soon(&mut self, warm: &[Group], now: Timestamp, out: &mut Vec<Action>) {

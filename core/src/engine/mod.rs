@@ -5,6 +5,7 @@
 
 mod advice;
 mod astray;
+mod awake;
 mod board;
 mod clock;
 mod drive;
@@ -213,6 +214,8 @@ pub struct Fitted {
     pub outlook: Outlook,
 }
 
+pub use awake::WakingHours;
+pub(crate) use awake::{Choice, Moment};
 pub use drive::{drive, drive_some};
 pub use monitor::Monitor;
 pub use rules::Rules;

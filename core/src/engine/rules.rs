@@ -2,6 +2,7 @@
 
 use jiff::SignedDuration;
 
+use super::WakingHours;
 use crate::quantity::{GaugePressure, Probability};
 
 /// When alerts are raised. [`Rules::default`] holds the defaults.
@@ -21,6 +22,8 @@ pub struct Rules {
     pub silent_at_least: SignedDuration,
     /// A pressure alert nobody has acknowledged is told again after this long; an acknowledged one after twice that.
     pub remind_every: SignedDuration,
+    /// When somebody can carry bottles; `None`: always. Alerts of pressure do not ask.
+    pub waking_hours: Option<WakingHours>,
 }
 
 impl Default for Rules {
@@ -34,6 +37,7 @@ impl Default for Rules {
             silent_intervals: 6,
             silent_at_least: SignedDuration::from_mins(30),
             remind_every: SignedDuration::from_hours(6),
+            waking_hours: None,
         }
     }
 }

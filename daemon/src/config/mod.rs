@@ -23,11 +23,11 @@ use std::{net::SocketAddr, path::PathBuf, time::Duration};
 use fobwatch_core::{
     alert::Units,
     document::{BadDocument, Document, Section},
-    engine::{ClockSource, Rules, Settings},
+    engine::{ClockSource, Rules, Settings, WakingHours},
     fit::Surroundings,
     quantity::{Altitude, Dimension, GaugePressure, Probability, Unit},
 };
-use jiff::{SignedDuration, tz::TimeZone};
+use jiff::{SignedDuration, civil::Time, tz::TimeZone};
 use reqwest::Url;
 
 use crate::decode::Calibrations;
@@ -345,7 +345,19 @@ fn rules(alerts: &mut Section<'_, '_>, base: Option<&Rules>) -> Option<Rules> {
     let silent_at_least = alerts
         .whole("silent_at_least_min", 1, 1_440)
         .map(|minutes| SignedDuration::from_mins(i64::from(minutes)));
+    let allowed = "two times of day, as [\"07:00\", \"22:30\"]: getting up and going to bed";
+    let waking_hours = match alerts.texts("waking_hours", allowed, |text| text.parse::<Time>().ok()) {
+        None => base.and_then(|base| base.waking_hours),
+        Some(times) => match times[..] {
+            [from, until] if from != until => Some(WakingHours { from, until }),
+            _ => {
+                alerts.refuse_entry("waking_hours", allowed);
+                None
+            }
+        },
+    };
     Some(Rules {
+        waking_hours,
         notice: notice.or(base.map(|base| base.notice))?,
         limit_chance: limit_chance.or(base.map(|base| base.limit_chance))?,
         limit_chance_blind: limit_chance_blind.or(base.map(|base| base.limit_chance_blind))?,

@@ -35,12 +35,16 @@ fn every_commented_setting_of_the_defaults_is_accepted() {
         .collect();
     // These stand under headings that are not comments.
     let (bare, blocks) = uncommented.split_at(uncommented.find("[[").unwrap());
-    let (http, store): (Vec<_>, Vec<_>) = bare
+    let (http, others): (Vec<_>, Vec<_>) = bare
         .lines()
         .partition(|line| line.starts_with("token_file") || line.starts_with("post_listen"));
+    let (alerts, store): (Vec<_>, Vec<_>) = others
+        .into_iter()
+        .partition(|line| line.starts_with("waking_hours"));
     let uncommented = format!(
-        "[http]\n{}\n[store]\n{}\n{blocks}",
+        "[http]\n{}\n[alerts]\n{}\n[store]\n{}\n{blocks}",
         http.join("\n"),
+        alerts.join("\n"),
         store.join("\n")
     );
     let uncommented = uncommented.replace("format = \"senml\"", "format = \"delimited\"");
@@ -48,6 +52,7 @@ fn every_commented_setting_of_the_defaults_is_accepted() {
     assert_eq!((config.mqtt.len(), config.serial.len()), (1, 1));
     assert_eq!(config.mqtt[0].routes.len(), 4);
     assert!(config.store_folder.is_some());
+    assert!(config.rules.waking_hours.is_some());
     assert_eq!((config.webhooks.len(), config.emails.len()), (1, 1));
     assert_eq!(config.webhooks[0].picks.after, SignedDuration::from_mins(15));
     assert_eq!(config.series[0].url.as_str(), "http://127.0.0.1:8086/");
@@ -329,5 +334,29 @@ proptest! {
         let mut text = KITCHEN.to_owned();
         text.insert_str(at.min(text.len()), &insert);
         let _ = Config::from_toml(&text, "x").is_ok();
+    }
+}
+
+#[test]
+fn waking_hours_are_two_times_of_day() {
+    let read = |text: &str| Config::from_toml(&format!("[alerts]\nwaking_hours = {text}\n"), "own.toml");
+    let hours = read("[\"07:00\", \"22:30\"]")
+        .unwrap()
+        .rules
+        .waking_hours
+        .unwrap();
+    assert_eq!((hours.from.hour(), hours.until.minute()), (7, 30));
+    for bad in [
+        "[\"07:00\"]",
+        "[\"07:00\", \"07:00\"]",
+        "[\"7 am\", \"22:30\"]",
+        "\"07:00\"",
+        "[]",
+    ] {
+        let told = read(bad).unwrap_err().to_string();
+        assert!(
+            told.contains("waking_hours") && told.contains("getting up"),
+            "{bad}: {told}"
+        );
     }
 }

@@ -274,3 +274,63 @@ fn noise_round_a_threshold_does_not_chatter() {
     let moves = told_of(&actions, AlertName::MoveToFridge);
     assert!(moves.len() <= 1, "{moves:?}");
 }
+
+/// The same life with these waking hours: when the move is asked for, and how.
+fn asked_awake(from: i8, until: (i8, i8)) -> (f64, String) {
+    let mut settings = settings(crate::engine::ClockSource::Readings);
+    settings.rules.waking_hours = Some(crate::engine::WakingHours {
+        from: jiff::civil::time(from, 0, 0, 0),
+        until: jiff::civil::time(until.0, until.1, 0, 0),
+    });
+    let mut monitor = Monitor::new(batch(), settings);
+    let life = Life::default();
+    let actions = live(&mut monitor, &life, 0.0, 104.0, |h| 0.03 * h, |_| 21.0);
+    let raised = record_of(&actions, AlertName::MoveToFridge, RAISED);
+    assert_eq!(told_of(&actions, AlertName::MoveToFridge), [RAISED]);
+    let hours = raised.at.duration_since(hour(0.0)).as_secs_f64() / 3_600.0;
+    (hours, raised.message)
+}
+
+#[test]
+fn a_target_that_is_reached_at_night_waits_for_the_morning_if_that_is_nearer() {
+    // Sealed Monday 07:00; 2.8 volumes come at 93.3 h, Friday 04:20. At 22:30 a move ends at 2.625, at 07:00 (96 h) at 2.88.
+    let (hours, message) = asked_awake(7, (22, 30));
+    assert!((96.0..=96.5).contains(&hours), "{hours}");
+    assert!(message.contains("With your waking hours"), "{message}");
+}
+
+#[test]
+fn it_comes_before_the_night_if_that_is_nearer_and_says_what_waiting_would_give() {
+    // Awake from 11:00 (100 h) only: 3.0 volumes then, 2.625 at 22:30 (87.5 h).
+    let (hours, message) = asked_awake(11, (22, 30));
+    assert!((86.0..87.5).contains(&hours), "{hours}");
+    for told in [
+        "moved Thu 5 Mar 22:30 UTC it ends at about 2.62",
+        "Fri 6 Mar 11:00 UTC it ends at about 3.00",
+    ] {
+        assert!(message.contains(told), "{told}: {message}");
+    }
+}
+
+#[test]
+fn no_one_is_told_to_wait_for_a_morning_that_may_be_past_the_limit() {
+    let life = Life {
+        worst: |h| 0.0425 * h,
+        ..Life::default()
+    };
+    let mut settings = settings(crate::engine::ClockSource::Readings);
+    settings.rules.waking_hours = Some(crate::engine::WakingHours {
+        from: jiff::civil::time(7, 0, 0, 0),
+        until: jiff::civil::time(22, 30, 0, 0),
+    });
+    let mut monitor = Monitor::new(batch(), settings);
+    // The limit of 4 bar is within the doubt at 89.4 h, before the morning at 96 h.
+    let actions = live(&mut monitor, &life, 0.0, 88.0, |h| 0.03 * h, |_| 21.0);
+    let raised = record_of(&actions, AlertName::MoveToFridge, RAISED);
+    assert!(raised.at < hour(87.5), "{raised:?}");
+    assert!(
+        raised.message.contains("do not wait so long"),
+        "{}",
+        raised.message
+    );
+}
