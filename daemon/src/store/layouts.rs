@@ -12,6 +12,7 @@ const ALL: &[&str] = &[
     include_str!("layouts/1.sql"),
     include_str!("layouts/2.sql"),
     include_str!("layouts/3.sql"),
+    include_str!("layouts/4.sql"),
 ];
 
 fn lay(text: &str, folder: &Path) {
