@@ -26,6 +26,7 @@ pub(super) async fn of(house: &House, alert: &AlertRecord) -> Option<String> {
         now: shown.view.at,
         display: house.display.clone(),
         demo: house.demo,
+        unstored: house.unstored.trouble(),
     };
     page::picture(&shown, &context)
 }

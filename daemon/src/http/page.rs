@@ -99,6 +99,7 @@ pub(super) fn tell(house: &House, live: &Live, wrong: Option<&str>) -> String {
         now: house.now(live),
         display: house.display.clone(),
         demo: house.demo,
+        unstored: house.unstored.trouble(),
     };
     page::tell(&shown, &context, wrong)
 }
