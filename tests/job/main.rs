@@ -19,8 +19,8 @@
 
 mod bad_files;
 mod bad_messages;
-mod full_disk;
 mod delivered;
+mod full_disk;
 mod kitchen;
 mod mapped;
 mod over_mqtt;
