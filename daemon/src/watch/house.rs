@@ -20,10 +20,8 @@ use tokio_util::sync::CancellationToken;
 use crate::{
     config::{self, Config, Display, Secret, Share},
     decode::Calibrations,
-    deliver,
-    incoming::{Counted, Kind, Meter},
     deliver::Destination,
-    incoming::Meter,
+    incoming::{Counted, Kind, Meter},
     series,
     store::{BatchId, Sequence, Store, StoreError},
 };
@@ -87,7 +85,6 @@ pub(crate) struct House {
     pub(crate) posted: Arc<Meter>,
     /// What came in and what was reckoned, for the metrics.
     pub(crate) counted: Counted,
-    pub(crate) posted: Meter,
     /// Places for pages that listen.
     pub(crate) listeners: Arc<Semaphore>,
     /// Ends the answers that have no end of their own.
@@ -115,10 +112,6 @@ impl House {
             config::Clock::Wall => ClockSource::Ticks,
             config::Clock::Readings => ClockSource::Readings,
         };
-        let told = config
-            .mqtt
-            .iter()
-            .filter(|broker| broker.publish_prefix.is_some());
         let posted = Arc::new(Meter::new("posted readings"));
         let house = Self {
             store,
@@ -141,7 +134,6 @@ impl House {
             unstored: Unstored::default(),
             posted: Arc::clone(&posted),
             counted: Counted::default(),
-            posted: Meter::new("posted readings"),
             listeners: Arc::new(Semaphore::new(LISTENERS)),
             parting: CancellationToken::new(),
             series: config

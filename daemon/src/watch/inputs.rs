@@ -14,10 +14,8 @@ use super::{
 use crate::{
     config::{Broker, Config, Port},
     decode::Calibrations,
-    deliver,
-    incoming::{Inbox, Kind},
     deliver::{self, Channel, Destination},
-    incoming::Inbox,
+    incoming::{Inbox, Kind},
     mqtt, serial,
 };
 
