@@ -198,10 +198,10 @@ fn signs_of_life_reach_broker_systemd_and_an_address() {
         String::from_utf8_lossy(&text[..read]).trim().to_owned()
     };
     let settings = [
-        ("NOTIFY_SOCKET", socket.display().to_string()),
-        ("WATCHDOG_USEC", "400000".to_owned()),
+        ("NOTIFY_SOCKET", socket.as_path()),
+        ("WATCHDOG_USEC", std::path::Path::new("400000")),
     ];
-    let daemon = Daemon::start_with(&file, &kitchen.path("data"), &kitchen.batches(), &settings);
+    let daemon = Daemon::start_in(&file, &kitchen.path("data"), &kitchen.batches(), &settings);
     assert_eq!(heard(), "READY=1");
     for _ in 0..3 {
         assert_eq!(heard(), "WATCHDOG=1");

@@ -35,15 +35,6 @@ impl Daemon {
     /// As [`Daemon::start`].
     #[must_use]
     pub fn start_in(config: &Path, data: &Path, batches: &Path, environment: &[(&str, &Path)]) -> Self {
-        Self::start_with(config, data, batches, &[])
-    }
-
-    /// The same with such variables in its environment.
-    ///
-    /// # Panics
-    /// It does not come up; its log is shown.
-    #[must_use]
-    pub fn start_with(config: &Path, data: &Path, batches: &Path, settings: &[(&str, String)]) -> Self {
         let port = free_port();
         fs::create_dir_all(data).expect("the data folder is made");
         let log = data.with_extension(format!("{port}.log"));
@@ -57,7 +48,6 @@ impl Daemon {
             .arg("--batches")
             .arg(batches)
             .envs(environment.iter().copied());
-            .envs(settings.iter().map(|(name, value)| (name, value)));
         Self::go(watch, port, log)
     }
 
