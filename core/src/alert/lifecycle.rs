@@ -29,6 +29,8 @@ pub struct Manner {
     pub latches: bool,
     /// A person may set it aside for a time.
     pub may_be_shelved: bool,
+    /// A person may take it out of service, until a person puts it back.
+    pub may_be_taken_out: bool,
 }
 
 /// What happens to an alert.
@@ -142,7 +144,7 @@ pub fn next(
             _ => (standing, None),
         }),
         Happening::TakeOut => match standing.state {
-            _ if !manner.may_be_shelved => Err(NotAllowed::StaysInSight),
+            _ if !manner.may_be_taken_out => Err(NotAllowed::StaysInSight),
             AlarmState::OutOfService => Ok((standing, None)),
             _ => Ok((
                 standing.to(AlarmState::OutOfService),
@@ -276,6 +278,7 @@ pub fn table() -> String {
         let manner = Manner {
             latches,
             may_be_shelved: true,
+            may_be_taken_out: true,
         };
         out.push_str(&format!("\n{title}:\n\n| from |"));
         for happening in Happening::ALL {
@@ -322,9 +325,10 @@ mod tests {
     use super::*;
 
     fn manners() -> impl Strategy<Value = Manner> {
-        (any::<bool>(), any::<bool>()).prop_map(|(latches, may_be_shelved)| Manner {
+        any::<[bool; 3]>().prop_map(|[latches, may_be_shelved, may_be_taken_out]| Manner {
             latches,
             may_be_shelved,
+            may_be_taken_out,
         })
     }
 
@@ -369,6 +373,7 @@ mod tests {
         let plain = Manner {
             latches: false,
             may_be_shelved: true,
+            may_be_taken_out: true,
         };
         for (from, happening, to) in [
             (Normal, Happening::Begins, Unacknowledged),
@@ -440,8 +445,9 @@ mod tests {
         }
 
         #[test]
-        fn only_a_person_ends_what_is_latched(may_be_shelved: bool, all in happenings()) {
-            let manner = Manner { latches: true, may_be_shelved };
+        fn only_a_person_ends_what_is_latched(aside: [bool; 2], all in happenings()) {
+            let [may_be_shelved, may_be_taken_out] = aside;
+            let manner = Manner { latches: true, may_be_shelved, may_be_taken_out };
             let mut latched = false;
             for (happening, standing, said) in walk(manner, &all) {
                 if latched && happening != Happening::Reset {

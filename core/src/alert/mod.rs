@@ -128,6 +128,17 @@ pub struct AlertRecord {
     pub quantity: Option<Quantity>,
 }
 
+/// By whom, when and why an alert was taken out of service.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct TakenOut {
+    /// When.
+    pub at: Timestamp,
+    /// Who.
+    pub who: String,
+    /// Why.
+    pub reason: String,
+}
+
 /// Why a command to an alert is not obeyed.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -141,6 +152,18 @@ pub enum Refused {
     /// It is a danger: it stays in sight.
     #[error("{alert} cannot be shelved; it stays in sight until a person clears it with a reason")]
     NeverShelved {
+        /// Which.
+        alert: AlertName,
+    },
+    /// It warns of pressure: it stays in service.
+    #[error("{alert} warns of pressure: it cannot be taken out of service")]
+    NeverTakenOut {
+        /// Which.
+        alert: AlertName,
+    },
+    /// It is in service.
+    #[error("{alert} is in service already; `status` lists what stands")]
+    InService {
         /// Which.
         alert: AlertName,
     },
@@ -240,6 +263,8 @@ impl AlertName {
         lifecycle::Manner {
             latches: self.latches(),
             may_be_shelved: self != Self::OverLimit,
+            // A bottle goes on whether or not anybody wants to hear of it.
+            may_be_taken_out: !self.is_of_pressure(),
         }
     }
 

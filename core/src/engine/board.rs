@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::{
     alert::{
-        AlarmState, AlertName, AlertRecord, Refused, Transition,
+        AlarmState, AlertName, AlertRecord, Refused, TakenOut, Transition,
         lifecycle::{self, Happening, NotAllowed, Standing},
         sentence,
     },
@@ -37,6 +37,7 @@ pub(super) struct Slot {
     pub(super) since: Timestamp,
     pub(super) message: String,
     pub(super) shelved_until: Option<Timestamp>,
+    pub(super) taken_out: Option<TakenOut>,
     /// When a person last heard of it.
     told: Timestamp,
 }
@@ -71,7 +72,7 @@ impl Board {
 
     /// The condition is there; `message` says so as of `at`.
     pub(super) fn begins(&mut self, key: Key, at: Timestamp, message: String, out: &mut Vec<Action>) {
-        let slot = self.slots.entry(key.clone()).or_insert_with(|| Slot::new(at));
+        let slot = self.slot(&key, at);
         if !slot.standing.present {
             slot.since = at;
         }
@@ -88,8 +89,24 @@ impl Board {
 
     /// Another condition explains it (`message`), from `at` on.
     pub(super) fn suppress(&mut self, key: &Key, at: Timestamp, message: String, out: &mut Vec<Action>) {
-        self.slots.entry(key.clone()).or_insert_with(|| Slot::new(at));
+        self.slot(key, at);
         self.happens(key, Happening::Suppress, at, message, out);
+    }
+
+    /// The slot of `key`. A sensor heard of for the first time is out of service if its alert is.
+    fn slot(&mut self, key: &Key, at: Timestamp) -> &mut Slot {
+        let of_all = self.slots.get(&Key::from(key.alert));
+        let taken_out = of_all.and_then(|slot| slot.taken_out.clone());
+        self.slots.entry(key.clone()).or_insert_with(|| Slot {
+            standing: Standing {
+                state: taken_out
+                    .as_ref()
+                    .map_or(AlarmState::Normal, |_| AlarmState::OutOfService),
+                ..Standing::default()
+            },
+            taken_out,
+            ..Slot::new(at)
+        })
     }
 
     /// Nothing explains it any more.
@@ -144,7 +161,9 @@ impl Board {
         let alert = command.alert;
         let now = now.max(command.at);
         match &command.deed {
-            Deed::Shelve { reason, .. } | Deed::Reset { reason } if reason.trim().is_empty() => {
+            Deed::Shelve { reason, .. } | Deed::Reset { reason } | Deed::TakeOut { reason }
+                if reason.trim().is_empty() =>
+            {
                 return Err(Refused::NoReason { alert });
             }
             Deed::Shelve { until, .. } if *until <= now && alert.manner().may_be_shelved => {
@@ -157,17 +176,16 @@ impl Board {
             _ => {}
         }
         let happening = happening_of(&command.deed);
-        let mut answer = Err(refusal(
-            alert,
-            lifecycle::next(alert.manner(), Standing::default(), happening)
-                .err()
-                .unwrap_or(NotAllowed::NotStanding),
-        ));
+        // Only what may be done to an alert that never stood passes here: taking it out of service.
+        let mut answer = match lifecycle::next(alert.manner(), Standing::default(), happening) {
+            Ok(_) => return Ok(()),
+            Err(why) => Err(refusal(alert, happening, why)),
+        };
         for slot in self.of(alert) {
             match lifecycle::next(alert.manner(), slot.standing, happening) {
                 Ok(_) => return Ok(()),
                 Err(NotAllowed::NotStanding) => {}
-                Err(why) => answer = Err(refusal(alert, why)),
+                Err(why) => answer = Err(refusal(alert, happening, why)),
             }
         }
         answer
@@ -175,6 +193,9 @@ impl Board {
 
     /// Obeys a command that [`Board::permits`]; it concerns every sensor that raised the alert.
     pub(super) fn obey(&mut self, command: &Command, at: Timestamp, zone: &TimeZone, out: &mut Vec<Action>) {
+        if matches!(command.deed, Deed::TakeOut { .. }) {
+            self.slot(&command.alert.into(), at);
+        }
         let keys: Vec<Key> = self
             .slots
             .keys()
@@ -195,7 +216,17 @@ impl Board {
                     format!("Shelved until {until}: {reason}. {}", slot.message)
                 }
                 Deed::Reset { reason } => format!("{}: cleared by {}: {reason}", self.batch, command.who),
-                Deed::Acknowledge | Deed::Unshelve => slot.message.clone(),
+                Deed::TakeOut { reason } => format!(
+                    "{}: {} is out of service since {}: {}, {reason}. Nobody is told of it until it is put back.",
+                    self.batch,
+                    command.alert,
+                    sentence::local(at, zone),
+                    command.who
+                ),
+                Deed::PutBack if !slot.standing.stands() => {
+                    format!("{}: {} is back in service.", self.batch, command.alert)
+                }
+                Deed::Acknowledge | Deed::Unshelve | Deed::PutBack => slot.message.clone(),
             };
             if let Some(slot) = self.slots.get_mut(&key) {
                 slot.standing = after;
@@ -203,6 +234,15 @@ impl Board {
                 match &command.deed {
                     Deed::Shelve { until, .. } => slot.shelved_until = Some(*until),
                     Deed::Unshelve | Deed::Reset { .. } => slot.shelved_until = None,
+                    Deed::TakeOut { reason } => {
+                        slot.shelved_until = None;
+                        slot.taken_out.get_or_insert_with(|| TakenOut {
+                            at,
+                            who: command.who.clone(),
+                            reason: reason.clone(),
+                        });
+                    }
+                    Deed::PutBack => slot.taken_out = None,
                     Deed::Acknowledge => {}
                 }
             }
@@ -284,6 +324,7 @@ impl Slot {
             since: at,
             message: String::new(),
             shelved_until: None,
+            taken_out: None,
             told: at,
         }
     }
@@ -295,11 +336,15 @@ fn happening_of(deed: &Deed) -> Happening {
         Deed::Shelve { .. } => Happening::Shelve,
         Deed::Unshelve => Happening::Unshelve,
         Deed::Reset { .. } => Happening::Reset,
+        Deed::TakeOut { .. } => Happening::TakeOut,
+        Deed::PutBack => Happening::PutBack,
     }
 }
 
-fn refusal(alert: AlertName, why: NotAllowed) -> Refused {
+fn refusal(alert: AlertName, happening: Happening, why: NotAllowed) -> Refused {
     match why {
+        NotAllowed::NotStanding if happening == Happening::PutBack => Refused::InService { alert },
+        NotAllowed::StaysInSight if happening == Happening::TakeOut => Refused::NeverTakenOut { alert },
         NotAllowed::NotStanding => Refused::NotStanding { alert },
         NotAllowed::StaysInSight => Refused::NeverShelved { alert },
         NotAllowed::StillPresent => Refused::StillPresent { alert },

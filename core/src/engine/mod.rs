@@ -118,6 +118,13 @@ pub enum Deed {
         /// Why.
         reason: String,
     },
+    /// Take an alert out of service, for a reason: nobody is told of it until it is put back.
+    TakeOut {
+        /// Why.
+        reason: String,
+    },
+    /// Put an alert back into service.
+    PutBack,
 }
 
 /// A reading that the engine did not use, and why.

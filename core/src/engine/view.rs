@@ -7,7 +7,7 @@ use serde::Serialize;
 
 use crate::{
     alert::{
-        AlarmState, AlertName, Priority,
+        AlarmState, AlertName, Priority, TakenOut,
         sentence::{self, Doubt},
     },
     batch::BatchName,
@@ -16,7 +16,7 @@ use crate::{
     reading::{Measured, Quantity, Source},
 };
 
-use super::{Monitor, SetAsideReason, monitor::Apart, whereabouts::Place};
+use super::{Monitor, SetAsideReason, board::Slot, monitor::Apart, whereabouts::Place};
 
 /// All that is shown of one batch.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -153,6 +153,9 @@ pub struct AlertView {
     pub since: Timestamp,
     /// Until when it is shelved.
     pub shelved_until: Option<Timestamp>,
+    /// By whom, when and why it was taken out of service.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub taken_out: Option<TakenOut>,
     /// Plain sentences, as of the newest evaluation.
     pub message: String,
     /// Which sensor, for sensor alerts.
@@ -211,13 +214,27 @@ impl Monitor {
                 priority: key.alert.priority(),
                 since: slot.since,
                 shelved_until: slot.shelved_until,
-                message: slot.message.clone(),
+                taken_out: slot.taken_out.clone(),
+                message: self.alert_message(slot),
                 source: key.sensor.as_ref().map(|sensor| sensor.source.clone()),
                 quantity: key.sensor.as_ref().map(|sensor| sensor.quantity),
             })
             .collect();
         views.sort_by(|a, b| b.priority.cmp(&a.priority).then(a.since.cmp(&b.since)));
         views
+    }
+
+    fn alert_message(&self, slot: &Slot) -> String {
+        let Some(out) = &slot.taken_out else {
+            return slot.message.clone();
+        };
+        let since = sentence::local(out.at, &self.settings.zone);
+        let told = format!("Out of service since {since}: {}, {}.", out.who, out.reason);
+        if slot.standing.stands() {
+            format!("{told} {}", slot.message)
+        } else {
+            told
+        }
     }
 
     fn apart_view(&self) -> Option<ApartView> {
@@ -276,8 +293,12 @@ impl Monitor {
     fn headline(&self, alerts: &[AlertView]) -> String {
         let in_sight =
             |alert: &&AlertView| alert.present || (alert.latched && alert.state != AlarmState::Shelved);
-        let visible =
-            |alert: &&AlertView| !matches!(alert.state, AlarmState::Shelved | AlarmState::SuppressedByDesign);
+        let visible = |alert: &&AlertView| {
+            !matches!(
+                alert.state,
+                AlarmState::Shelved | AlarmState::SuppressedByDesign | AlarmState::OutOfService
+            )
+        };
         let mut standing = alerts.iter().filter(in_sight).filter(visible);
         if let Some(first) = standing.find(|alert| alert.priority >= Priority::Medium) {
             return first.message.clone();

@@ -1,4 +1,4 @@
-//! What `ack` and `shelve` share: which batch is meant by the name of an alert, who does it, and what was done.
+//! What `ack`, `shelve` and `service` share: which batch is meant by the name of an alert, who does it, and what was done.
 
 use std::env;
 
@@ -27,6 +27,26 @@ pub(super) fn meant(
         return Ok((known.batch, known.slug));
     }
     only(&found.keeper.alerts()?, alert, states)
+}
+
+/// The same for what may be done to an alert that does not stand: where it stands for no batch, the only batch there is.
+pub(super) fn meant_or_only(
+    found: &mut Found,
+    alert: AlertName,
+    batch: Option<&str>,
+    states: &[AlarmState],
+) -> Result<(BatchName, Slug), Ended> {
+    let stands = found.keeper.alerts()?.iter().any(|other| other.alert == alert);
+    if batch.is_some() || stands {
+        return meant(found, alert, batch, states);
+    }
+    let mut all = found.keeper.batches()?;
+    match (all.pop(), all.as_slice()) {
+        (Some(one), []) => Ok((one.batch, one.slug)),
+        _ => Err(Ended::Refused(format!(
+            "{alert} stands for no batch, so it is not clear which is meant; allowed: one of them with --batch"
+        ))),
+    }
 }
 
 fn only(standing: &[Standing], alert: AlertName, states: &[AlarmState]) -> Result<(BatchName, Slug), Ended> {

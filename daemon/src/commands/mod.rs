@@ -18,6 +18,7 @@ mod plan;
 mod planned;
 mod replay;
 mod room;
+mod service;
 mod shelve;
 mod span;
 mod status;
@@ -51,6 +52,7 @@ enum Command {
     Note(note::NoteCommand),
     Ack(ack::Ack),
     Shelve(shelve::Shelve),
+    Service(service::Service),
     Replay(replay::Replay),
     Plan(plan::Plan),
     Compare(compare::Compare),
@@ -107,6 +109,7 @@ pub fn run() -> ExitCode {
         Some(Command::Note(command)) => command.run(),
         Some(Command::Ack(command)) => command.run(),
         Some(Command::Shelve(command)) => command.run(),
+        Some(Command::Service(command)) => command.run(),
         Some(Command::Replay(command)) => command.run(),
         Some(Command::Plan(command)) => command.run(),
         Some(Command::Compare(command)) => command.run(),

@@ -112,6 +112,10 @@ fn hints(batch: &ToldBatch, options: &str) -> Vec<String> {
                 format!("  Seen it? fobwatch ack {} --batch {name}{options}", alert.alert)
             }
             AlarmState::Shelved => format!("  {}", shelved(alert, &name, options)),
+            AlarmState::OutOfService => format!(
+                "  {} is out of service; back: fobwatch service {} --back --batch {name}{options}",
+                alert.alert, alert.alert
+            ),
             _ => continue,
         };
         if !lines.contains(&line) {

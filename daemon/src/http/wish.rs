@@ -28,6 +28,8 @@ pub(crate) enum DeedName {
     Shelve,
     Unshelve,
     Reset,
+    TakeOut,
+    PutBack,
 }
 
 impl Wish {
@@ -45,6 +47,8 @@ impl Wish {
             DeedName::Acknowledge => Deed::Acknowledge,
             DeedName::Unshelve => Deed::Unshelve,
             DeedName::Reset => Deed::Reset { reason: reason()? },
+            DeedName::TakeOut => Deed::TakeOut { reason: reason()? },
+            DeedName::PutBack => Deed::PutBack,
             DeedName::Shelve => Deed::Shelve {
                 until: self.until(at)?,
                 reason: reason()?,

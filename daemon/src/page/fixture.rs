@@ -211,6 +211,7 @@ pub(super) fn alert(alert: AlertName, hours_ago: i64, message: &str) -> AlertVie
         priority: alert.priority(),
         since: now() - SignedDuration::from_hours(hours_ago),
         shelved_until: None,
+        taken_out: None,
         message: message.to_owned(),
         source: None,
         quantity: None,

@@ -37,7 +37,7 @@ fn events() -> impl Strategy<Value = Vec<Event>> {
     )
         .prop_map(|(h, kind, bottles)| note(h, kind, bottles));
     let alerts = prop::sample::select(&AlertName::ALL[..]);
-    let commanded = (0.0..200.0, alerts, 0..4u8).prop_map(|(h, alert, deed)| {
+    let commanded = (0.0..200.0, alerts, 0..6u8).prop_map(|(h, alert, deed)| {
         let reason = "because".to_owned();
         let deed = match deed {
             0 => Deed::Acknowledge,
@@ -46,6 +46,8 @@ fn events() -> impl Strategy<Value = Vec<Event>> {
                 reason,
             },
             2 => Deed::Unshelve,
+            3 => Deed::TakeOut { reason },
+            4 => Deed::PutBack,
             _ => Deed::Reset { reason },
         };
         Event::Commanded(command(h, alert, deed))

@@ -1,5 +1,6 @@
 //! The engine on events made by hand, with fits answered by hand.
 
+mod any_life;
 mod any_sequence;
 mod astray;
 mod findings;
