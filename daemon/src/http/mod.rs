@@ -9,6 +9,7 @@ mod guard;
 mod import;
 mod metrics;
 mod notes;
+mod openapi;
 mod page;
 mod readings;
 #[cfg(test)]
@@ -65,6 +66,7 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .route("/health", get(health))
         .route("/metrics", get(metrics::show))
         .route("/calendar.ics", get(page::calendar))
+        .route("/api/v1/openapi.json", get(openapi::show))
         .route("/api/v1/status", get(page::status))
         .route("/api/v1/batches", get(batches::list).post(batches::add))
         .route("/api/v1/batches/{slug}/forecast", get(batches::forecast))

@@ -8,11 +8,14 @@ use axum::{
     http::{HeaderName, header::CONTENT_TYPE},
     response::{Html, IntoResponse},
 };
+use fobwatch_core::note::Note;
 use tokio::time::timeout;
+use tracing::warn;
 
 use super::batches::PATIENCE;
 use crate::{
     page::{self, Context, Shown},
+    store::BatchId,
     watch::{House, Live},
 };
 
@@ -53,15 +56,26 @@ async fn seen(house: &House, patience: Duration) -> (Vec<Shown>, Context) {
         }
     };
     timeout(patience, caught_up).await.ok();
+    let ids: Vec<BatchId> = all.iter().map(|live| live.id).collect();
+    let notes = house
+        .store
+        .read(move |reader| ids.into_iter().map(|id| reader.notes(id)).collect());
+    let mut notes: Vec<Vec<Note>> = notes.await.unwrap_or_else(|error| {
+        warn!("The page shows no notes: {error}.");
+        Vec::new()
+    });
+    notes.resize_with(all.len(), Vec::new);
     let shown: Vec<Shown> = all
         .iter()
-        .map(|live| {
+        .zip(notes)
+        .map(|(live, notes)| {
             // Asked first: whoever is not behind then shows at least what was stored.
             let behind = live.is_behind(latest);
             let standing = live.standing();
             Shown {
                 failed: standing.failed,
                 behind,
+                notes,
                 ..Shown::from(standing.monitor.as_ref())
             }
         })

@@ -1,3 +1,5 @@
+mod described;
+
 use std::sync::Arc;
 
 use axum::{

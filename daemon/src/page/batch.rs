@@ -13,6 +13,7 @@ use super::{
     amount::{self, capital, volumes},
     caution, chart,
     need::{Entry, Urgency, stand},
+    noted,
     shown::is_old,
     tell,
 };
@@ -47,6 +48,7 @@ pub(super) fn section(
                     div { h3 { "The culture" } (culture(shown, forecast)) }
                 }
             }
+            (noted::list(shown, context))
             h3 { "Sensors" }
             (sensors(shown, context))
             @if shown.is_danger() {

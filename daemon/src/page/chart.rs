@@ -9,6 +9,7 @@ use super::{
     amount::{self, volumes},
     clock::Clock,
     geometry::{Lines, Scale, TimeAxis, WIDE, between, lines, percent, px, visible},
+    noted,
 };
 
 /// Points drawn of a curve.
@@ -24,6 +25,8 @@ const PRESSURE: f64 = 84.0;
 const CONTENT_TOP: f64 = 22.0;
 const PRESSURE_TOP: f64 = CONTENT_TOP + CONTENT + 48.0;
 const HEIGHT: f64 = PRESSURE_TOP + PRESSURE + 4.0;
+/// Share of the width that the words of a note take.
+const ROOM_FOR_A_NOTE: f64 = 0.16;
 /// Names of days across.
 const MOST_DAYS: usize = 9;
 /// Words nearer to each other than this are not both written.
@@ -127,6 +130,7 @@ pub(super) fn draw(shown: &Shown, id: &str, context: &Context, most: usize) -> O
                 line class="now" x1=(percent(now)) x2=(percent(now)) y1=(px(PRESSURE_TOP)) y2=(px(PRESSURE_TOP + PRESSURE)) {}
                 (now_word(now, curve, content, context))
             }
+            (told(shown, curve, axis, content, now))
         }
     })
 }
@@ -164,6 +168,32 @@ fn now_word(now: f64, curve: &[CurvePoint], content: Scale, context: &Context) -
             circle class="here" cx=(percent(now)) cy=(px(CONTENT_TOP + content.y(here))) r="4.5" {}
             text class="label strong" x=(percent(now)) dx="-10" y=(px(CONTENT_TOP + content.y(here) - 9.0))
                 text-anchor={ @if now > 0.12 { "end" } @else { "start" } } { (format!("{here:.1}")) }
+        }
+    }
+}
+
+/// What people told, as open circles on the curve; in words where there is room.
+fn told(shown: &Shown, curve: &[CurvePoint], axis: TimeAxis, content: Scale, now: f64) -> Markup {
+    let mut notes: Vec<_> = shown.notes.iter().filter(|note| axis.holds(note.at)).collect();
+    notes.sort_by_key(|note| note.at);
+    let mut free_from = ROOM_FOR_A_NOTE;
+    let placed = notes.into_iter().filter_map(|note| {
+        let (x, volumes) = (
+            axis.share(note.at),
+            between(curve, note.at, |point| point.co2.p50.volumes())?,
+        );
+        let room = x >= free_from && (x < now - ROOM_FOR_A_NOTE / 2.0 || x > now + ROOM_FOR_A_NOTE);
+        if room {
+            free_from = x + ROOM_FOR_A_NOTE;
+        }
+        Some((x, CONTENT_TOP + content.y(volumes), noted::short(note), room))
+    });
+    html! {
+        @for (x, y, words, room) in placed {
+            circle class="here" cx=(percent(x)) cy=(px(y)) r="4.5" {}
+            @if room {
+                text class="label" x=(percent(x)) dx="-8" y=(px(y - 9.0)) text-anchor="end" { (words) }
+            }
         }
     }
 }

@@ -163,6 +163,7 @@ impl Made {
             view,
             failed: None,
             behind: false,
+            notes: Vec::new(),
         }
     }
 

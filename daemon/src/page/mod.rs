@@ -18,6 +18,7 @@ mod geometry;
 mod headline;
 mod layout;
 mod need;
+mod noted;
 mod shelf;
 mod shown;
 mod tell;

@@ -9,6 +9,19 @@
     return here instanceof HTMLElement && ["INPUT", "TEXTAREA", "SELECT", "BUTTON"].includes(here.tagName);
   };
 
+  // What is being read: the last title above the middle of the window that is likely to be there again.
+  const HELD = "section > h2, section > h3, .row b, summary";
+  const held = (main) => {
+    if (window.scrollY === 0) return null;
+    const places = [...main.querySelectorAll(HELD)].filter((place) => place.getClientRects().length > 0);
+    const above = places.filter((place) => place.getBoundingClientRect().top < window.innerHeight / 2);
+    const place = above.at(-1);
+    if (!place) return null;
+    const words = place.textContent;
+    const which = [...main.querySelectorAll(HELD)].filter((other) => other.textContent === words).indexOf(place);
+    return { words, which, top: place.getBoundingClientRect().top };
+  };
+
   async function renew() {
     if (busy || document.hidden || typing()) return;
     busy = true;
@@ -21,12 +34,16 @@
       if (!main || !next || typing()) return;
       // What was opened stays open; what is in sight stays where it is.
       const open = [...main.querySelectorAll("details[open] > summary")].map((summary) => summary.textContent);
-      const top = window.scrollY;
+      const read = held(main);
       main.replaceWith(document.adoptNode(next));
       for (const summary of next.querySelectorAll("details > summary")) {
         if (open.includes(summary.textContent)) summary.parentElement.open = true;
       }
-      window.scrollTo(0, top);
+      if (read) {
+        const again = [...next.querySelectorAll(HELD)].filter((place) => place.textContent === read.words);
+        const place = again[read.which];
+        if (place) window.scrollBy({ top: place.getBoundingClientRect().top - read.top, behavior: "instant" });
+      }
       document.title = fresh.title;
       document.documentElement.classList.remove("away");
     } catch {

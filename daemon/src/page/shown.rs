@@ -5,6 +5,7 @@ use fobwatch_core::{
     batch::Batch,
     engine::{AlertView, Monitor, Place, SensorView, View},
     forecast::{Forecast, Outlook},
+    note::Note,
     quantity::GaugePressure,
     reading::Measured,
 };
@@ -26,6 +27,8 @@ pub struct Shown {
     pub failed: Option<String>,
     /// More is stored of it than reckoned yet, as after a start: what is said of it is old and may calm nobody.
     pub behind: bool,
+    /// What people told of it, in the order in which it arrived.
+    pub notes: Vec<Note>,
 }
 
 impl From<&Monitor> for Shown {
@@ -35,6 +38,7 @@ impl From<&Monitor> for Shown {
             view: monitor.view(),
             failed: None,
             behind: false,
+            notes: Vec::new(),
         }
     }
 }
