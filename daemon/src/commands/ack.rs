@@ -26,7 +26,7 @@ pub(super) struct Ack {
     #[arg(long, value_name = "NAME")]
     batch: Option<String>,
     /// Who has seen it; without it, the user that runs this
-    #[arg(long, value_name = "WHO")]
+    #[arg(long, visible_alias = "as", value_name = "WHO")]
     who: Option<String>,
     /// Clear what is latched
     #[arg(long, requires = "reason")]

@@ -46,6 +46,8 @@ pub struct Broker {
     pub password: Option<Secret>,
     /// Where alerts go; `None`: nowhere.
     pub publish_prefix: Option<String>,
+    /// Whether what people send under that prefix is done to alerts.
+    pub take_commands: bool,
     /// What to subscribe to. The first that matches a topic reads its messages: mapped topics stand before SenML.
     pub routes: Vec<Route>,
 }
@@ -102,6 +104,16 @@ impl RouteFormat {
 }
 
 impl Broker {
+    /// Where people send what is to be done to an alert; `None`: nowhere.
+    #[must_use]
+    pub fn command_topic(&self) -> Option<String> {
+        let prefix = self
+            .publish_prefix
+            .as_ref()
+            .filter(|_prefix| self.take_commands)?;
+        Some(format!("{prefix}/command"))
+    }
+
     /// How messages call it.
     #[must_use]
     pub fn name(&self) -> String {
@@ -198,6 +210,14 @@ pub(super) fn read(
         let whole = (1..=200).contains(&text.len()) && text.trim_matches('/') == text;
         (whole && valid_topic(text) && !text.chars().any(char::is_control)).then(|| text.to_owned())
     });
+    let take_commands = section.text("commands", "\"taken\" or \"ignored\"", |text| match text {
+        "taken" => Some(true),
+        "ignored" => Some(false),
+        _ => None,
+    });
+    if take_commands == Some(true) {
+        section.require("publish_prefix", PREFIX);
+    }
     let mut routes = Vec::new();
     section.sections("number", |section, _| {
         let pattern = topic::pattern(section, true);
@@ -254,6 +274,7 @@ pub(super) fn read(
         password_file,
         password: None,
         publish_prefix,
+        take_commands: take_commands.unwrap_or(false),
         routes,
     })
 }

@@ -7,6 +7,7 @@ mod channel;
 mod destination;
 pub(crate) mod log;
 mod mail;
+pub(crate) mod orders;
 mod picture;
 #[cfg(test)]
 mod tests;

@@ -56,9 +56,22 @@ pub(super) async fn obey(
     Path((slug, alert)): Path<(String, String)>,
     body: Result<Bytes, BytesRejection>,
 ) -> Result<Json<Value>, Complaint> {
-    let live = batch(&house, &slug)?;
-    let alert: AlertName = alert.parse().map_err(refused)?;
     let wish: Wish = serde_json::from_slice(&body?).map_err(refused)?;
+    carry_out(&house, &slug, &alert, &wish).await.map(Json)
+}
+
+/// Does to an alert what a person wishes; answers once it is stored.
+///
+/// # Errors
+/// Why it cannot be done.
+pub(super) async fn carry_out(
+    house: &House,
+    slug: &str,
+    alert: &str,
+    wish: &Wish,
+) -> Result<Value, Complaint> {
+    let live = batch(house, slug)?;
+    let alert: AlertName = alert.parse().map_err(refused)?;
     let at = house.now(&live);
     let command = wish.command(alert, at).map_err(Complaint::refused)?;
     let standing = live.standing();
@@ -70,9 +83,7 @@ pub(super) async fn obey(
     }
     let sequence = house.ask(Request::Command(live.id, command)).await?;
     settle(&live, sequence).await;
-    Ok(Json(
-        json!({ "batch": live.batch.name, "alert": alert, "at": at }),
-    ))
+    Ok(json!({ "batch": live.batch.name, "alert": alert, "at": at }))
 }
 
 fn refused(error: impl std::fmt::Display) -> Complaint {

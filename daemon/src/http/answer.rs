@@ -30,6 +30,11 @@ impl Complaint {
         }
     }
 
+    /// The sentence.
+    pub(super) fn into_sentence(self) -> String {
+        self.why
+    }
+
     /// The request says what cannot be.
     pub(super) fn refused(why: impl Into<String>) -> Self {
         Self::new(StatusCode::UNPROCESSABLE_ENTITY, why)

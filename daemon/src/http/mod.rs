@@ -7,6 +7,7 @@ mod events;
 mod forms;
 mod guard;
 mod import;
+mod message;
 mod metrics;
 mod notes;
 mod openapi;
@@ -30,6 +31,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::error;
 
 use answer::Complaint;
+pub(crate) use message::answer as answer_message;
 pub(crate) use readings::serve as serve_posts;
 pub(crate) use wish::{DeedName, Wish};
 

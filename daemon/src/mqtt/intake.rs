@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 use tokio::sync::{mpsc, oneshot};
-use tracing::debug;
+use tracing::{debug, warn};
 
 use crate::{
     config::Broker,
@@ -37,6 +37,17 @@ pub(super) struct Intake {
     pub(super) calibrations: Arc<Calibrations>,
     pub(super) inbox: Inbox,
     pub(super) meter: Arc<Meter>,
+    /// Who carries out commands; `None`: nobody.
+    pub(super) commands: Option<mpsc::Sender<Commanded>>,
+}
+
+/// A message on the command topic.
+#[derive(Debug)]
+pub struct Commanded {
+    /// What it says.
+    pub payload: Vec<u8>,
+    /// The broker had kept it, so nobody knows how old it is.
+    pub retained: bool,
 }
 
 type Pending = (u64, Receipt, Option<oneshot::Receiver<()>>);
@@ -53,7 +64,11 @@ impl Intake {
             message,
         }) = arrived.recv().await
         {
-            let readings = self.decode(&message, at).readings;
+            let readings = if self.command(&message) {
+                Vec::new()
+            } else {
+                self.decode(&message, at).readings
+            };
             let stored = if readings.is_empty() {
                 None
             } else {
@@ -77,6 +92,24 @@ impl Intake {
         if let Err(error) = settling.await {
             debug!(%error, "The settling of messages ended early.");
         }
+    }
+
+    /// Whether it is a command, which goes to those who carry them out. While too many wait it is dropped: its sender hears no answer.
+    fn command(&self, message: &Message) -> bool {
+        let Some(commands) = &self.commands else {
+            return false;
+        };
+        if self.broker.command_topic().as_deref() != Some(message.topic.as_str()) {
+            return false;
+        }
+        let commanded = Commanded {
+            payload: message.payload.clone(),
+            retained: message.retained,
+        };
+        if commands.try_send(commanded).is_err() {
+            warn!(broker = %self.broker.name(), "A command is not taken: too many wait.");
+        }
+        true
     }
 
     fn decode(&self, message: &Message, at: Timestamp) -> Decoded {

@@ -18,7 +18,7 @@ use tracing::{error, warn};
 use super::{
     intake::{Arrived, Settled},
     publisher::{Job, OFFLINE, ONLINE, PublishError, status_topic},
-    wire::{Client, Events, Happened, Lost, Message, NoRoom, Receipt},
+    wire::{Client, Events, Happened, Keep, Lost, Message, NoRoom, Receipt},
 };
 use crate::{
     config::Broker,
@@ -139,7 +139,7 @@ impl Driver {
                             }
                         }
                         Some(job) = jobs.recv(), if room => {
-                            self.link.publish(&self.client, job.topic, job.payload, Some(job.done));
+                            self.link.publish(&self.client, job);
                         }
                     }
                 }
@@ -197,14 +197,16 @@ impl Driver {
                 self.subscribe();
                 if let Some(prefix) = &self.broker.publish_prefix {
                     let topic = status_topic(prefix);
-                    self.link.publish(&self.client, topic, ONLINE.to_owned(), None);
+                    self.link.state(&self.client, topic, ONLINE);
                 }
             }
             Happened::Subscribed(granted) => {
-                for (route, granted) in self.broker.routes.iter().zip(granted) {
+                let command = self.broker.command_topic();
+                let filters = self.broker.routes.iter().map(|route| route.filter.as_str());
+                for (filter, granted) in filters.chain(command.as_deref()).zip(granted) {
                     if !granted {
                         error!(
-                            broker = %self.broker.name(), topic = %route.filter,
+                            broker = %self.broker.name(), topic = %filter,
                             "The broker refuses this subscription: nothing will be heard from it."
                         );
                     }
@@ -217,12 +219,15 @@ impl Driver {
     }
 
     fn subscribe(&self) {
-        if self.broker.routes.is_empty() {
+        let command = self.broker.command_topic();
+        if self.broker.routes.is_empty() && command.is_none() {
             return;
         }
         let routes = self.broker.routes.iter();
         // What a broker kept for us tells no time of its own once it comes: better missed than dated wrong.
         let filters = routes.map(|route| (route.filter.as_str(), route.format.has_time()));
+        // The same goes for a command: after an absence it could be done to another alert than its sender saw.
+        let filters = filters.chain(command.as_deref().map(|topic| (topic, false)));
         if let Err(NoRoom) = self.client.subscribe(filters) {
             // The queue of requests is empty at a new connection.
             warn!(broker = %self.broker.name(), "Could not subscribe.");
@@ -272,7 +277,7 @@ impl Driver {
         }
         if let Some(prefix) = &self.broker.publish_prefix {
             let topic = status_topic(prefix);
-            self.link.publish(&self.client, topic, OFFLINE.to_owned(), None);
+            self.link.state(&self.client, topic, OFFLINE);
         }
         let polite = async {
             let mut leaving = false;
@@ -302,14 +307,19 @@ impl LinkState {
         self.handed.len() + self.written.len()
     }
 
-    fn publish(&mut self, client: &Client, topic: String, payload: String, waiter: Waiter) {
-        match client.publish(topic, payload) {
-            Ok(()) => self.handed.push_back(waiter),
+    fn publish(&mut self, client: &Client, job: Job) {
+        match client.publish(job.topic, job.payload, job.keep) {
+            Ok(()) => self.handed.push_back(Some(job.done)),
             Err(NoRoom) => {
-                if let Some(done) = waiter {
-                    done.send(Err(PublishError::NotConnected)).ok();
-                }
+                job.done.send(Err(PublishError::NotConnected)).ok();
             }
+        }
+    }
+
+    /// Our own state, for which nobody waits.
+    fn state(&mut self, client: &Client, topic: String, state: &str) {
+        if client.publish(topic, state.to_owned(), Keep::Retained).is_ok() {
+            self.handed.push_back(None);
         }
     }
 

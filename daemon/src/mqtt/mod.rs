@@ -24,11 +24,15 @@ use crate::{
     incoming::{Inbox, Meter},
 };
 
+pub use intake::Commanded;
 pub(crate) use onlook::onlook;
 pub use publisher::{PublishError, Publisher, alert_topic};
 
 /// Messages that may wait to be decoded. When it is full nothing is read from the link until there is room.
 const WAITING: usize = 1_000;
+
+/// Commands of people that may wait.
+const COMMANDS: usize = 32;
 
 /// A broker that is being listened to.
 #[derive(Debug)]
@@ -37,6 +41,8 @@ pub struct Link {
     pub meter: Arc<Meter>,
     /// Tells it alerts; `None` where the configuration gives no prefix.
     pub publisher: Option<Publisher>,
+    /// What people send to be done to alerts; `None` where the configuration takes no commands.
+    pub commands: Option<mpsc::Receiver<Commanded>>,
     /// Its task; it says "offline" to the broker and ends within seconds of the stop.
     pub task: JoinHandle<()>,
 }
@@ -54,11 +60,16 @@ pub fn start(broker: Broker, calibrations: Arc<Calibrations>, inbox: Inbox, stop
         .publish_prefix
         .as_deref()
         .map(|prefix| Publisher::new(prefix, jobs));
+    let (command, commands) = broker
+        .command_topic()
+        .map(|_topic| mpsc::channel(COMMANDS))
+        .unzip();
     let intake = intake::Intake {
         broker: Arc::clone(&broker),
         calibrations,
         inbox,
         meter: Arc::clone(&meter),
+        commands: command,
     };
     tokio::spawn(intake.run(to_decode, stored));
     let link = link::Driver::new(broker, client, events, Arc::clone(&meter), waiting, stop);
@@ -66,6 +77,7 @@ pub fn start(broker: Broker, calibrations: Arc<Calibrations>, inbox: Inbox, stop
     Link {
         meter,
         publisher,
+        commands,
         task,
     }
 }

@@ -4,6 +4,8 @@ use fobwatch_core::alert::AlertRecord;
 use serde::Serialize;
 use tokio::sync::{mpsc, oneshot};
 
+use super::wire::Keep;
+
 /// Publishes that may wait; who publishes waits with them.
 pub(super) const WAITING: usize = 64;
 
@@ -22,6 +24,7 @@ pub struct Publisher {
 pub(super) struct Job {
     pub(super) topic: String,
     pub(super) payload: String,
+    pub(super) keep: Keep,
     pub(super) done: oneshot::Sender<Result<(), PublishError>>,
 }
 
@@ -79,8 +82,25 @@ impl Publisher {
     /// # Errors
     /// The broker may not have got it.
     pub async fn retained(&self, topic: String, payload: String) -> Result<(), PublishError> {
+        self.publish(topic, payload, Keep::Retained).await
+    }
+
+    /// Publishes a message that the broker does not keep, and waits until it has confirmed it.
+    ///
+    /// # Errors
+    /// The broker may not have got it.
+    pub async fn passing(&self, topic: String, payload: String) -> Result<(), PublishError> {
+        self.publish(topic, payload, Keep::Passing).await
+    }
+
+    async fn publish(&self, topic: String, payload: String, keep: Keep) -> Result<(), PublishError> {
         let (done, answer) = oneshot::channel();
-        let job = Job { topic, payload, done };
+        let job = Job {
+            topic,
+            payload,
+            keep,
+            done,
+        };
         self.jobs
             .send(job)
             .await

@@ -84,6 +84,21 @@ pub(super) struct Message {
     pub(super) receipt: Receipt,
 }
 
+/// Whether the broker keeps a message for those who come later.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Keep {
+    /// It is the state of something.
+    Retained,
+    /// It is said once.
+    Passing,
+}
+
+impl Keep {
+    fn retains(self) -> bool {
+        self == Self::Retained
+    }
+}
+
 /// What an acknowledgement needs to know of a message.
 #[derive(Debug)]
 pub(super) enum Receipt {
@@ -199,11 +214,11 @@ impl Client {
         Ok(())
     }
 
-    /// Publishes a retained message, to be confirmed.
-    pub(super) fn publish(&self, topic: String, payload: String) -> Result<(), NoRoom> {
+    /// Publishes a message, to be confirmed.
+    pub(super) fn publish(&self, topic: String, payload: String, keep: Keep) -> Result<(), NoRoom> {
         match self {
-            Self::Three(client) => client.try_publish(topic, QoS::AtLeastOnce, true, payload)?,
-            Self::Five(client) => client.try_publish(topic, QoS5::AtLeastOnce, true, payload)?,
+            Self::Three(client) => client.try_publish(topic, QoS::AtLeastOnce, keep.retains(), payload)?,
+            Self::Five(client) => client.try_publish(topic, QoS5::AtLeastOnce, keep.retains(), payload)?,
         }
         Ok(())
     }

@@ -157,6 +157,12 @@ impl Inputs {
                         heartbeat::broker(Arc::clone(&self.house), publisher.clone(), topic, stop.clone());
                     tasks.push(tokio::spawn(signs));
                 }
+                if let (Some(commands), Some(prefix)) = (link.commands, &broker.publish_prefix) {
+                    let topic = format!("{prefix}/reply");
+                    let orders =
+                        deliver::orders::obey(Arc::clone(&self.house), publisher.clone(), topic, commands);
+                    tasks.push(tokio::spawn(orders));
+                }
                 let channel = Channel::Broker(publisher);
                 let carried = deliver::carry(Arc::clone(&self.house), destination, channel, stop.clone());
                 tasks.push(tokio::spawn(carried));

@@ -82,6 +82,7 @@ async fn over_mqtt(broker: &Broker) -> Result<(), String> {
             .publish_prefix
             .as_ref()
             .map(|prefix| format!("{prefix}/test")),
+        take_commands: false,
         routes: Vec::new(),
         ..broker.clone()
     };

@@ -1,0 +1,61 @@
+//! The same wishes as the API takes, in a message: who sends it is the broker's to know.
+
+use serde::Deserialize;
+use serde_json::{Value, json};
+
+use super::{
+    alerts::carry_out,
+    wish::{DeedName, Wish},
+};
+use crate::watch::House;
+
+/// `{"batch", "alert", "deed", "who", "for_s"?, "reason"?, "id"?}`; the batch by its name or slug.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Message {
+    batch: String,
+    alert: String,
+    deed: DeedName,
+    who: String,
+    for_s: Option<i64>,
+    reason: Option<String>,
+    /// Comes back in the answer.
+    id: Option<String>,
+}
+
+/// The longest `id` that comes back.
+const LONGEST_ID: usize = 80;
+
+/// Does what a message says, and answers `{"id"?, "batch", "alert", "at"}` once it is stored, else `{"id"?, "error": sentence}`.
+pub(crate) async fn answer(house: &House, payload: &[u8]) -> Value {
+    let message: Message = match serde_json::from_slice(payload) {
+        Ok(message) => message,
+        Err(error) => {
+            let why = format!(
+                "the command cannot be read: {error}; allowed: {{\"batch\", \"alert\", \"deed\", \"who\"}} with \
+                 acknowledge, shelve, unshelve or reset as deed, and for_s, reason and id where they are needed"
+            );
+            return json!({ "error": why });
+        }
+    };
+    let batches = house.all();
+    let named = batches
+        .iter()
+        .find(|live| live.batch.name.as_str() == message.batch);
+    let slug = named.map_or(message.batch.as_str(), |live| live.slug.as_str());
+    let wish = Wish {
+        deed: message.deed,
+        who: message.who,
+        for_s: message.for_s,
+        reason: message.reason,
+    };
+    let mut answer = match carry_out(house, slug, &message.alert, &wish).await {
+        Ok(done) => done,
+        Err(complaint) => json!({ "error": complaint.into_sentence() }),
+    };
+    if let (Some(id), Value::Object(answer)) = (message.id, &mut answer) {
+        let id: String = id.chars().take(LONGEST_ID).collect();
+        answer.insert("id".to_owned(), json!(id));
+    }
+    answer
+}
