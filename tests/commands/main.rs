@@ -4,6 +4,7 @@ mod archive;
 mod compare;
 mod history;
 mod kitchen;
+mod over_mqtt;
 mod usage;
 mod with_daemon;
 mod without_daemon;

@@ -194,3 +194,39 @@ fn what_is_latched_is_cleared_by_a_person_with_a_reason() {
     kitchen.refused(&clear, 2, "cannot be cleared while its condition is present");
     kitchen.refused(&["ack", "over_limit", "--clear"], 2, "--reason");
 }
+
+#[test]
+fn an_alert_is_taken_out_of_service_and_put_back_but_none_of_pressure() {
+    let kitchen = Kitchen::new();
+    let _daemon = kitchen.watch();
+    let first = kitchen.write("hibiscus-12.toml", &lively("hibiscus 12"));
+    kitchen.done(&["batch", "add", &first]);
+    kitchen.wait_for_state("limit_near", "unacknowledged");
+    let reason = "it stands in the cellar on purpose";
+    kitchen.refused(
+        &["service", "limit_near", "--out", "--reason", reason],
+        2,
+        "limit_near",
+    );
+    let out = kitchen.done(&[
+        "service",
+        "outside_temperature",
+        "--out",
+        "--reason",
+        reason,
+        "--who",
+        "Ada",
+    ]);
+    assert!(out.contains("outside_temperature"), "{out}");
+    assert_eq!(
+        kitchen.state("outside_temperature").as_deref(),
+        Some("out_of_service")
+    );
+    let told = kitchen.done(&["status"]);
+    assert!(told.contains("out of service"), "{told}");
+    kitchen.done(&["service", "outside_temperature", "--back"]);
+    assert_ne!(
+        kitchen.state("outside_temperature").as_deref(),
+        Some("out_of_service")
+    );
+}
