@@ -1,6 +1,7 @@
 //! What every input hands to the watch loop, and what it tells about itself.
 
 mod backoff;
+mod cause;
 mod counted;
 mod meter;
 
@@ -9,6 +10,7 @@ use jiff::Timestamp;
 use tokio::sync::{mpsc, oneshot};
 
 pub use backoff::Backoff;
+pub(crate) use cause::cause;
 pub(crate) use counted::Counted;
 pub use counted::Kind;
 pub(crate) use meter::Mends;

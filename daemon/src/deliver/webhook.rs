@@ -8,7 +8,10 @@ use ring::hmac;
 use serde::Serialize;
 
 use super::channel::{Again, Undelivered};
-use crate::config::{Body, Webhook};
+use crate::{
+    config::{Body, Webhook},
+    incoming::cause,
+};
 
 const PATIENCE: Duration = Duration::from_secs(30);
 const CONNECT: Duration = Duration::from_secs(10);
@@ -154,14 +157,6 @@ fn signature(secret: &str, body: &[u8]) -> String {
         write!(text, "{byte:02x}").ok();
     }
     text
-}
-
-fn cause(error: &dyn std::error::Error) -> String {
-    let mut inner = error;
-    while let Some(source) = inner.source() {
-        inner = source;
-    }
-    inner.to_string()
 }
 
 #[cfg(test)]

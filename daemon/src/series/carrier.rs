@@ -9,7 +9,7 @@ use std::{
 use influxdb2::{Client, ClientBuilder, RequestError, api::write::TimestampPrecision};
 use reqwest::StatusCode;
 
-use crate::config::SeriesServer;
+use crate::{config::SeriesServer, incoming::cause};
 
 /// How long a server may take.
 const PATIENCE: Duration = Duration::from_secs(30);
@@ -82,7 +82,7 @@ impl Carrier {
                 .await
                 .map_err(|error| match error {
                     RequestError::Http { status, text } => refusal(status.as_u16(), &text, None),
-                    other => Refusal::Later(said(&source(&other)), None),
+                    other => Refusal::Later(said(&cause(&other)), None),
                 }),
             _ => self.write_plainly(lines).await,
         };
@@ -105,7 +105,7 @@ impl Carrier {
         let answer = request
             .send()
             .await
-            .map_err(|error| Refusal::Later(said(&source(&error)), None))?;
+            .map_err(|error| Refusal::Later(said(&cause(&error)), None))?;
         let status = answer.status();
         if status == StatusCode::NO_CONTENT {
             return Ok(());
@@ -136,15 +136,6 @@ fn refusal(status: u16, text: &str, wait: Option<Duration>) -> Refusal {
         // 200 is no acknowledgement either: only 204 says that the lines are written.
         _ => Refusal::Later(why, wait),
     }
-}
-
-/// The innermost cause: the outer ones repeat the address.
-fn source(error: &dyn std::error::Error) -> String {
-    let mut inner = error;
-    while let Some(source) = inner.source() {
-        inner = source;
-    }
-    inner.to_string()
 }
 
 fn said(text: &str) -> String {
