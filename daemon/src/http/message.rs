@@ -33,7 +33,7 @@ pub(crate) async fn answer(house: &House, payload: &[u8]) -> Value {
         Err(error) => {
             let why = format!(
                 "the command cannot be read: {error}; allowed: {{\"batch\", \"alert\", \"deed\", \"who\"}} with \
-                 acknowledge, shelve, unshelve or reset as deed, and for_s, reason and id where they are needed"
+                 acknowledge, shelve, unshelve, take_out, put_back or reset as deed, and for_s, reason and id where they are needed"
             );
             return json!({ "error": why });
         }
