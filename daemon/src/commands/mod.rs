@@ -32,7 +32,6 @@ use jiff::{Timestamp, tz::TimeZone};
 use tracing_subscriber::EnvFilter;
 
 use crate::page::quoted;
-pub(crate) use note::numbers as bottles;
 
 /// Watches bottles of naturally carbonated drink and says when to move them to the fridge.
 ///

@@ -3,6 +3,7 @@
 //! A bad line or record is a [`BadRow`] that names its place, its value and what is allowed; the ones around it are
 //! read all the same. Times are cut to whole microseconds, the store's grid.
 
+mod bottles;
 mod calibration;
 pub mod csv;
 pub mod delimited;
@@ -23,6 +24,7 @@ use fobwatch_core::{
     quantity::{Unit, UnknownUnit},
 };
 
+pub(crate) use bottles::bottles;
 pub use calibration::{BadCalibration, Calibration, Calibrations, MAX_POINTS, Supply};
 pub use noted::Bounds;
 

@@ -20,8 +20,7 @@ use super::{
     page,
 };
 use crate::{
-    commands::bottles,
-    decode::Bounds,
+    decode::{Bounds, bottles},
     watch::{House, Live, Request},
 };
 
