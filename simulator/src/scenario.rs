@@ -366,7 +366,7 @@ impl Sensor {
 }
 
 /// The scenarios that come with the simulator.
-const SHIPPED: [(&str, &str); 10] = [
+const SHIPPED: [(&str, &str); 11] = [
     ("plain", include_str!("../scenarios/plain.toml")),
     ("warm_spell", include_str!("../scenarios/warm_spell.toml")),
     ("cool_cellar", include_str!("../scenarios/cool_cellar.toml")),
@@ -379,6 +379,7 @@ const SHIPPED: [(&str, &str); 10] = [
     ),
     ("gravity_only", include_str!("../scenarios/gravity_only.toml")),
     ("sensor_trouble", include_str!("../scenarios/sensor_trouble.toml")),
+    ("plastic_pilot", include_str!("../scenarios/plastic_pilot.toml")),
     ("sensor_faults", include_str!("../scenarios/sensor_faults.toml")),
 ];
 

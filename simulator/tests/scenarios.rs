@@ -50,7 +50,7 @@ fn the_limit_has_no_default() {
 #[test]
 fn shipped_scenarios_come_back_from_their_text() {
     let names = Scenario::shipped_names();
-    assert_eq!(names.len(), 10);
+    assert_eq!(names.len(), 11);
     for name in names {
         let scenario = Scenario::shipped(name).expect("shipped");
         assert_eq!(
