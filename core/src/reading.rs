@@ -145,7 +145,7 @@ impl fmt::Display for Source {
 }
 
 impl Quantity {
-    /// All of them, in the order of INTERFACE.
+    /// All of them, in the order of the surface.
     pub const ALL: [Self; 6] = [
         Self::Pressure,
         Self::AbsolutePressure,

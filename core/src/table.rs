@@ -15,7 +15,7 @@ use crate::{
     },
 };
 
-/// Temperature at which a bottle of the table is closed, in degC (INTERFACE, table).
+/// Temperature at which a bottle of the table is closed, in degC (as the `table` command tells).
 const CLOSED_AT_C: f64 = 20.0;
 
 /// What is above the drink.
@@ -85,7 +85,7 @@ const TEMPERATURES: &str = "0 to 40 degC";
 const PRESSURES: &str = "0 to 10 bar gauge";
 
 impl Table {
-    /// Pure water, headspace of air, one standard atmosphere: the defaults of INTERFACE.
+    /// Pure water, headspace of air, one standard atmosphere: the defaults of the surface.
     #[must_use]
     pub fn new(temperatures: Vec<Temperature>, columns: Columns) -> Self {
         Self {

@@ -118,7 +118,7 @@ impl Replayed {
         }
     }
 
-    /// Every transition has what INTERFACE names, and no alert is raised twice in one episode.
+    /// Every transition has what the surface names, and no alert is raised twice in one episode.
     fn alerts_are_whole(&self) {
         let mut standing = BTreeMap::new();
         for alert in &self.alerts {

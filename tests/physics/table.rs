@@ -1,4 +1,4 @@
-//! The `table` command's engine, as INTERFACE words it.
+//! The `table` command's engine, as the surface words it.
 
 use fobwatch_core::quantity::{
     AbsolutePressure, AlcoholByVolume, Co2Volumes, GaugePressure, MassConcentration, Temperature,

@@ -27,7 +27,7 @@ const AGREES_IN_A_ROW: u8 = 24;
 /// What the gauge showed shortly before a leak is taken to have begun does not count either.
 const BEFORE: SignedDuration = SignedDuration::from_mins(30);
 
-/// A stall is not told of younger batches (FORECAST: after 60 h, so that slow ones are not among them).
+/// A stall is not told of younger batches (an earlier study: after 60 h, so that slow ones are not among them).
 const STALL_AFTER: SignedDuration = SignedDuration::from_hours(60);
 /// The drink must have been warm for as long as the gain is told.
 const WARM_FOR: SignedDuration = SignedDuration::from_hours(36);
@@ -45,7 +45,7 @@ const STALL_IN_A_ROW: u8 = 4;
 /// A batch that made less than this, in volumes, never began.
 const NEVER_BEGAN: f64 = 0.1;
 
-/// The drink should stand between these, degC (INTERFACE) ...
+/// The drink should stand between these, degC, as the README has it ...
 const ALLOWED_C: [f64; 2] = [12.0, 32.0];
 /// ... with this deadband, K.
 const DEADBAND_K: f64 = 0.5;

@@ -1,4 +1,4 @@
-//! Judging the forecast alerts at each fit. INTERFACE's table, with a deadband and several evaluations in a row on the
+//! Judging the forecast alerts at each fit. The surface's table, with a deadband and several evaluations in a row on the
 //! way out, so that noise cannot chatter.
 
 use std::collections::BTreeMap;

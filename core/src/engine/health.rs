@@ -16,7 +16,7 @@ use super::Rules;
 const REMEMBERED: usize = 15;
 /// A sensor that was heard fewer times has no usual interval; this one is assumed.
 const ASSUMED_INTERVAL: SignedDuration = SignedDuration::from_mins(30);
-/// Unchanged for this long, a value is asked about (FORECAST: 4 to 6 h; one false alarm came from coarse steps).
+/// Unchanged for this long, a value is asked about (an earlier study: 4 to 6 h; one false alarm came from coarse steps).
 const STUCK_AFTER: SignedDuration = SignedDuration::from_hours(4);
 /// ... and has been read so often.
 const STUCK_READINGS: u32 = 8;

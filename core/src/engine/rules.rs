@@ -1,4 +1,4 @@
-//! When alerts are raised: the figures of INTERFACE's table, all of them settings.
+//! When alerts are raised: the figures of the surface's table, all of them settings.
 
 use jiff::SignedDuration;
 

@@ -51,7 +51,7 @@ pub struct IfForgotten {
 #[serde(transparent)]
 pub struct Hours(pub f64);
 
-/// Everything that is expected of a batch, as of one moment. Meanings as in INTERFACE, "replay".
+/// Everything that is expected of a batch, as of one moment. Meanings as the records of `replay` have them.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Forecast {
     /// Which batch.

@@ -1,4 +1,4 @@
-//! The JSON form of a forecast, as INTERFACE shows it.
+//! The JSON form of a forecast, as the surface shows it.
 
 use jiff::Timestamp;
 use serde::Serialize;

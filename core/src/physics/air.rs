@@ -85,7 +85,7 @@ pub fn nitrogen_dissolved(
 }
 
 /// Pressure that the nitrogen of trapped air has at `temperature` in an unchanged headspace: `0.79 (ambient - p_water)
-/// T/T_sealed`, all oxygen eaten (INTERFACE, table). Ideal gas, 0 to 40 degC; error below 0.1 %.
+/// T/T_sealed`, all oxygen eaten (as the `table` command tells). Ideal gas, 0 to 40 degC; error below 0.1 %.
 ///
 /// # Errors
 /// The pressure lies outside the range of [`PartialPressure`]; below zero it counts as zero.

@@ -3,7 +3,7 @@
 use super::{NotAQuantity, quantity};
 
 /// Grams of CO2 in a litre of drink that holds one volume: 1 L of the real gas at 0 degC and 1 atm
-/// weighs 1.977 g (INTERFACE words; 1.9768 by the Span-Wagner equation, checked in the outside references).
+/// weighs 1.977 g (the surface's words; 1.9768 by the Span-Wagner equation, checked in the outside references).
 pub const GRAMS_PER_LITRE_PER_VOLUME: f64 = 1.977;
 
 quantity! {

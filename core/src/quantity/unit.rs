@@ -2,7 +2,7 @@
 
 use std::{fmt, str::FromStr};
 
-/// A unit of a reading, by the spellings INTERFACE allows.
+/// A unit of a reading, by the spellings the surface allows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Unit {
     /// `bar`
