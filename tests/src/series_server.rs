@@ -101,18 +101,23 @@ impl SeriesServer {
         let text = self
             .ask(&format!("/api/v1/export?match[]={name}&reduce_mem_usage=1"))
             .expect("it exports");
-        let mut found = Vec::new();
+        // A series comes in as many lines as the server keeps it in blocks.
+        let mut found: Vec<(Value, Vec<(i64, f64)>)> = Vec::new();
         for line in text.lines() {
             let line: Value = serde_json::from_str(line).expect("a line of JSON");
             let numbers = |key: &str| line[key].as_array().expect("an array").clone();
-            let mut points: Vec<(i64, f64)> = numbers("timestamps")
-                .iter()
+            let block = numbers("timestamps")
+                .into_iter()
                 .zip(numbers("values"))
-                .map(|(at, value)| (at.as_i64().expect("a time"), value.as_f64().unwrap_or(f64::NAN)))
-                .collect();
+                .map(|(at, value)| (at.as_i64().expect("a time"), value.as_f64().unwrap_or(f64::NAN)));
+            match found.iter_mut().find(|(metric, _)| *metric == line["metric"]) {
+                Some((_, points)) => points.extend(block),
+                None => found.push((line["metric"].clone(), block.collect())),
+            }
+        }
+        for (_, points) in &mut found {
             points.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
             points.dedup();
-            found.push((line["metric"].clone(), points));
         }
         found
     }
