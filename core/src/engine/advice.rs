@@ -1,16 +1,19 @@
 //! The alerts about the move to the fridge: `fridge_soon` and `move_to_fridge`.
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 
 use crate::alert::AlertName;
 
 use super::{
     Action, Monitor,
-    awake::{Advice, Choice},
+    awake::{self, Advice, Choice},
     board::Key,
     evaluate::{Group, IN_A_ROW, Matter, Verdict},
 };
 
+/// The first of two evaluations in a row half an hour apart may come this long before the move is due: then the alert comes
+/// neither early nor late at the mean, and not three quarters of an hour late.
+const AHEAD: SignedDuration = SignedDuration::from_mins(45);
 /// Evaluations in a row after which an alert about the move ends: 3 h. A forecast that wavers for less tells nothing.
 const GONE_IN_A_ROW: u8 = 6;
 /// `move_to_fridge` ends when the content after a move is this far below the target, in volumes: beyond the error of the
@@ -35,7 +38,11 @@ impl Monitor {
         let stands = self.state.board.is_present(&key);
         let choice = self.choice(ripest, now);
         let advice = choice.map_or(Advice::AsItComes, |choice| choice.advice);
-        let reached = after.is_some_and(|after| after >= target);
+        let reached = ripest.is_some_and(|group| {
+            let soon = now.saturating_add(AHEAD).unwrap_or(now);
+            let gains = awake::gains(&group.outlook, now, soon).unwrap_or(0.0);
+            group.outlook.after_move_now.p50.volumes() + gains >= target.volumes()
+        });
         let there = match advice {
             Advice::AsItComes => reached,
             Advice::BeforeTheNight => true,

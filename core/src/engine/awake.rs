@@ -123,14 +123,19 @@ impl WakingHours {
 
 /// A move at `at`: what it gains until then comes on top of what a move now would end at.
 fn ends(outlook: &Outlook, batch: &Batch, now: Timestamp, at: Timestamp) -> Option<Moment> {
-    let content = |at| along(&outlook.curve, at, |point| point.co2.p50.volumes());
-    let more = content(at)? - content(now)?;
+    let more = gains(outlook, now, at)?;
     let worst = along(&outlook.curve, at, |point| point.worst_bottle.p95.bar())?;
-    let after = outlook.after_move_now.p50.volumes() + more.max(0.0);
+    let after = outlook.after_move_now.p50.volumes() + more;
     Some(Moment {
         at,
         ends: (worst < batch.bottle.pressure_limit.bar()).then_some(after),
     })
+}
+
+/// What the content gains from one time to a later one, volumes.
+pub(super) fn gains(outlook: &Outlook, from: Timestamp, to: Timestamp) -> Option<f64> {
+    let content = |at| along(&outlook.curve, at, |point| point.co2.p50.volumes());
+    Some((content(to)? - content(from)?).max(0.0))
 }
 
 /// The curve at `at`, linear between its points.
