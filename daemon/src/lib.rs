@@ -13,6 +13,7 @@ pub mod http;
 pub mod incoming;
 pub mod mqtt;
 pub mod page;
+mod planning;
 pub mod serial;
 mod series;
 pub mod store;

@@ -3,21 +3,20 @@
 //! Exit status: 0 done, 1 failed, 2 wrong usage or refused input. Standard output carries answers and records alone.
 
 mod ack;
-mod advice;
 mod batch;
 mod check;
 mod compare;
 mod export;
 mod format;
+mod heard_room;
 mod history;
 mod import;
 mod keeper;
 mod meant;
+pub(crate) mod moment;
 mod note;
 mod plan;
-mod planned;
 mod replay;
-mod room;
 mod service;
 mod shelve;
 mod span;
@@ -28,10 +27,9 @@ mod watch;
 use std::{fmt, io::IsTerminal, process::ExitCode};
 
 use clap::{CommandFactory, Parser, Subcommand};
-use jiff::{Timestamp, tz::TimeZone};
 use tracing_subscriber::EnvFilter;
 
-use crate::page::quoted;
+use crate::page::{local, quoted};
 
 /// Watches bottles of naturally carbonated drink and says when to move them to the fridge.
 ///
@@ -141,13 +139,6 @@ fn say(line: &str) -> Result<(), Ended> {
     }
 }
 
-/// A time in the user's zone: "Thursday 5 March 2026, 15:20 CET".
-fn local(at: Timestamp, zone: &TimeZone) -> String {
-    at.to_zoned_datetime(zone.clone())
-        .strftime("%A %-d %B %Y, %H:%M %Z")
-        .to_string()
-}
-
 /// Reads a text file.
 fn read(path: &std::path::Path) -> Result<String, Ended> {
     std::fs::read_to_string(path)
@@ -255,7 +246,7 @@ mod tests {
     #[test]
     fn what_page_and_status_tell_to_type_parses() {
         let context = crate::page::Context {
-            now: Timestamp::UNIX_EPOCH,
+            now: jiff::Timestamp::UNIX_EPOCH,
             display: crate::config::Config::defaults().unwrap().display,
             demo: false,
             unstored: None,

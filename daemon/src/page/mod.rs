@@ -32,6 +32,7 @@ use crate::{config::Display, watch::Trouble};
 
 pub(crate) use amount::Units;
 pub(crate) use batch::quoted;
+pub(crate) use clock::local;
 pub use compared::{Curve, compared};
 pub use need::Urgency;
 pub use shown::Shown;
