@@ -5,6 +5,7 @@
 
 pub mod commands;
 pub mod config;
+mod craft;
 pub mod decode;
 pub mod deliver;
 pub mod demo;
@@ -14,6 +15,7 @@ pub mod incoming;
 pub mod mqtt;
 pub mod page;
 mod planning;
+mod rescue;
 pub mod serial;
 mod series;
 pub mod store;

@@ -2,9 +2,11 @@
 
 mod archive;
 mod compare;
+mod experiment;
 mod history;
 mod kitchen;
 mod over_mqtt;
+mod rescue;
 mod usage;
 mod with_daemon;
 mod without_daemon;

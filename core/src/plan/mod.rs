@@ -124,6 +124,20 @@ impl<'a> Planner<'a> {
         self.pressure(held, less, LiquidVolume::ZERO, temperature)
     }
 
+    /// Sugar that the culture can use, as table sugar, once the content in the target's sense is this.
+    ///
+    /// # Errors
+    /// A figure lies outside the range of its type.
+    pub fn sugar_left_at(&self, content: Co2Volumes) -> Result<MassConcentration, NotAQuantity> {
+        let drink = &self.batch.drink;
+        let usable = as_hexose(drink.sucrose, drink.hexose)?.grams_per_litre();
+        let held = self.held(content, self.batch.bottle.fill)?.grams_per_litre();
+        let already = drink.co2.map_or(0.0, Co2Volumes::grams_per_litre);
+        let made = Co2Volumes::from_grams_per_litre((held - already).max(0.0))?;
+        let taken = hexose_for(made, Yield::Balling)?.grams_per_litre();
+        MassConcentration::from_grams_per_litre((usable - taken).max(0.0) / INVERSION)
+    }
+
     /// Alcohol in the drink once its content, in the target's sense, is this; CO2 already dissolved when sealed brought none.
     ///
     /// # Errors

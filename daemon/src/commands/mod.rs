@@ -6,9 +6,9 @@ mod ack;
 mod batch;
 mod check;
 mod compare;
+mod experiment;
 mod export;
 mod format;
-mod heard_room;
 mod history;
 mod import;
 mod keeper;
@@ -17,6 +17,7 @@ pub(crate) mod moment;
 mod note;
 mod plan;
 mod replay;
+mod rescue;
 mod service;
 mod shelve;
 mod span;
@@ -52,7 +53,9 @@ enum Command {
     Service(service::Service),
     Replay(replay::Replay),
     Plan(plan::Plan),
+    Rescue(rescue::Rescue),
     Compare(compare::Compare),
+    Experiment(experiment::ExperimentCommand),
     Table(table::TableCommand),
     Check(check::Check),
     Export(export::Export),
@@ -109,7 +112,9 @@ pub fn run() -> ExitCode {
         Some(Command::Service(command)) => command.run(),
         Some(Command::Replay(command)) => command.run(),
         Some(Command::Plan(command)) => command.run(),
+        Some(Command::Rescue(command)) => command.run(),
         Some(Command::Compare(command)) => command.run(),
+        Some(Command::Experiment(command)) => command.run(),
         Some(Command::Table(command)) => command.run(),
         Some(Command::Check(command)) => command.run(),
         Some(Command::Export(command)) => command.run(),

@@ -11,8 +11,14 @@ use fobwatch_core::{
 use jiff::Timestamp;
 use serde::Serialize;
 
-use super::{Ended, heard_room, history, json, local, moment, read_batch, read_config, say};
-use crate::planning::{self, Asked, Home, Planned, Ready, Room};
+use super::{Ended, history, json, local, moment, read_batch, read_config, say};
+use crate::{
+    config::Config,
+    craft::heard_room,
+    planning::{self, Asked, Home, Planned, Ready, Room},
+    store::{Store, StoreError},
+    watch::data_folder,
+};
 
 /// Tell what to expect of a batch before it is filled.
 #[derive(Debug, Args)]
@@ -219,10 +225,10 @@ impl Plan {
     }
 
     /// The room, and the sentence that says which.
-    fn room(&self, batch: &Batch, config: &crate::config::Config) -> Result<(Room, String), Ended> {
+    fn room(&self, batch: &Batch, config: &Config) -> Result<(Room, String), Ended> {
         Ok(match self.room {
             None => planning::room_of(batch),
-            Some(Which::LastWeek) => heard_room::last_week(batch, self.data.clone(), config)?,
+            Some(Which::LastWeek) => self.last_week(batch, config)?,
             Some(Which::Given(room)) if room.is_one() => (
                 room,
                 format!("Reckoned for a room of {}, as given with --room.", room.words()),
@@ -237,5 +243,21 @@ impl Plan {
                 ),
             ),
         })
+    }
+
+    fn last_week(&self, batch: &Batch, config: &Config) -> Result<(Room, String), Ended> {
+        let data = data_folder(self.data.clone(), config).map_err(|none| Ended::Refused(none.to_string()))?;
+        if !Store::is_in(&data) {
+            return Err(Ended::Failed(format!(
+                "nothing was ever kept in {}; name the folder of `watch` with --data, or tell the room with --room",
+                data.display()
+            )));
+        }
+        let failed = |error: StoreError| Ended::Failed(error.to_string());
+        Store::read_folder(&data, |reader| {
+            heard_room::last_week(reader, batch, &config.display.zone)
+        })
+        .map_err(failed)?
+        .map_err(|why| Ended::Failed(format!("--room last-week: {why}")))
     }
 }

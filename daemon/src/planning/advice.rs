@@ -6,10 +6,8 @@ use fobwatch_core::{
 };
 use jiff::Timestamp;
 
-use crate::{
-    config::Display,
-    page::{Units, local},
-};
+use super::about;
+use crate::{config::Display, page::Units};
 
 /// Lines that laws draw, % by volume: 26 USC 5052; Regulation (EU) No 1169/2011, article 9(1)(k).
 const LINES: [(f64, &str); 2] = [(0.5, "0.5 %"), (1.2, "1.2 %")];
@@ -56,7 +54,7 @@ impl<'a> Adviser<'a> {
     }
 
     fn time(&self, at: Timestamp) -> String {
-        local(at, &self.display.zone)
+        about(at, &self.display.zone)
     }
 
     fn late(&self, at: Option<Timestamp>) -> String {

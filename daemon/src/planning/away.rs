@@ -8,7 +8,7 @@ use fobwatch_core::{
 use jiff::Timestamp;
 
 use super::{
-    Asked, backwards,
+    Asked, about, backwards,
     room::{either, wider},
 };
 use crate::page::{Units, local};
@@ -81,7 +81,7 @@ pub(super) fn said(asked: &Asked<'_>, home: &Home) -> Vec<String> {
             units.at_most(home.pressure.p95),
         )
     } else {
-        let from = first.map_or_else(|| when.clone(), |at| local(at, zone));
+        let from = first.map_or_else(|| when.clone(), |at| about(at, zone));
         format!(
             "Do not leave them in the room until {when}: your limit of {limit} may be passed from {from} on, and the fullest bottle is \
              then at about {}, one in twenty above {}. If you come back to such bottles, do not go to them.",

@@ -8,7 +8,7 @@ use fobwatch_core::{
 };
 use jiff::{SignedDuration, Timestamp};
 
-use super::{Asked, room::tenth};
+use super::{Asked, about, room::tenth};
 use crate::page::local;
 
 /// Hours in the fridge before a bottle is opened: it has to be cold through, and its gas back in the drink.
@@ -66,7 +66,7 @@ pub(super) fn said(asked: &Asked<'_>, ready: &Ready) -> Vec<String> {
     match ready.as_planned.move_at.and_then(|when| when.p50) {
         Some(planned) => said.push(format!(
             "As it is planned the move would be right about {}, {}.",
-            local(planned, zone),
+            about(planned, zone),
             off(planned, ready.moved)
         )),
         None => said.push(
@@ -86,7 +86,7 @@ pub(super) fn said(asked: &Asked<'_>, ready: &Ready) -> Vec<String> {
     if let Some(sealed) = ready.sealed {
         said.push(format!(
             "With dose and room as they are: seal them {}.",
-            local(sealed, zone)
+            about(sealed, zone)
         ));
     }
     said.push("No day before a reading is sure: the width above is what cultures differ by. Go by the gauge, and drink an hour that fits.".to_owned());
@@ -116,7 +116,7 @@ fn impossible(ready: &Ready, zone: &jiff::tz::TimeZone) -> String {
     let nearest_ready = nearest.saturating_add(COLD).unwrap_or(nearest);
     format!(
         "That time cannot be made by dose or room alone. {why}; the nearest they come is {}.",
-        local(nearest_ready, zone)
+        about(nearest_ready, zone)
     )
 }
 
@@ -167,7 +167,7 @@ pub(super) fn way(asked: &Asked<'_>, way: &Way, wanted: Timestamp, then: &str) -
         if off(middle, wanted) == "as wanted" {
             then.to_owned()
         } else {
-            format!("about {}", local(middle, zone))
+            format!("about {}", about(middle, zone))
         },
         way.move_at.map_or_else(String::new, |when| width(&when, zone)),
     );
@@ -175,7 +175,7 @@ pub(super) fn way(asked: &Asked<'_>, way: &Way, wanted: Timestamp, then: &str) -
     if let Some(early) = early.filter(|early| *early <= wanted) {
         sentence.push_str(&format!(
             " But your limit may be passed from {} on: watch the gauge from the first day.",
-            local(early, zone)
+            about(early, zone)
         ));
     }
     Some(sentence)
@@ -184,10 +184,10 @@ pub(super) fn way(asked: &Asked<'_>, way: &Way, wanted: Timestamp, then: &str) -
 fn width(when: &When, zone: &jiff::tz::TimeZone) -> String {
     let late = when.p95.map_or_else(
         || "more than 60 days after sealing".to_owned(),
-        |at| local(at, zone),
+        |at| about(at, zone),
     );
     when.p05.map_or_else(String::new, |early| {
-        format!(", nine times in ten between {} and {late}", local(early, zone))
+        format!(", nine times in ten between {} and {late}", about(early, zone))
     })
 }
 
@@ -206,7 +206,7 @@ pub(super) fn other_doses(asked: &Asked<'_>, planned: &Forecast) -> Option<Strin
     let words = |at: Option<Timestamp>| {
         at.map_or_else(
             || "more than 60 days after sealing".to_owned(),
-            |at| local(at, zone),
+            |at| about(at, zone),
         )
     };
     Some(format!(

@@ -7,8 +7,8 @@ use fobwatch_core::{
 };
 use jiff::{SignedDuration, Timestamp};
 
-use super::{Asked, room::wider};
-use crate::page::{Units, local};
+use super::{Asked, about, room::wider};
+use crate::page::Units;
 
 /// Days since sealing that are told.
 const DAYS: [i64; 11] = [1, 2, 3, 4, 5, 7, 10, 14, 21, 30, 60];
@@ -82,7 +82,7 @@ pub(super) fn said(asked: &Asked<'_>, days: &[Day]) -> Vec<String> {
         .filter_map(|line| {
             Some(format!(
                 "{line} % about {}",
-                local(passed(days, line)?, &asked.display.zone)
+                about(passed(days, line)?, &asked.display.zone)
             ))
         })
         .collect();

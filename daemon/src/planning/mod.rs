@@ -6,6 +6,7 @@ mod advice;
 mod away;
 mod backwards;
 mod course;
+pub(crate) mod form;
 mod pilot;
 mod pressure;
 mod room;
@@ -20,7 +21,7 @@ use fobwatch_core::{
     plan::{Planner, Prospect},
     quantity::{NotAQuantity, Temperature},
 };
-use jiff::{SignedDuration, Timestamp};
+use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 
 use crate::{
     config::Display,
@@ -129,6 +130,16 @@ pub(crate) fn plan(asked: &Asked<'_>) -> Result<Planned, String> {
 
 /// As far as anything is told.
 const HORIZON: SignedDuration = SignedDuration::from_hours(60 * 24);
+
+/// An estimated moment, to the hour: no minute of it is known.
+fn about(at: Timestamp, zone: &TimeZone) -> String {
+    let hour = at
+        .as_second()
+        .saturating_add(1_800)
+        .div_euclid(3_600)
+        .saturating_mul(3_600);
+    local(Timestamp::from_second(hour).unwrap_or(at), zone)
+}
 
 impl Asked<'_> {
     fn prospects(&self) -> Result<Vec<Prospect>, NotAQuantity> {
