@@ -197,6 +197,10 @@ impl Teller<'_> {
                 }
                 said
             }
+            Plight::Right if now.p50.volumes() > target + 0.2 => vec![
+                holds,
+                "That is a little livelier than you wanted it. Open it cold, slowly, and over the sink: there is nothing else to do.".to_owned(),
+            ],
             Plight::Right => vec![holds, "That is as you wanted it: there is nothing to rescue.".to_owned()],
             Plight::OnItsWay => vec![
                 holds,

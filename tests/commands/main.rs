@@ -6,6 +6,7 @@ mod experiment;
 mod history;
 mod kitchen;
 mod over_mqtt;
+mod pages;
 mod rescue;
 mod usage;
 mod with_daemon;

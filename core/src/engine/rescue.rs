@@ -19,6 +19,9 @@ use super::{Monitor, Place, Work};
 /// source).
 const RIGHT: f64 = 0.2;
 
+/// Beyond the target by this it went too far; up to it it is a little lively (common practice, no source).
+const TOO_FAR: f64 = 0.5;
+
 /// Hours at fridge temperature before a bottle that went too far may be opened (common practice, no source).
 const COLD: SignedDuration = SignedDuration::from_hours(24);
 
@@ -115,7 +118,7 @@ impl Monitor {
         let stands = over.is_some_and(|over| over.present || !cold_through);
         let plight = match (chilled, worst_bottle.p95 >= limit || stands) {
             (_, true) => Plight::Danger,
-            (true, _) if off > RIGHT => Plight::TooFar { cold_through },
+            (true, _) if off > TOO_FAR || over.is_some() => Plight::TooFar { cold_through },
             (false, _) if off > RIGHT => Plight::TooFarAndWarm,
             (_, _) if off >= -RIGHT => Plight::Right,
             (true, _) => Plight::ChilledTooEarly,

@@ -11,8 +11,8 @@ use crate::{
     quantity::{CultureDose, Temperature},
 };
 
-/// Doses that are tried, mL/L: recipes take 15 to 125, and beyond a quarter of a litre it is another drink.
-pub const DOSES_ML_PER_L: [f64; 2] = [5.0, 250.0];
+/// Doses that are tried, mL/L: recipes take up to an eighth of a litre (common practice, no source), and beyond that it is another drink.
+pub const DOSES_ML_PER_L: [f64; 2] = [5.0, 125.0];
 
 /// Rooms that are tried, degC: from above where `outside_temperature` warns to below it.
 pub const ROOMS_C: [f64; 2] = [14.0, 30.0];
@@ -20,8 +20,8 @@ pub const ROOMS_C: [f64; 2] = [14.0, 30.0];
 /// Halvings of a search; after eight the dose is told to 2 % and the room to a tenth of a degree.
 const HALVINGS: u32 = 8;
 
-/// Ends that come as near as this are right: nobody carries bottles by the minute.
-const NEAR: SignedDuration = SignedDuration::from_mins(20);
+/// Middles that come as near as this are right: nobody knows the day to the hour.
+const NEAR: SignedDuration = SignedDuration::from_hours(3);
 
 /// What may be changed.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -119,11 +119,10 @@ fn middle(forecast: &Forecast) -> Option<Timestamp> {
 fn way((change, forecast): (Change, Forecast), wanted: Timestamp) -> Way {
     let move_at = forecast.move_at;
     let off = middle(&forecast).map(|at| wanted.duration_since(at).abs());
-    let by_hours = SignedDuration::from_hours(3).max(NEAR);
     Way {
         change,
         move_at,
-        fits: off.is_some_and(|off| off <= by_hours),
+        fits: off.is_some_and(|off| off <= NEAR),
         forecast,
     }
 }

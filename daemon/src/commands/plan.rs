@@ -220,6 +220,11 @@ impl Plan {
             part.said
                 .iter()
                 .try_for_each(|sentence| say(&format!("  {sentence}")))?;
+            if part.heading == planning::FORGOTTEN {
+                planning::course_table(&planned.course, &config.display)
+                    .iter()
+                    .try_for_each(|line| say(line))?;
+            }
         }
         Ok(())
     }

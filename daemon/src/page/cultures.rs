@@ -23,7 +23,7 @@ pub(super) fn document(
                 p { "Name the culture in the batch file (" code { "culture = \"jar two\"" } "): once something was measured in a batch, it tells of it." }
             } @else {
                 h1 { (headline(comparison)) }
-                p class="soft" { (words::VIGOUR) " A warm kitchen or a large dose does not make a culture look lively here." }
+                p class="soft" { (craft::sentence(words::VIGOUR)) " A warm kitchen or a large dose does not make a culture look lively here." }
                 table {
                     thead { tr {
                         th scope="col" { "Culture" }

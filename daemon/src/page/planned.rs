@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use maud::{Markup, PreEscaped, html};
 
 use super::{Units, craft, plain};
-use crate::planning::{Day, Planned};
+use crate::planning::{Day, FORGOTTEN, Planned};
 
 /// What somebody typed, by the names of the fields.
 pub(crate) type Typed = BTreeMap<String, String>;
@@ -49,8 +49,8 @@ fn told(planned: &Planned, toml: &str, units: Units) -> Markup {
         @for part in &planned.parts {
             section {
                 h2 { (part.heading) }
-                @for sentence in &part.said { p { (sentence) } }
-                @if part.heading == "If they are forgotten" { (days(&planned.course, units)) }
+                @for sentence in &part.said { p { (craft::sentence(sentence)) } }
+                @if part.heading == FORGOTTEN { (days(&planned.course, units)) }
             }
         }
         section {

@@ -15,7 +15,7 @@ pub(super) fn document(told: &Told, demo: bool) -> Markup {
         &html! {
             h1 class=[danger.then_some("danger")] { "What can be done for " (name) }
             @for (place, sentence) in told.advice.iter().enumerate() {
-                p class=[(place == 0).then_some("press")] { (sentence) }
+                p class=[(place == 0).then_some("press")] { (craft::sentence(sentence)) }
             }
             @if told.plight == "chilled_too_early" {
                 form class="tap" method="post" action={ "/batches/" (slug) "/tell" } {

@@ -114,7 +114,7 @@ pub(super) fn said(asked: &Asked<'_>, home: &Home) -> Vec<String> {
         let early = home.away.move_at.and_then(|when| when.p05);
         let before = early.map_or_else(
             || "before you go".to_owned(),
-            |at| format!("before you go, if that is not much before {}", local(at, zone)),
+            |at| format!("before you go, if that is not much before {}", about(at, zone)),
         );
         said.push(format!(
             "Else put them into the fridge {before}: they wait there, with less fizz, and can come back to the room (`fobwatch rescue`). Or \

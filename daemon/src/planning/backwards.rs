@@ -81,7 +81,7 @@ pub(super) fn said(asked: &Asked<'_>, ready: &Ready) -> Vec<String> {
         ready
             .ways
             .iter()
-            .filter_map(|found| way(asked, found, ready.moved, "then")),
+            .filter_map(|found| way(asked, found, ready.moved, "at that hour")),
     );
     if let Some(sealed) = ready.sealed {
         said.push(format!(
@@ -89,7 +89,10 @@ pub(super) fn said(asked: &Asked<'_>, ready: &Ready) -> Vec<String> {
             about(sealed, zone)
         ));
     }
-    said.push("No day before a reading is sure: the width above is what cultures differ by. Go by the gauge, and drink an hour that fits.".to_owned());
+    said.push(
+        "No day before a reading is sure: the width above is what cultures differ by. Go by the gauge."
+            .to_owned(),
+    );
     said
 }
 
@@ -162,13 +165,13 @@ pub(super) fn way(asked: &Asked<'_>, way: &Way, wanted: Timestamp, then: &str) -
             asked.room.words()
         ),
     };
+    let when = if off(middle, wanted) == "as wanted" {
+        then.to_owned()
+    } else {
+        format!("about {}", about(middle, zone))
+    };
     let mut sentence = format!(
-        "{change}; the move is then as likely as not right {}{}.",
-        if off(middle, wanted) == "as wanted" {
-            then.to_owned()
-        } else {
-            format!("about {}", about(middle, zone))
-        },
+        "{change}: the move is right {when}, as likely as not{}.",
         way.move_at.map_or_else(String::new, |when| width(&when, zone)),
     );
     let early = way.forecast.limit_at.and_then(|limit| limit.p05);
@@ -187,7 +190,7 @@ fn width(when: &When, zone: &jiff::tz::TimeZone) -> String {
         |at| about(at, zone),
     );
     when.p05.map_or_else(String::new, |early| {
-        format!(", nine times in ten between {} and {late}", about(early, zone))
+        format!("; nine times in ten between {} and {late}", about(early, zone))
     })
 }
 

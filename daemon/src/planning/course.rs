@@ -8,7 +8,10 @@ use fobwatch_core::{
 use jiff::{SignedDuration, Timestamp};
 
 use super::{Asked, about, room::wider};
-use crate::page::Units;
+use crate::{
+    config::Display,
+    page::{Units, plain},
+};
 
 /// Days since sealing that are told.
 const DAYS: [i64; 11] = [1, 2, 3, 4, 5, 7, 10, 14, 21, 30, 60];
@@ -56,27 +59,38 @@ pub(super) fn of(asked: &Asked<'_>, prospects: &[Prospect]) -> Result<Vec<Day>, 
     Ok(days)
 }
 
-/// A few of the days, and when the lines of the law are passed.
-pub(super) fn said(asked: &Asked<'_>, days: &[Day]) -> Vec<String> {
-    const TOLD: [i64; 5] = [2, 4, 7, 14, 30];
-    let units = Units::from(asked.display);
-    let told: Vec<String> = days
-        .iter()
-        .filter(|day| TOLD.contains(&day.days))
-        .map(|day| {
-            format!(
-                "after {} days {} (one in twenty above {}) and {:.1} % of alcohol",
-                day.days,
-                units.pressure(day.pressure.p50),
-                units.at_most(day.pressure.p95),
-                day.alcohol[0].percent(),
-            )
+/// The same as lines of a table.
+pub(crate) fn table(days: &[Day], display: &Display) -> Vec<String> {
+    let units = Units::from(display);
+    let rows = days.iter().map(|day| {
+        [
+            day.days.to_string(),
+            format!("{:.1}", day.co2.p50.volumes()),
+            units.pressure(day.pressure.p50),
+            units.at_most(day.pressure.p95),
+            format!("{:.1} %", day.alcohol[0].percent()),
+        ]
+    });
+    let head = [
+        "days in the room",
+        "volumes",
+        "fullest bottle",
+        "one in twenty above",
+        "alcohol",
+    ]
+    .map(str::to_owned);
+    std::iter::once(head)
+        .chain(rows)
+        .map(|[day, co2, pressure, most, alcohol]| {
+            plain(&format!(
+                "{day:>16} {co2:>9} {pressure:>16} {most:>21} {alcohol:>9}"
+            ))
         })
-        .collect();
-    let mut said = vec![format!(
-        "Left in the room, the fullest bottle: {}.",
-        told.join("; ")
-    )];
+        .collect()
+}
+
+/// When the lines of the law are passed.
+pub(super) fn said(asked: &Asked<'_>, days: &[Day]) -> Option<String> {
     let lines: Vec<String> = [0.5, 1.2]
         .into_iter()
         .filter_map(|line| {
@@ -86,13 +100,12 @@ pub(super) fn said(asked: &Asked<'_>, days: &[Day]) -> Vec<String> {
             ))
         })
         .collect();
-    if !lines.is_empty() {
-        said.push(format!(
+    (!lines.is_empty()).then(|| {
+        format!(
             "As likely as not its alcohol passes {}, where laws draw lines.",
             lines.join(", and ")
-        ));
-    }
-    said
+        )
+    })
 }
 
 /// When the middle of the alcohol passes `line`, percent; straight between the days.

@@ -29,7 +29,7 @@ use crate::{
 };
 pub(crate) use away::Home;
 pub(crate) use backwards::Ready;
-pub(crate) use course::Day;
+pub(crate) use course::{Day, table as course_table};
 pub(crate) use room::{Room, USUAL as USUAL_ROOM, read as read_room};
 
 /// What is asked.
@@ -128,6 +128,9 @@ pub(crate) fn plan(asked: &Asked<'_>) -> Result<Planned, String> {
     Ok(planned)
 }
 
+/// Heading of what becomes of forgotten bottles: the days belong below it.
+pub(crate) const FORGOTTEN: &str = "If they are forgotten";
+
 /// As far as anything is told.
 const HORIZON: SignedDuration = SignedDuration::from_hours(60 * 24);
 
@@ -165,9 +168,9 @@ fn parts(asked: &Asked<'_>, planned: &Planned) -> Result<Vec<Part>, NotAQuantity
     part(
         "When",
         vec![
+            advice::day(batch, &planned.forecast, display),
             asked.room_said.clone(),
             culture(asked),
-            advice::day(batch, &planned.forecast, display),
         ],
     );
     if let Some(ready) = &planned.ready {
@@ -186,7 +189,7 @@ fn parts(asked: &Asked<'_>, planned: &Planned) -> Result<Vec<Part>, NotAQuantity
     let mut forgotten = advice::forgotten(batch, &planned.forecast, display);
     forgotten.extend(course::said(asked, &planned.course));
     forgotten.extend(pressure::forgotten(&planner, batch, warmest));
-    part("If they are forgotten", forgotten);
+    part(FORGOTTEN, forgotten);
     part("The pilot", pilot::of(batch));
     part(
         "Before anything else",
