@@ -11,6 +11,7 @@ pub mod compare;
 pub mod culture;
 pub mod document;
 pub mod engine;
+pub mod experiment;
 pub mod fit;
 pub mod forecast;
 pub mod note;

@@ -5,6 +5,7 @@
 
 pub mod commands;
 pub mod config;
+mod craft;
 pub mod decode;
 pub mod deliver;
 pub mod demo;
@@ -13,6 +14,8 @@ pub mod http;
 pub mod incoming;
 pub mod mqtt;
 pub mod page;
+mod planning;
+mod rescue;
 pub mod serial;
 mod series;
 pub mod store;

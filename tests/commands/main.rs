@@ -2,9 +2,12 @@
 
 mod archive;
 mod compare;
+mod experiment;
 mod history;
 mod kitchen;
 mod over_mqtt;
+mod pages;
+mod rescue;
 mod usage;
 mod with_daemon;
 mod without_daemon;

@@ -3,7 +3,8 @@
 use std::{collections::BTreeMap, fmt};
 
 use super::{
-    Batch, BatchName, Bottle, CultureName, Drink, Headspace, Material, Pilot, Target, name::NAME_ALLOWED,
+    Batch, BatchName, Bottle, CultureName, Drink, ExperimentName, Headspace, Material, Pilot, Target,
+    name::NAME_ALLOWED,
 };
 use crate::{
     document::{BadDocument, Document, Section},
@@ -78,6 +79,7 @@ fn batch(file: &mut Section<'_, '_>) -> Option<Batch> {
     }
     let name = file.text("name", NAME_ALLOWED, |text| BatchName::new(text).ok());
     let culture = file.text("culture", NAME_ALLOWED, |text| CultureName::new(text).ok());
+    let experiment = file.text("experiment", NAME_ALLOWED, |text| ExperimentName::new(text).ok());
     let bottled_at = file.moment("bottled_at");
     let drink = file.section("drink", drink);
     let bottle = file.section("bottle", bottle);
@@ -106,6 +108,7 @@ fn batch(file: &mut Section<'_, '_>) -> Option<Batch> {
         target: target?,
         sensors,
         expected_room,
+        experiment,
     })
 }
 
@@ -406,6 +409,16 @@ room_temperature = "kitchen"
         let offset = GOOD.replace("\"2026-03-02T07:00:00Z\"", "2026-03-02T08:00:00+01:00");
         let (batch, _) = Batch::from_toml(&offset, "x").unwrap();
         assert_eq!(batch.bottled_at.to_string(), "2026-03-02T07:00:00Z");
+    }
+
+    #[test]
+    fn siblings_of_an_experiment_share_its_name() {
+        let (batch, _) = Batch::from_toml(GOOD, "x").unwrap();
+        assert!(batch.experiment.is_none());
+        let text = GOOD.replace("culture = ", "experiment = \"which day\"\nculture = ");
+        let (batch, _) = Batch::from_toml(&text, "x").unwrap();
+        assert_eq!(batch.experiment.unwrap().as_str(), "which day");
+        assert!(problems(&text.replace("\"which day\"", "\"\""))[0].contains("`experiment` is \"\""));
     }
 
     #[test]

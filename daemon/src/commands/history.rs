@@ -9,13 +9,17 @@ use std::{
 use fobwatch_core::{
     batch::Batch,
     culture::Lesson,
-    engine::{ClockSource, Event, Monitor, Settings, drive_some},
+    engine::{ClockSource, Monitor},
     note::Note,
     reading::Reading,
 };
 
 use super::{Ended, read, read_batch};
-use crate::{config::Config, decode};
+use crate::{
+    config::Config,
+    craft::led::{gone_over, led},
+    decode,
+};
 
 /// Names of a batch's files in its folder.
 pub(super) const BATCH: &str = "batch.toml";
@@ -162,6 +166,13 @@ fn unread(path: &Path, error: &std::io::Error) -> Ended {
 
 /// The engine behind all rows of a batch's folder.
 pub(super) fn of_files(batch: Batch, folder: &Path, config: &Config) -> Result<Monitor, Ended> {
+    let (rows, notes) = rows_and_notes(folder, config)?;
+    let settings = config.settings(ClockSource::Readings);
+    Ok(gone_over(batch, rows, notes, settings, &mut |_| None))
+}
+
+/// The readings and notes of a batch's folder; bad lines are told.
+pub(super) fn rows_and_notes(folder: &Path, config: &Config) -> Result<(Vec<Reading>, Vec<Note>), Ended> {
     let (readings, notes) = (folder.join(READINGS), noted(&folder.join(NOTES))?);
     let file = File::open(&readings).map_err(|error| unread(&readings, &error))?;
     let rows = decode::csv::rows(BufReader::new(file), &config.calibrations)
@@ -170,32 +181,14 @@ pub(super) fn of_files(batch: Batch, folder: &Path, config: &Config) -> Result<M
         row.inspect_err(|bad| eprintln!("{}: {bad}", readings.display()))
             .ok()
     });
-    let settings = config.settings(ClockSource::Readings);
-    Ok(gone_over(batch, sound, notes, settings))
+    Ok((sound.collect(), notes))
 }
 
-/// The engine behind all rows and notes (these in order of time), without a fit on the way: only the end is asked for.
-pub(super) fn gone_over(
-    batch: Batch,
-    rows: impl IntoIterator<Item = Reading>,
-    notes: Vec<Note>,
-    settings: Settings,
-) -> Monitor {
-    let mut monitor = Monitor::new(batch, settings);
-    let mut notes = notes.into_iter().peekable();
-    let take = |monitor: &mut Monitor, event| drop(drive_some(monitor, event, &mut |_| None));
-    for reading in rows {
-        let event = Event::Measured(reading);
-        let reached = monitor.reaches(&event);
-        while let Some(note) = notes.next_if(|note| note.at <= reached) {
-            take(&mut monitor, Event::Noted(note));
-        }
-        take(&mut monitor, event);
-    }
-    for note in notes {
-        take(&mut monitor, Event::Noted(note));
-    }
-    monitor
+/// The same with fits on the way: for what is asked of the posterior at the end.
+pub(super) fn of_files_led(batch: Batch, folder: &Path, config: &Config) -> Result<Monitor, Ended> {
+    let (rows, notes) = rows_and_notes(folder, config)?;
+    let settings = config.settings(ClockSource::Readings);
+    Ok(led(batch, rows, &notes, settings, None))
 }
 
 fn of_record(path: &Path, batch: &Batch) -> Result<Vec<Lesson>, Ended> {

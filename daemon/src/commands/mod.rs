@@ -3,21 +3,21 @@
 //! Exit status: 0 done, 1 failed, 2 wrong usage or refused input. Standard output carries answers and records alone.
 
 mod ack;
-mod advice;
 mod batch;
 mod check;
 mod compare;
+mod experiment;
 mod export;
 mod format;
 mod history;
 mod import;
 mod keeper;
 mod meant;
+pub(crate) mod moment;
 mod note;
 mod plan;
-mod planned;
 mod replay;
-mod room;
+mod rescue;
 mod service;
 mod shelve;
 mod span;
@@ -28,10 +28,9 @@ mod watch;
 use std::{fmt, io::IsTerminal, process::ExitCode};
 
 use clap::{CommandFactory, Parser, Subcommand};
-use jiff::{Timestamp, tz::TimeZone};
 use tracing_subscriber::EnvFilter;
 
-use crate::page::quoted;
+use crate::page::{local, quoted};
 
 /// Watches bottles of naturally carbonated drink and says when to move them to the fridge.
 ///
@@ -54,7 +53,9 @@ enum Command {
     Service(service::Service),
     Replay(replay::Replay),
     Plan(plan::Plan),
+    Rescue(rescue::Rescue),
     Compare(compare::Compare),
+    Experiment(experiment::ExperimentCommand),
     Table(table::TableCommand),
     Check(check::Check),
     Export(export::Export),
@@ -111,7 +112,9 @@ pub fn run() -> ExitCode {
         Some(Command::Service(command)) => command.run(),
         Some(Command::Replay(command)) => command.run(),
         Some(Command::Plan(command)) => command.run(),
+        Some(Command::Rescue(command)) => command.run(),
         Some(Command::Compare(command)) => command.run(),
+        Some(Command::Experiment(command)) => command.run(),
         Some(Command::Table(command)) => command.run(),
         Some(Command::Check(command)) => command.run(),
         Some(Command::Export(command)) => command.run(),
@@ -139,13 +142,6 @@ fn say(line: &str) -> Result<(), Ended> {
         }
         _ => Ok(()),
     }
-}
-
-/// A time in the user's zone: "Thursday 5 March 2026, 15:20 CET".
-fn local(at: Timestamp, zone: &TimeZone) -> String {
-    at.to_zoned_datetime(zone.clone())
-        .strftime("%A %-d %B %Y, %H:%M %Z")
-        .to_string()
 }
 
 /// Reads a text file.
@@ -255,7 +251,7 @@ mod tests {
     #[test]
     fn what_page_and_status_tell_to_type_parses() {
         let context = crate::page::Context {
-            now: Timestamp::UNIX_EPOCH,
+            now: jiff::Timestamp::UNIX_EPOCH,
             display: crate::config::Config::defaults().unwrap().display,
             demo: false,
             unstored: None,

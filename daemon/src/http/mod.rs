@@ -3,6 +3,7 @@
 mod alerts;
 mod answer;
 mod batches;
+mod craft;
 mod events;
 mod forms;
 mod guard;
@@ -13,6 +14,7 @@ mod notes;
 mod openapi;
 mod page;
 mod readings;
+mod rescue;
 #[cfg(test)]
 mod tests;
 mod wish;
@@ -74,6 +76,8 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .route("/api/v1/batches/{slug}/forecast", get(batches::forecast))
         .route("/api/v1/batches/{slug}/end", post(batches::end))
         .route("/api/v1/batches/{slug}/notes", post(notes::add))
+        .merge(rescue::route())
+        .merge(craft::route())
         .route("/api/v1/alerts", get(alerts::list))
         .route("/api/v1/batches/{slug}/alerts/{alert}", post(alerts::obey))
         .fallback(nothing_here)

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use maud::{DOCTYPE, Markup, html};
 
 use super::{
-    Context, Shown, agenda, batch, caution, chart, headline,
+    Context, Shown, agenda, batch, caution, chart, craft, headline,
     need::{self, Entry, Urgency},
     shelf,
 };
@@ -64,6 +64,7 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
                     p class="mark-name" { "fobwatch" }
                     nav aria-label="On this page" {
                         @if !batches.is_empty() { a href="#shelf" { "The shelf" } }
+                        (craft::links())
                         a href="#gone-wrong" { "Gone wrong?" }
                     }
                 }

@@ -12,6 +12,9 @@ mod caution;
 mod chart;
 mod clock;
 mod compared;
+mod craft;
+mod cultures;
+mod experimented;
 #[cfg(test)]
 mod fixture;
 mod geometry;
@@ -19,12 +22,15 @@ mod headline;
 mod layout;
 mod need;
 mod noted;
+mod planned;
+mod rescued;
 mod shelf;
 mod shown;
 mod tell;
 #[cfg(test)]
 mod tests;
 mod told;
+mod trials;
 
 use jiff::Timestamp;
 
@@ -32,8 +38,12 @@ use crate::{config::Display, watch::Trouble};
 
 pub(crate) use amount::Units;
 pub(crate) use batch::quoted;
+pub(crate) use caution::{GONE_TOO_FAR, KEEP_OUT};
+pub(crate) use clock::local;
 pub use compared::{Curve, compared};
+pub(crate) use experimented::experimented;
 pub use need::Urgency;
+pub(crate) use planned::{Answer, Typed};
 pub use shown::Shown;
 pub(crate) use told::plain;
 pub use told::{Told, ToldAlert, ToldBatch, ToldNeed, told};
@@ -80,6 +90,40 @@ pub fn calendar(batches: &[Shown], context: &Context) -> String {
 #[must_use]
 pub fn tell(batch: &Shown, context: &Context, wrong: Option<&str>) -> String {
     tell::document(batch, context, wrong).into_string()
+}
+
+/// The page on which a batch is planned: an HTML document.
+pub(crate) fn planned(typed: &Typed, answer: &Answer, display: &Display, demo: bool) -> String {
+    planned::document(typed, answer, Units::from(display), demo).into_string()
+}
+
+/// Cultures beside each other: an HTML document.
+pub(crate) fn cultures(
+    comparison: &fobwatch_core::compare::Comparison,
+    left_out: &[String],
+    picture: Option<&str>,
+    display: &Display,
+    demo: bool,
+) -> String {
+    cultures::document(comparison, left_out, picture, display, demo).into_string()
+}
+
+/// Experiments: an HTML document.
+pub(crate) fn trials(
+    experiments: &std::collections::BTreeMap<
+        fobwatch_core::batch::ExperimentName,
+        fobwatch_core::experiment::Experiment,
+    >,
+    left_out: &[String],
+    display: &Display,
+    demo: bool,
+) -> String {
+    trials::document(experiments, left_out, display, demo).into_string()
+}
+
+/// What can still be done for a batch: an HTML document.
+pub(crate) fn rescued(told: &crate::rescue::Told, demo: bool) -> String {
+    rescued::document(told, demo).into_string()
 }
 
 /// The script, to be served at `/page.js` as `text/javascript`: fresh figures, and the value under the pointer. Nothing needs it.

@@ -41,6 +41,7 @@ pub(super) fn below(shown: &Shown) -> Markup {
     html! {
         (moved(shown))
         p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/tell" } { "Tell something else: opened, squeezed, measured, only some moved" } }
+        @if shown.is_chilled() { p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/rescue" } { "Chilled too early, or gone too far? What can be done" } } }
         p class="soft" { "From a terminal: " code { "fobwatch note " (quoted(shown.batch.name.as_str())) " opened --bottles 3" } }
     }
 }

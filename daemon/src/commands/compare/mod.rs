@@ -3,7 +3,6 @@
 mod gather;
 mod lines;
 mod picture;
-mod words;
 
 use std::path::PathBuf;
 
@@ -11,7 +10,8 @@ use clap::Args;
 use fobwatch_core::{batch::CultureName, compare::Comparison};
 
 use super::{Ended, read_config, say};
-use gather::Gathered;
+use crate::craft::{cultures::Gathered, words};
+pub(super) use lines::quoted as quoted_cell;
 
 /// Compare cultures and batches: how lively, how sure, and where it goes.
 #[derive(Debug, Args)]

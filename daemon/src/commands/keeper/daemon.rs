@@ -12,7 +12,7 @@ use serde::{Deserialize, de::DeserializeOwned};
 use ureq::Agent;
 
 use super::{Keeper, Known, Noted, Standing};
-use crate::{commands::Ended, decode::csv, http::Wish, page::Told};
+use crate::{commands::Ended, decode::csv, http::Wish, page::Told, rescue};
 
 /// It is on this machine: who does not answer within this is not there.
 const TO_CONNECT: Duration = Duration::from_secs(2);
@@ -201,6 +201,11 @@ impl Keeper for Daemon {
 
     fn alerts(&mut self) -> Result<Vec<Standing>, Ended> {
         self.get("/api/v1/alerts").map(|all: Alerts| all.alerts)
+    }
+
+    fn rescue(&mut self, batch: &Slug, at: Option<Timestamp>) -> Result<rescue::Told, Ended> {
+        let asked = at.map_or_else(String::new, |at| format!("?at={at}"));
+        self.get(&format!("/api/v1/batches/{batch}/rescue{asked}"))
     }
 
     fn obey(&mut self, batch: &Slug, alert: AlertName, wish: &Wish) -> Result<Timestamp, Ended> {

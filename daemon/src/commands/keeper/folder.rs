@@ -21,6 +21,7 @@ use crate::{
     decode::Bounds,
     http::Wish,
     page::{self, Context, Shown, Told},
+    rescue,
     store::{Appended, BatchId, StoreError, StoredBatch, Writer},
     watch::{Clock, Left, WallClock, claim, left},
 };
@@ -237,6 +238,18 @@ impl Keeper for Folder {
             }));
         }
         Ok(alerts)
+    }
+
+    fn rescue(&mut self, batch: &Slug, at: Option<Timestamp>) -> Result<rescue::Told, Ended> {
+        let stored = self.stored(batch)?;
+        let now = self.now(&stored)?;
+        let (ambient, display) = (
+            self.settings.surroundings.usual_ambient,
+            self.config.display.clone(),
+        );
+        let monitor = self.left(&stored)?;
+        let at = rescue::moment(at, now.max(monitor.clock())).map_err(Ended::Refused)?;
+        Ok(rescue::told(monitor, at, ambient, &display))
     }
 
     fn obey(&mut self, batch: &Slug, alert: AlertName, wish: &Wish) -> Result<Timestamp, Ended> {

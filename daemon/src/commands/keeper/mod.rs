@@ -19,6 +19,7 @@ use super::{Ended, quoted, read_config};
 use crate::{
     http::Wish,
     page::Told,
+    rescue,
     store::{Store, StoreError},
     watch::data_folder,
 };
@@ -106,6 +107,9 @@ pub(super) trait Keeper {
 
     /// The alerts that stand, or wait to be seen.
     fn alerts(&mut self) -> Result<Vec<Standing>, Ended>;
+
+    /// What can still be done for a batch; `at`: from when on it would stand in the room again, its clock if not given.
+    fn rescue(&mut self, batch: &Slug, at: Option<Timestamp>) -> Result<rescue::Told, Ended>;
 
     /// Does to an alert what a person wishes; answers with the time at which it counts.
     fn obey(&mut self, batch: &Slug, alert: AlertName, wish: &Wish) -> Result<Timestamp, Ended>;
