@@ -122,7 +122,7 @@ fn proof(culture: u64, hours: i64, dose: f64, next: Timestamp) -> Option<Lesson>
     scenario.pilot = None;
     scenario.bottle.material = Material::Pet;
     scenario.bottle.capacity_ml = 250.0;
-    scenario.bottle.fill_ml = 225.0;
+    scenario.bottle.fill_ml = 240.0;
     scenario.bottle.fill_tolerance_ml = 2.5;
     scenario.bottle.count = 1;
     let played = Simulation::run(&scenario, seed);

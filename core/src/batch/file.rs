@@ -143,7 +143,7 @@ fn batch(file: &mut Section<'_, '_>) -> Option<(Batch, Option<Recipe>, Option<Qu
         })
         .flatten();
     let (drink, question) = drink?;
-    if with_recipe && drink.sucrose.grams_per_litre() + drink.hexose.grams_per_litre() <= 0.0 {
+    if recipe.is_some() && drink.sucrose.grams_per_litre() + drink.hexose.grams_per_litre() <= 0.0 {
         file.refuse_entry(
             "recipe",
             "one with sugar in it, or `drink.sucrose_g_per_l` above 0: without sugar nothing ferments",

@@ -3,6 +3,7 @@
 //! It stands as `[recipe]` in the batch file and stays with the batch's text. Pure arithmetic: what a kind of sugar holds stands, with
 //! its source, in [`SugarKind`].
 
+mod alcohol;
 mod file;
 mod kind;
 #[cfg(test)]
@@ -10,6 +11,7 @@ mod tests;
 
 use serde::Serialize;
 
+pub use alcohol::alcohol;
 pub use file::Question;
 pub(crate) use file::{RecipeOf, recipe};
 pub use kind::{Composition, SugarKind};

@@ -197,3 +197,18 @@ fn allergens_come_together_once_each() {
     );
     assert_eq!(read(&text).recipe.unwrap().allergens(), ["barley", "milk"]);
 }
+
+#[test]
+fn the_shipped_examples_are_read_without_a_question() {
+    let recipe = include_str!("../../../config/example-recipe.toml");
+    let proof = include_str!("../../../config/example-proof.toml");
+    let file = BatchFile::from_toml(recipe, "config/example-recipe.toml").unwrap();
+    assert!(file.warnings.is_empty());
+    assert_eq!(file.recipe.unwrap().ingredients.len(), 3);
+    // 220 g of sugar and 60 g of honey in 4 L, weighed as glucose and fructose.
+    let drink = file.batch.drink;
+    assert!((drink.sucrose.grams_per_litre() - 56.2).abs() < 0.2, "{drink:?}");
+    assert!((drink.hexose.grams_per_litre() - 10.4).abs() < 0.2, "{drink:?}");
+    let proof = BatchFile::from_toml(proof, "config/example-proof.toml").unwrap();
+    assert!(proof.warnings.is_empty() && proof.recipe.is_none());
+}
