@@ -116,7 +116,7 @@ fn batch(file: &mut Section<'_, '_>) -> Option<(Batch, Option<Recipe>, Option<Qu
     let recipe = file.section("recipe", recipe::recipe);
     let drink = if with_recipe && !file.has("drink") {
         file.section("drink", |_| None::<()>);
-        recipe.as_ref().map(|recipe| by_recipe_alone(recipe))
+        recipe.as_ref().map(by_recipe_alone)
     } else {
         // With a recipe that was refused nothing more is said of the sugar.
         let sugars = if with_recipe && recipe.is_none() {

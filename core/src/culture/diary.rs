@@ -378,7 +378,7 @@ impl Diary {
         let fed = self
             .of(culture)
             .filter(|entry| entry.deed == Tended::Fed && entry.at <= at);
-        fed.map(|entry| entry.at).last()
+        fed.map(|entry| entry.at).next_back()
     }
 
     /// Its allergens by `at`, each once: its own, and those that its parents held when it was split from them.
