@@ -11,6 +11,7 @@ pub mod demo;
 mod discover;
 pub mod http;
 pub mod incoming;
+mod label;
 pub mod mqtt;
 pub mod page;
 pub mod serial;

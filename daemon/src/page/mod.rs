@@ -12,6 +12,7 @@ mod caution;
 mod chart;
 mod clock;
 mod compared;
+mod diaries;
 #[cfg(test)]
 mod fixture;
 mod geometry;
@@ -26,6 +27,7 @@ mod tell;
 mod tests;
 mod told;
 
+use fobwatch_core::{batch::CultureName, culture::Diary};
 use jiff::Timestamp;
 
 use crate::{config::Display, watch::Trouble};
@@ -33,6 +35,7 @@ use crate::{config::Display, watch::Trouble};
 pub(crate) use amount::Units;
 pub(crate) use batch::quoted;
 pub use compared::{Curve, compared};
+pub(crate) use diaries::SPOILT;
 pub use need::Urgency;
 pub use shown::Shown;
 pub(crate) use told::plain;
@@ -80,6 +83,29 @@ pub fn calendar(batches: &[Shown], context: &Context) -> String {
 #[must_use]
 pub fn tell(batch: &Shown, context: &Context, wrong: Option<&str>) -> String {
     tell::document(batch, context, wrong).into_string()
+}
+
+/// The page of the cultures with their diaries: an HTML document. `named`: cultures of live batches, which may have no diary yet;
+/// `wrong`: why the last entry was not taken.
+#[must_use]
+pub fn diaries(diary: &Diary, named: &[CultureName], context: &Context, wrong: Option<&str>) -> String {
+    diaries::document(diary, named, context, wrong).into_string()
+}
+
+/// How a culture stands and what its diary says, in sentences for a terminal.
+pub(crate) fn tended(diary: &Diary, culture: &CultureName, context: &Context) -> Vec<String> {
+    let clock = context.clock();
+    let state = diary.state(culture, context.now);
+    let mut said: Vec<String> = state
+        .iter()
+        .flat_map(|state| diaries::sentences(state, &clock))
+        .collect();
+    said.extend(
+        diary
+            .of(culture)
+            .map(|entry| format!("  {}: {}", clock.moment(entry.at), diaries::said(entry))),
+    );
+    said
 }
 
 /// The script, to be served at `/page.js` as `text/javascript`: fresh figures, and the value under the pointer. Nothing needs it.

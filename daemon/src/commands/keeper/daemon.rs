@@ -5,6 +5,7 @@ use std::{net::SocketAddr, time::Duration};
 use fobwatch_core::{
     alert::AlertName,
     batch::{Batch, Slug},
+    culture::DiaryEntry,
     reading::Reading,
 };
 use jiff::Timestamp;
@@ -46,6 +47,11 @@ struct Notes {
 #[derive(Deserialize)]
 struct Imported {
     new: usize,
+}
+
+#[derive(Deserialize)]
+struct Diary {
+    diary: Vec<DiaryEntry>,
 }
 
 #[derive(Deserialize)]
@@ -190,6 +196,15 @@ impl Keeper for Daemon {
     fn note(&mut self, batch: &Known, lines: &str) -> Result<Vec<Noted>, Ended> {
         self.post(&format!("/api/v1/batches/{}/notes", batch.slug), lines)
             .map(|taken: Notes| taken.notes)
+    }
+
+    fn diary(&mut self) -> Result<Vec<DiaryEntry>, Ended> {
+        self.get("/api/v1/diary").map(|all: Diary| all.diary)
+    }
+
+    fn tend(&mut self, lines: &str) -> Result<usize, Ended> {
+        self.post("/api/v1/diary", lines)
+            .map(|imported: Imported| imported.new)
     }
 
     fn take(&mut self, readings: &[Reading]) -> Result<usize, Ended> {

@@ -9,6 +9,7 @@ use clap::Args;
 use fobwatch_core::{
     alert::{AlarmState, AlertName},
     batch::{Batch, BatchName, Slug},
+    culture::DiaryEntry,
     note::NoteKind,
     reading::Reading,
 };
@@ -17,6 +18,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{Ended, quoted, read_config};
 use crate::{
+    config::Display,
     http::Wish,
     page::Told,
     store::{Store, StoreError},
@@ -101,6 +103,12 @@ pub(super) trait Keeper {
     /// Takes notes, one JSON object a line: all or none.
     fn note(&mut self, batch: &Known, lines: &str) -> Result<Vec<Noted>, Ended>;
 
+    /// The diary of all cultures, in order of time.
+    fn diary(&mut self) -> Result<Vec<DiaryEntry>, Ended>;
+
+    /// Takes entries of diaries, one JSON object a line: all or none; answers how many were not there yet.
+    fn tend(&mut self, lines: &str) -> Result<usize, Ended>;
+
     /// Takes readings in their order; answers how many were not there yet.
     fn take(&mut self, readings: &[Reading]) -> Result<usize, Ended>;
 
@@ -115,6 +123,7 @@ pub(super) trait Keeper {
 pub(super) struct Found {
     pub(super) keeper: Box<dyn Keeper>,
     pub(super) zone: TimeZone,
+    pub(super) display: Display,
 }
 
 impl Where {
@@ -122,11 +131,12 @@ impl Where {
     /// address; else, if nobody holds its lock, the data folder.
     pub(super) fn find(&self, empty: Empty) -> Result<Found, Ended> {
         let config = read_config(self.config.as_deref())?;
-        let zone = config.display.zone.clone();
+        let display = config.display.clone();
         let found = |keeper: Box<dyn Keeper>| {
             Ok(Found {
                 keeper,
-                zone: zone.clone(),
+                zone: display.zone.clone(),
+                display: display.clone(),
             })
         };
         if let Some(address) = self.address {
