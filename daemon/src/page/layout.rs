@@ -62,8 +62,9 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
                 }
                 header {
                     p class="mark-name" { "fobwatch" }
-                    nav aria-label="On this page" {
+                    nav aria-label="Go to" {
                         @if !batches.is_empty() { a href="#shelf" { "The shelf" } }
+                        a href="/cultures" { "Cultures" }
                         a href="#gone-wrong" { "Gone wrong?" }
                     }
                 }
