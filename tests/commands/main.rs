@@ -2,6 +2,7 @@
 
 mod archive;
 mod compare;
+mod culture;
 mod history;
 mod kitchen;
 mod over_mqtt;
