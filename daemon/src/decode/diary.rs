@@ -50,7 +50,7 @@ fn one(line: &[u8], now: Timestamp) -> Result<DiaryEntry, String> {
     entry.entry("record").or_insert_with(|| json!(DIARY));
     entry.entry("time").or_insert_with(|| json!(now));
     let entry: DiaryEntry = serde_json::from_value(value).map_err(|error| error.to_string())?;
-    if entry.at > now + AHEAD {
+    if entry.at > now.checked_add(AHEAD).unwrap_or(Timestamp::MAX) {
         return Err(format!(
             "`time` is {}; allowed: up to the present, {now}",
             entry.at
