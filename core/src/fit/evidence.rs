@@ -61,14 +61,19 @@ impl Evidence {
     }
 
     /// The same, with what earlier batches taught of the culture. Lessons of another culture, of this batch or of later ones are
-    /// left out ([`Lesson::silent_for`] says why); without any it is the pooled prior again.
+    /// left out ([`Lesson::silent_for`] says why), and of one batch the first counts; without any it is the pooled prior again.
     #[must_use]
     pub fn with_history(mut self, lessons: &[Lesson]) -> Self {
-        let heard: Vec<Lesson> = lessons
+        let mut heard: Vec<Lesson> = Vec::new();
+        for lesson in lessons
             .iter()
             .filter(|lesson| lesson.silent_for(&self.batch).is_none())
-            .cloned()
-            .collect();
+        {
+            let of = |lesson: &Lesson| (lesson.bottled_at, lesson.batch.clone());
+            if !heard.iter().any(|known| of(known) == of(lesson)) {
+                heard.push(lesson.clone());
+            }
+        }
         self.expectation = Expectation::of(&heard, self.batch.bottled_at, &pool());
         self
     }
