@@ -152,6 +152,23 @@ fn a_proof_is_kept_in_the_diary_and_narrows_the_plan_of_the_next_batch() {
     let kept = kitchen.run(&["culture", culture, "proofed", "--of", &folder]);
     assert_eq!(kept.status, Some(0), "{kept:#?}");
     assert!(kept.stderr.contains("h under the gauge"), "{kept:#?}");
+    // The same proof, watched by this house and named by its batch: it tells the same, and counts once.
+    let house = Kitchen::new();
+    house.write(
+        "kitchen.toml",
+        "[display]\ntime_zone = \"UTC\"\n[clock]\nsource = \"readings\"\n",
+    );
+    let [file, rows] =
+        ["proof/batch.toml", "proof/readings.csv"].map(|name| kitchen.path(name).display().to_string());
+    house.done(&["batch", "add", &file]);
+    house.done(&["import", &rows]);
+    let named = house.run(&["culture", culture, "proofed", "--of", "proof 1"]);
+    assert_eq!(named.status, Some(0), "{named:#?}");
+    assert!(named.stderr.contains("h under the gauge"), "{named:#?}");
+    let nobody = house.run(&["culture", culture, "proofed", "--of", "proof 9"]);
+    assert_eq!(nobody.status, Some(2), "{nobody:#?}");
+    assert!(nobody.stderr.contains("no batch of"), "{nobody:#?}");
+
     let to = kitchen.path("past/diary.jsonl").display().to_string();
     kitchen.done(&["culture", culture, "--to", &to]);
     let file = kitchen.write("next.toml", &played.batch_toml);

@@ -27,12 +27,11 @@ use crate::page::{self, Context, SPOILT};
     after_help = "Deeds: started, fed, taken, chilled, warmed, split_from, looked, proofed, holds, free_of, discarded.\n\n\
                   Examples:\n  fobwatch culture\n  fobwatch culture 'jar two'\n  fobwatch culture 'jar two' started --allergens barley --text 'from a \
                   friend'\n  fobwatch culture 'jar two' fed --grams 20 --text 'ginger and sugar'\n  fobwatch culture 'jar two' looked --text 'foams, \
-                  smells of bread'\n  fobwatch culture 'jar three' split_from --parent 'jar two'\n  fobwatch culture 'jar two' proofed --of proof-3/\n  \
+                  smells of bread'\n  fobwatch culture 'jar three' split_from --parent 'jar two'\n  fobwatch culture 'jar two' proofed --of 'proof of jar two 3'\n  \
                   fobwatch culture 'jar two' --to jar-two.jsonl\n  fobwatch culture --file jar-two.jsonl\n\n\
                   Allergens are inherited: by cultures that are split from this one, and by the labels of its batches. A proof is a small plastic bottle \
-                  of fed starter under the gauge for 6 to 12 h, with a batch file of its own (config/example-proof.toml): `--of` names the folder that \
-                  `export --batch` wrote of it. What it taught stands in the diary, and `plan --history`, `replay --history` and `compare \
-                  --history` take it from the file that --to wrote."
+                  of fed starter under the gauge for 6 to 12 h, with a batch file of its own (`fobwatch batch example proof`); `--of` \
+                  names it. What it taught stands in the diary, and `plan --history`, `replay --history` and `compare --history` take it from the file that --to wrote."
 )]
 pub(super) struct CultureCommand {
     /// The culture, by the name that batch files give it; without it, all
@@ -56,8 +55,8 @@ pub(super) struct CultureCommand {
     /// When it happened, after RFC 3339 with its offset; without it, now
     #[arg(long, value_name = "TIME", requires = "deed", value_parser = super::note::time)]
     time: Option<jiff::Timestamp>,
-    /// With `proofed`: the folder of the proof, with batch.toml and readings.csv
-    #[arg(long, value_name = "DIR", requires = "deed")]
+    /// With `proofed`: the proof, by its name in the data folder, or its folder with batch.toml and readings.csv
+    #[arg(long, value_name = "NAME|DIR", requires = "deed")]
     of: Option<PathBuf>,
     /// Take entries from a file instead, one JSON object a line: all or none
     #[arg(long, value_name = "FILE", conflicts_with_all = ["deed", "to"])]
@@ -107,7 +106,7 @@ impl CultureCommand {
         put("time", self.time.map(|time| object!(time)));
         match (deed, &self.of) {
             (Tended::Proofed, Some(folder)) => {
-                let proof = proof::of(folder, culture, self.place.config())?;
+                let proof = proof::of(folder, culture, &self.place)?;
                 put("lesson", Some(object!(proof.lesson)));
                 if self.time.is_none() {
                     put("time", Some(object!(proof.ended_at)));
@@ -115,7 +114,7 @@ impl CultureCommand {
             }
             (Tended::Proofed, None) => {
                 return Err(Ended::Refused(
-                    "a proof needs what it showed; allowed: --of DIR, the folder with its batch.toml and readings.csv".to_owned(),
+                    "a proof needs what it showed; allowed: --of NAME, the batch of the proof, or --of DIR, a folder with its batch.toml and readings.csv".to_owned(),
                 ));
             }
             (_, Some(_)) => return Err(Ended::Refused("--of stands only with `proofed`".to_owned())),

@@ -18,7 +18,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{Ended, quoted, read_config};
 use crate::{
-    config::Display,
+    config::{Config, Display},
     http::Wish,
     page::Told,
     store::{Store, StoreError},
@@ -186,6 +186,11 @@ impl Where {
     /// The configuration file that was named.
     pub(super) fn config(&self) -> Option<&std::path::Path> {
         self.config.as_deref()
+    }
+
+    /// The data folder that is meant.
+    pub(super) fn folder(&self, config: &Config) -> Result<PathBuf, Ended> {
+        data_folder(self.data.clone(), config).map_err(|none| Ended::Refused(none.to_string()))
     }
 
     /// The same options for a command that is proposed: empty, or beginning with a blank.
