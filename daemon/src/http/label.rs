@@ -12,6 +12,7 @@ use fobwatch_core::{batch::BatchFile, culture::Diary};
 use super::answer::{Complaint, batch};
 use crate::{
     label::{self, Facts},
+    page::Shown,
     store::StoreError,
     watch::House,
 };
@@ -33,7 +34,12 @@ pub(super) async fn show(
     let (text, notes, diary) = read.await?;
     let file = BatchFile::from_toml(&text, "the stored batch")
         .map_err(|bad| Complaint::new(StatusCode::INTERNAL_SERVER_ERROR, bad.to_string()))?;
-    let forecast = live.standing().monitor.view().forecast;
+    let standing = live.standing();
+    let shown = Shown {
+        failed: standing.failed,
+        ..Shown::from(standing.monitor.as_ref())
+    };
+    let (danger, forecast) = (shown.is_danger(), shown.view.forecast);
     let mut facts = Facts::new(
         file,
         notes,
@@ -42,6 +48,7 @@ pub(super) async fn show(
         house.display.zone.clone(),
     );
     facts.demo = house.demo;
+    facts.danger = danger;
     Ok(Html(label::sheet(&facts)))
 }
 

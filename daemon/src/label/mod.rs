@@ -38,6 +38,8 @@ pub(crate) struct Facts {
     pub(crate) zone: TimeZone,
     /// It is made up.
     pub(crate) demo: bool,
+    /// An alert of pressure stands: nobody takes a bottle from it.
+    pub(crate) danger: bool,
 }
 
 impl Facts {
@@ -75,6 +77,7 @@ impl Facts {
             reached,
             zone,
             demo: false,
+            danger: false,
         }
     }
 

@@ -3,6 +3,7 @@
 use maud::{DOCTYPE, Markup, html};
 
 use super::{Facts, Kind, lines};
+use crate::page::KEEP_OUT;
 
 /// Sizes in millimetres.
 struct Form {
@@ -155,6 +156,9 @@ pub(crate) fn sheet(facts: &Facts) -> String {
                 }
                 main id="main" {
                     h1 class="unprinted" { "Label and shelf card of " (name) }
+                    @if facts.danger {
+                        p class="press" { strong class="danger" { "Danger. " } (KEEP_OUT) " A label makes no bottle safe." }
+                    }
                     p class="unprinted" {
                         "What a guest must know. Print this page; ingredients, lot and allergens come from " code { "[recipe]" }
                         " of the batch file and from the culture\u{2019}s diary. It claims no compliance with any rule: what a label must say \

@@ -76,7 +76,12 @@ fn pictures_are_whole_and_names_are_text() {
             "{svg}"
         );
     }
-    assert!(sheet(&facts).contains("Lot record"));
+    assert!(sheet(&facts).contains("Lot record") && !sheet(&facts).contains("Danger."));
+    let danger = Facts {
+        danger: true,
+        ..facts.clone()
+    };
+    assert!(sheet(&danger).contains("Keep people and animals out of the room."));
     assert!(document(&facts, &[Kind::Card]).contains("break-inside"));
 }
 

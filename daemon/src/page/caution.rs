@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 /// At or over the limit, warm.
-pub(super) const KEEP_OUT: &str = "Keep people and animals out of the room. Do not touch, open, move, cover or go to \
+pub(crate) const KEEP_OUT: &str = "Keep people and animals out of the room. Do not touch, open, move, cover or go to \
                                    look. If you can cool the room from outside it, do. Stay out even if the gauge \
                                    falls.";
 

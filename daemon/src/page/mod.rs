@@ -34,6 +34,7 @@ use crate::{config::Display, watch::Trouble};
 
 pub(crate) use amount::Units;
 pub(crate) use batch::quoted;
+pub(crate) use caution::KEEP_OUT;
 pub use compared::{Curve, compared};
 pub(crate) use diaries::SPOILT;
 pub use need::Urgency;

@@ -11,8 +11,9 @@ use tracing::{info, warn};
 use super::{house::House, worker::read_again};
 use crate::store::{Reader, StoreError};
 
-/// The newest ended batches whose tastings are asked: each costs a few fits.
-const MOST: usize = 6;
+/// The newest ended batches whose tastings are asked, and the newest tastings of each: every one costs a fit, and readings wait meanwhile.
+const MOST: usize = 4;
+const TASTINGS: usize = 2;
 
 /// The same monitor, taught.
 ///
@@ -99,10 +100,12 @@ fn tasted_before(
         .filter(|stored| stored.ended_at.is_some())
     {
         let Ok(batch) = read_again(stored) else { continue };
-        let notes = reader.notes(stored.id)?;
-        if batch.bottled_at >= sealed || !notes.iter().any(has_words) {
+        let mut notes: Vec<Note> = reader.notes(stored.id)?.into_iter().filter(has_words).collect();
+        if batch.bottled_at >= sealed || notes.is_empty() {
             continue;
         }
+        notes.sort_by_key(|note| std::cmp::Reverse(note.at));
+        notes.truncate(TASTINGS);
         let snapshot = reader.snapshot(stored.id)?;
         // One of an earlier program may not be read: its words are then left out.
         found.extend(snapshot.and_then(|kept| {
