@@ -31,7 +31,7 @@ pub(crate) fn lines(facts: &Facts, kind: Kind) -> (String, Vec<String>) {
                         it in the warm, freeze or heat it."
             .to_owned(),
         Kind::Card => format!(
-            "Alive and under pressure: bottles can burst. Keep them at about {:.0} degC, away from children and sun; in the warm the \
+            "Alive and under pressure: bottles can burst. Keep them at about {:.0} \u{b0}C, away from children and sun; in the warm the \
              pressure goes on rising, and the fridge only slows it. Carry them upright and gently. Open cold, over a sink, slowly, away \
              from faces; do not shake, freeze or heat. A bottle that was left in the warm is not to be opened or moved: ask whoever made \
              it.",
