@@ -19,4 +19,5 @@ pub mod physics;
 pub mod plan;
 pub mod quantity;
 pub mod reading;
+pub mod recipe;
 pub mod table;

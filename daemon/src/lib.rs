@@ -12,6 +12,7 @@ pub mod demo;
 mod discover;
 pub mod http;
 pub mod incoming;
+mod label;
 pub mod mqtt;
 pub mod page;
 mod planning;

@@ -8,9 +8,9 @@ use std::{
 
 use fobwatch_core::{
     batch::Batch,
-    culture::Lesson,
+    culture::{DIARY, DiaryEntry, Lesson},
     engine::{ClockSource, Monitor},
-    note::Note,
+    note::{Note, NoteKind, Palate},
     reading::Reading,
 };
 
@@ -64,6 +64,32 @@ pub(super) fn lessons(folder: Option<&Path>, batch: &Batch, config: &Config) -> 
         (_, None) => {}
     }
     Ok(found)
+}
+
+/// What the words for fizz mean in the house that keeps `folder`, by bottles of batches that were sealed before `batch` and tasted cold.
+///
+/// # Errors
+/// As [`lessons`].
+pub(super) fn palate(folder: Option<&Path>, batch: &Batch, config: &Config) -> Result<Palate, Ended> {
+    let mut tastings = Vec::new();
+    for path in folder.map(entries).transpose()?.into_iter().flatten() {
+        let files = [BATCH, READINGS, NOTES].map(|name| path.join(name));
+        if !files.iter().all(|file| file.exists()) {
+            continue;
+        }
+        let said = noted(&files[2])?;
+        let has_words =
+            |note: &Note| note.text.is_some() && matches!(note.kind, NoteKind::Opened | NoteKind::Tasted);
+        let earlier = read_batch(&files[0])?;
+        if earlier.bottled_at < batch.bottled_at && said.iter().any(has_words) {
+            tastings.extend(of_files(earlier, &path, config)?.tastings(&said));
+        }
+    }
+    let palate = Palate::of(&tastings);
+    if let Some(told) = crate::watch::calibrated(&palate, tastings.len()) {
+        eprintln!("{told}");
+    }
+    Ok(palate)
 }
 
 /// What lies in a folder, by name.
@@ -222,6 +248,12 @@ pub(super) fn records(path: &Path) -> Result<Vec<(usize, Lesson)>, Ended> {
         let at = |error: &serde_json::Error| line + error.line().saturating_sub(1);
         let value: serde_json::Value =
             serde_json::from_str(piece).map_err(|error| refused(at(&error), &error))?;
+        if value.get("record").is_some_and(|record| record == DIARY) {
+            // Of a culture's diary, what its proofs taught.
+            let entry: DiaryEntry = serde_json::from_value(value).map_err(|error| refused(line, &error))?;
+            found.extend(entry.lesson.map(|lesson| (line, lesson)));
+            continue;
+        }
         if value.get("record").is_some_and(|record| record != "culture") && !whole {
             continue;
         }

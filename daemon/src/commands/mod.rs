@@ -6,16 +6,20 @@ mod ack;
 mod batch;
 mod check;
 mod compare;
+mod culture;
 mod experiment;
 mod export;
 mod format;
 mod history;
 mod import;
 mod keeper;
+mod label;
 mod meant;
 pub(crate) mod moment;
 mod note;
 mod plan;
+mod proof;
+mod recipe;
 mod replay;
 mod rescue;
 mod service;
@@ -36,7 +40,15 @@ use crate::page::{local, quoted};
 ///
 /// Bottles can burst and these drinks hold alcohol: read the cautions in the README first.
 #[derive(Debug, Parser)]
-#[command(name = "fobwatch", version)]
+#[command(
+    name = "fobwatch",
+    version,
+    after_help = "Begin:\n  fobwatch batch example > plum-1.toml        # fill in your own figures; `batch example recipe` for one with its recipe\n  fobwatch check \
+                  plum-1.toml                  # every problem of it at once\n  fobwatch plan --batch plum-1.toml           # what to expect, and what \
+                  would become of forgotten bottles\n  fobwatch watch                              # leave it running; the page: http://127.0.0.1:8740\n  \
+                  fobwatch batch add plum-1.toml              # from another terminal, once the last bottle is closed\n  fobwatch note 'plum 1' opened \
+                  --bottles 3 --text light\n\nEach command has --help with examples."
+)]
 struct Cli {
     #[command(subcommand)]
     command: Option<Command>,
@@ -56,6 +68,9 @@ enum Command {
     Rescue(rescue::Rescue),
     Compare(compare::Compare),
     Experiment(experiment::ExperimentCommand),
+    Recipe(recipe::RecipeCommand),
+    Label(label::Label),
+    Culture(culture::CultureCommand),
     Table(table::TableCommand),
     Check(check::Check),
     Export(export::Export),
@@ -115,6 +130,9 @@ pub fn run() -> ExitCode {
         Some(Command::Rescue(command)) => command.run(),
         Some(Command::Compare(command)) => command.run(),
         Some(Command::Experiment(command)) => command.run(),
+        Some(Command::Recipe(command)) => command.run(),
+        Some(Command::Label(command)) => command.run(),
+        Some(Command::Culture(command)) => command.run(),
         Some(Command::Table(command)) => command.run(),
         Some(Command::Check(command)) => command.run(),
         Some(Command::Export(command)) => command.run(),

@@ -7,6 +7,7 @@ mod bottles;
 mod calibration;
 pub mod csv;
 pub mod delimited;
+pub mod diary;
 pub mod json_lines;
 mod line;
 pub mod mapped;

@@ -4,10 +4,12 @@ mod alerts;
 mod answer;
 mod batches;
 mod craft;
+mod diary;
 mod events;
 mod forms;
 mod guard;
 mod import;
+mod label;
 mod message;
 mod metrics;
 mod notes;
@@ -66,6 +68,11 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .route("/favicon.svg", get(page::favicon))
         .route("/batches/{slug}/tell", get(forms::ask).post(forms::tell))
         .route("/batches/{slug}/alerts/{alert}/seen", post(forms::seen))
+        .route("/batches/{slug}/label", get(label::show))
+        .route("/label.css", get(label::style))
+        .route("/cultures", get(diary::page).post(diary::told))
+        .route("/api/v1/cultures", get(diary::list))
+        .route("/api/v1/diary", get(diary::diary).post(diary::add))
         .route("/api/v1/events", get(events::listen))
         .route("/health", get(health))
         .route("/metrics", get(metrics::show))

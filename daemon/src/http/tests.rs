@@ -1,4 +1,5 @@
 mod described;
+mod diary;
 
 use std::sync::Arc;
 

@@ -39,7 +39,7 @@ pub(super) fn document(title: &str, demo: bool, main: &Markup) -> Markup {
 pub(super) fn links() -> Markup {
     html! {
         a href="/plan" { "Plan" }
-        a href="/compare" { "Cultures" }
+        a href="/compare" { "Compare" }
         a href="/experiments" { "Experiments" }
     }
 }

@@ -62,9 +62,10 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
                 }
                 header {
                     p class="mark-name" { "fobwatch" }
-                    nav aria-label="On this page" {
+                    nav aria-label="Go to" {
                         @if !batches.is_empty() { a href="#shelf" { "The shelf" } }
                         (craft::links())
+                        a href="/cultures" { "Cultures" }
                         a href="#gone-wrong" { "Gone wrong?" }
                     }
                 }

@@ -14,6 +14,7 @@ mod clock;
 mod compared;
 mod craft;
 mod cultures;
+mod diaries;
 mod experimented;
 #[cfg(test)]
 mod fixture;
@@ -32,6 +33,7 @@ mod tests;
 mod told;
 mod trials;
 
+use fobwatch_core::{batch::CultureName, culture::Diary};
 use jiff::Timestamp;
 
 use crate::{config::Display, watch::Trouble};
@@ -41,6 +43,7 @@ pub(crate) use batch::quoted;
 pub(crate) use caution::{GONE_TOO_FAR, KEEP_OUT};
 pub(crate) use clock::local;
 pub use compared::{Curve, compared};
+pub(crate) use diaries::SPOILT;
 pub(crate) use experimented::experimented;
 pub use need::Urgency;
 pub(crate) use planned::{Answer, Typed};
@@ -124,6 +127,29 @@ pub(crate) fn trials(
 /// What can still be done for a batch: an HTML document.
 pub(crate) fn rescued(told: &crate::rescue::Told, demo: bool) -> String {
     rescued::document(told, demo).into_string()
+}
+
+/// The page of the cultures with their diaries: an HTML document. `named`: cultures of live batches, which may have no diary yet;
+/// `wrong`: why the last entry was not taken.
+#[must_use]
+pub fn diaries(diary: &Diary, named: &[CultureName], context: &Context, wrong: Option<&str>) -> String {
+    diaries::document(diary, named, context, wrong).into_string()
+}
+
+/// How a culture stands and what its diary says, in sentences for a terminal.
+pub(crate) fn tended(diary: &Diary, culture: &CultureName, context: &Context) -> Vec<String> {
+    let clock = context.clock();
+    let state = diary.state(culture, context.now);
+    let mut said: Vec<String> = state
+        .iter()
+        .flat_map(|state| diaries::sentences(state, &clock))
+        .collect();
+    said.extend(
+        diary
+            .of(culture)
+            .map(|entry| format!("  {}: {}", clock.moment(entry.at), diaries::said(entry))),
+    );
+    said
 }
 
 /// The script, to be served at `/page.js` as `text/javascript`: fresh figures, and the value under the pointer. Nothing needs it.

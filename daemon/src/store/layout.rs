@@ -135,6 +135,16 @@ FROM (SELECT series, at_us - ((at_us % 300000000) + 300000000) % 300000000 AS st
 -- When a row was made; 0 in those of an earlier program. What was given up is done, too.
 ALTER TABLE outbox ADD COLUMN made_us INTEGER NOT NULL DEFAULT 0;
 ALTER TABLE outbox ADD COLUMN given_up INTEGER NOT NULL DEFAULT 0;
+", "
+-- The diary of the cultures; the very same entry twice is one.
+CREATE TABLE diary (
+    id          INTEGER PRIMARY KEY,
+    culture     TEXT NOT NULL,
+    at_us       INTEGER NOT NULL,
+    received_us INTEGER NOT NULL,
+    body        TEXT NOT NULL UNIQUE
+) STRICT;
+CREATE INDEX diary_by_time ON diary (at_us, id);
 "];
 
 /// The first layout with rollups.

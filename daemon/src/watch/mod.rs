@@ -14,6 +14,7 @@ mod intake;
 mod left;
 mod live;
 mod signals;
+mod taught;
 #[cfg(test)]
 pub(crate) mod tests;
 mod thinning;
@@ -55,6 +56,7 @@ pub(crate) use house::{House, Request};
 pub(crate) use left::{Left, left};
 pub(crate) use live::Live;
 pub use signals::stop_on_signals;
+pub(crate) use taught::calibrated;
 pub use unstored::Trouble;
 
 /// How long inputs, answers under way and deliveries may take to end.

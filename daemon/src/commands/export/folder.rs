@@ -20,7 +20,7 @@ use crate::{
 };
 
 /// Writes `path` under another name first, so that an interruption leaves no half file; what stood there is replaced.
-pub(super) fn whole<T>(
+pub(in crate::commands) fn whole<T>(
     path: &Path,
     write: impl FnOnce(&mut BufWriter<File>) -> Result<T, Ended>,
 ) -> Result<T, Ended> {

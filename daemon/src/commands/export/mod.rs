@@ -5,6 +5,8 @@
 mod folder;
 mod rows;
 
+pub(super) use folder::whole;
+
 use std::path::{Path, PathBuf};
 
 use clap::Args;

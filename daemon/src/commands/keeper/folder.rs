@@ -9,6 +9,7 @@ use std::{
 use fobwatch_core::{
     alert::AlertName,
     batch::{Batch, Slug},
+    culture::DiaryEntry,
     engine::{ClockSource, Monitor, Settings},
     reading::Reading,
 };
@@ -18,7 +19,7 @@ use super::{Keeper, Known, Noted, Standing};
 use crate::{
     commands::Ended,
     config::{self, Config},
-    decode::Bounds,
+    decode::{self, Bounds},
     http::Wish,
     page::{self, Context, Shown, Told},
     rescue,
@@ -213,6 +214,16 @@ impl Keeper for Folder {
             });
         }
         Ok(noted)
+    }
+
+    fn diary(&mut self) -> Result<Vec<DiaryEntry>, Ended> {
+        self.writer.reader().diary().map_err(ended)
+    }
+
+    fn tend(&mut self, lines: &str) -> Result<usize, Ended> {
+        let now = WallClock.now();
+        let entries = decode::diary::entries(lines.as_bytes(), now).map_err(Ended::Refused)?;
+        self.writer.append_diary(&entries, now).map_err(ended)
     }
 
     fn take(&mut self, readings: &[Reading]) -> Result<usize, Ended> {

@@ -9,6 +9,7 @@ use clap::Args;
 use fobwatch_core::{
     alert::{AlarmState, AlertName},
     batch::{Batch, BatchName, Slug},
+    culture::DiaryEntry,
     note::NoteKind,
     reading::Reading,
 };
@@ -17,6 +18,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{Ended, quoted, read_config};
 use crate::{
+    config::{Config, Display},
     http::Wish,
     page::Told,
     rescue,
@@ -102,6 +104,12 @@ pub(super) trait Keeper {
     /// Takes notes, one JSON object a line: all or none.
     fn note(&mut self, batch: &Known, lines: &str) -> Result<Vec<Noted>, Ended>;
 
+    /// The diary of all cultures, in order of time.
+    fn diary(&mut self) -> Result<Vec<DiaryEntry>, Ended>;
+
+    /// Takes entries of diaries, one JSON object a line: all or none; answers how many were not there yet.
+    fn tend(&mut self, lines: &str) -> Result<usize, Ended>;
+
     /// Takes readings in their order; answers how many were not there yet.
     fn take(&mut self, readings: &[Reading]) -> Result<usize, Ended>;
 
@@ -119,6 +127,7 @@ pub(super) trait Keeper {
 pub(super) struct Found {
     pub(super) keeper: Box<dyn Keeper>,
     pub(super) zone: TimeZone,
+    pub(super) display: Display,
 }
 
 impl Where {
@@ -126,11 +135,12 @@ impl Where {
     /// address; else, if nobody holds its lock, the data folder.
     pub(super) fn find(&self, empty: Empty) -> Result<Found, Ended> {
         let config = read_config(self.config.as_deref())?;
-        let zone = config.display.zone.clone();
+        let display = config.display.clone();
         let found = |keeper: Box<dyn Keeper>| {
             Ok(Found {
                 keeper,
-                zone: zone.clone(),
+                zone: display.zone.clone(),
+                display: display.clone(),
             })
         };
         if let Some(address) = self.address {
@@ -180,6 +190,11 @@ impl Where {
     /// The configuration file that was named.
     pub(super) fn config(&self) -> Option<&std::path::Path> {
         self.config.as_deref()
+    }
+
+    /// The data folder that is meant.
+    pub(super) fn folder(&self, config: &Config) -> Result<PathBuf, Ended> {
+        data_folder(self.data.clone(), config).map_err(|none| Ended::Refused(none.to_string()))
     }
 
     /// The same options for a command that is proposed: empty, or beginning with a blank.
