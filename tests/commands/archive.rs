@@ -132,7 +132,7 @@ fn an_exported_batch_replays_to_what_the_daemon_said_and_imports_to_the_same_sto
     // In each form, into stores of their own, without a daemon: the same rows.
     let rows = recorded.rows(&kitchen.path("data"));
     assert_eq!(rows.lines().count(), once + 1);
-    for form in ["csv", "senml", "jsonl"] {
+    for form in ["csv", "senml", "jsonl", "parquet"] {
         let file = recorded.path(&format!("all.{form}"));
         kitchen.done(&["export", "--to", &file]);
         let other = kitchen.path(&format!("other-{form}"));
@@ -180,6 +180,9 @@ fn bad_rows_are_told_with_their_lines_and_the_others_are_kept() {
         assert!(finished.stderr.contains(line), "{finished:#?}");
     }
     kitchen.refused(&["import", &kitchen.write("rows.txt", "")], 2, "--format");
+    let parquet = kitchen.write("rows.parquet", "PAR1 and nothing behind it");
+    kitchen.refused(&["import", &parquet], 2, "is no Parquet file that can be read");
+    kitchen.refused(&["export", "--format", "parquet"], 2, "allowed: with --to FILE");
     let bare = kitchen.write("bare.csv", "1,2,3\n");
     kitchen.refused(&["import", &bare], 2, "the header lacks");
     kitchen.refused(&["import", "nowhere.csv"], 1, "cannot be read");

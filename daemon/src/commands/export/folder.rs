@@ -64,7 +64,7 @@ pub(super) fn write(reader: &Reader<'_>, stored: &StoredBatch, to: &Path) -> Res
     };
     text(&to.join("batch.toml"), &stored.text)?;
     let written = whole(&to.join("readings.csv"), |out| {
-        Rows::new(Format::Csv, out).write(reader, &wanted)
+        Rows::new(Format::Csv, out)?.write(reader, &wanted)
     })?;
     let all = reader.notes(stored.id).map_err(failed)?;
     let lines: String = all.iter().map(|note| notes::write(note) + "\n").collect();

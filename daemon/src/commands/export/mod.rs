@@ -5,7 +5,10 @@
 mod folder;
 mod rows;
 
-use std::path::{Path, PathBuf};
+use std::{
+    io::BufWriter,
+    path::{Path, PathBuf},
+};
 
 use clap::Args;
 use fobwatch_core::{
@@ -24,7 +27,7 @@ use rows::{Rows, Wanted};
 /// Write readings, one batch, or the whole store to files.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples:\n  fobwatch export --to readings.csv\n  fobwatch export --format senml --source pilot --quantity pressure\n  \
+    after_help = "Examples:\n  fobwatch export --to readings.csv\n  fobwatch export --to readings.parquet\n  fobwatch export --format senml --source pilot --quantity pressure\n  \
                   fobwatch export --to march.jsonl --from 2026-03-01T00:00:00Z --until 2026-04-01T00:00:00Z\n  \
                   fobwatch export --batch 'hibiscus 12' --to hibiscus-12\n  fobwatch export --backup fobwatch-monday.sqlite\n\n\
                   Nothing is stopped for it. Readings come in the order in which they arrived, in the units of the store (Pa, K, SG). A \
@@ -94,12 +97,17 @@ impl Export {
             until: self.until,
             ..Wanted::default()
         };
+        if format == Format::Parquet && self.to.is_none() {
+            return Err(Ended::Refused(
+                "Parquet is no text for a terminal; allowed: with --to FILE".to_owned(),
+            ));
+        }
         Store::read_folder(data, |reader| {
             Ok(match &self.to {
-                Some(path) => folder::whole(path, |out| Rows::new(format, out).write(reader, &wanted))
+                Some(path) => folder::whole(path, |out| Rows::new(format, out)?.write(reader, &wanted))
                     .and_then(|told| told.tell(Some(path))),
-                None => Rows::new(format, &mut std::io::stdout().lock())
-                    .write(reader, &wanted)
+                None => Rows::new(format, BufWriter::new(std::io::stdout()))
+                    .and_then(|rows| rows.write(reader, &wanted))
                     .and_then(|told| told.tell(None)),
             }
             .and_then(|()| tell_thinned(reader, self.from, self.until)))
