@@ -13,6 +13,7 @@ const ALL: &[&str] = &[
     include_str!("layouts/2.sql"),
     include_str!("layouts/3.sql"),
     include_str!("layouts/4.sql"),
+    include_str!("layouts/5.sql"),
 ];
 
 fn lay(text: &str, folder: &Path) {

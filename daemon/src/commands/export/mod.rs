@@ -31,7 +31,8 @@ use rows::{Rows, Wanted};
                   fobwatch export --to march.jsonl --from 2026-03-01T00:00:00Z --until 2026-04-01T00:00:00Z\n  \
                   fobwatch export --batch 'hibiscus 12' --to hibiscus-12\n  fobwatch export --backup fobwatch-monday.sqlite\n\n\
                   Nothing is stopped for it. Readings come in the order in which they arrived, in the units of the store (Pa, K, SG). A \
-                  folder of a batch holds batch.toml, readings.csv and notes.jsonl, which `fobwatch replay` takes."
+                  folder of a batch holds batch.toml, readings.csv and notes.jsonl, which `fobwatch replay` takes, and zeros.toml if gauges have \
+                  one: the values have it taken off already."
 )]
 pub(super) struct Export {
     /// File to write, or with --batch the folder; without it readings go to standard output
@@ -119,19 +120,11 @@ impl Export {
 fn back_up(data: &Path, file: &Path) -> Result<(), Ended> {
     Store::back_up(data, file).map_err(failed)?;
     say(&format!(
-        "{} holds the whole store. To restore it: stop fobwatch, put the file as {} into an empty data folder, and start \
-         fobwatch on it.",
+        "{} holds the whole store, with the zeros of gauges. To restore it: stop fobwatch, put the file as {} into an empty data \
+         folder, and start fobwatch on it.",
         file.display(),
         Store::FILE
-    ))?;
-    let zeros = data.join("zeros.toml");
-    if zeros.exists() {
-        eprintln!(
-            "warning: the zeros of your gauges are not in it; copy {} too",
-            zeros.display()
-        );
-    }
-    Ok(())
+    ))
 }
 
 /// Says which readings are not in what was written, since they are kept as rollups only.
@@ -169,7 +162,7 @@ fn batch(data: &Path, name: &str, to: &Path) -> Result<(), Ended> {
                 data.display()
             ))));
         };
-        Ok(folder::write(reader, found, to))
+        Ok(folder::write(data, reader, found, to))
     })
     .map_err(failed)?
 }
