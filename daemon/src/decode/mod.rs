@@ -153,13 +153,16 @@ pub enum Wrong {
     },
     /// A ratiometric transducer beyond its rails.
     #[error(
-        "{volts} V is at the rail of a transducer fed with {supply} V: a broken or shorted wire reads so; allowed: {allowed}"
+        "{given} {unit} is at the rail of a transducer whose whole supply is {supply} {unit}: a broken or shorted wire reads so; \
+         allowed: {allowed}"
     )]
     AtTheRail {
         /// What was read.
-        volts: f64,
+        given: f64,
         /// What it is fed with.
         supply: f64,
+        /// In which unit both are.
+        unit: &'static str,
         /// What is believed.
         allowed: &'static str,
     },
