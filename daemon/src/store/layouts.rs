@@ -14,6 +14,7 @@ const ALL: &[&str] = &[
     include_str!("layouts/3.sql"),
     include_str!("layouts/4.sql"),
     include_str!("layouts/5.sql"),
+    include_str!("layouts/6.sql"),
 ];
 
 fn lay(text: &str, folder: &Path) {

@@ -9,6 +9,7 @@
 //! same before and after a restart.
 
 mod backup;
+mod beside;
 mod diary;
 mod error;
 mod event;

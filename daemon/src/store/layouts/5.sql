@@ -1,4 +1,4 @@
--- A store of layout 4, as fobwatch 0.1.0 left it. Never changed: every later fobwatch has to open it.
+-- A store of layout 5, as fobwatch 0.1.0 left it. Never changed: every later fobwatch has to open it.
 PRAGMA user_version = 5;
 PRAGMA foreign_keys = OFF; -- the tables stand by name here
 BEGIN TRANSACTION;
