@@ -2,6 +2,8 @@
 
 use std::time::Duration;
 
+use tokio::time::timeout;
+
 use super::{
     letter::{About, Letter},
     mail::Mailer,
@@ -9,6 +11,9 @@ use super::{
     webhook::Poster,
 };
 use crate::mqtt::Publisher;
+
+/// How long a broker may take to confirm, and a link that is being made anew to stand.
+const PATIENCE: Duration = Duration::from_secs(60);
 
 /// How one is told.
 #[derive(Debug)]
@@ -50,10 +55,16 @@ async fn over_broker(publisher: &Publisher, letter: &Letter) -> Result<(), Undel
     if let About::Notice(notice) = &letter.about {
         let payload = serde_json::to_string(notice).map_err(|error| Undelivered::never(error.to_string()))?;
         let topic = format!("notice/{}", notice.about);
-        return publisher.below_prefix(&topic, payload).await.map_err(failed);
+        let told = timeout(PATIENCE, publisher.below_prefix(&topic, payload)).await;
+        return told
+            .map_err(|_late| Undelivered::later("the broker does not confirm it"))?
+            .map_err(failed);
     }
     for alert in letter.alerts() {
-        publisher.alert(alert).await.map_err(failed)?;
+        match timeout(PATIENCE, publisher.alert(alert)).await {
+            Ok(told) => told.map_err(failed)?,
+            Err(_late) => return Err(Undelivered::later("the broker does not confirm it")),
+        }
     }
     Ok(())
 }

@@ -9,6 +9,7 @@ mod amount;
 mod batch;
 mod calendar;
 mod caution;
+mod channels;
 mod chart;
 mod clock;
 mod compared;
@@ -32,6 +33,7 @@ use crate::{config::Display, watch::Trouble};
 
 pub(crate) use amount::Units;
 pub(crate) use batch::quoted;
+pub use channels::sentences as of_channels;
 pub use compared::{Curve, compared};
 pub use need::Urgency;
 pub use shown::Shown;
@@ -49,6 +51,8 @@ pub struct Context {
     pub demo: bool,
     /// Nothing can be stored: said before all else.
     pub unstored: Option<Trouble>,
+    /// What a person should know of the channels and servers that are told things, in sentences.
+    pub servers: Vec<String>,
 }
 
 impl Context {
