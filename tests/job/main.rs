@@ -29,6 +29,7 @@ mod played_back;
 mod replayed;
 mod same_bytes;
 mod scenarios;
+mod secrets;
 mod secured;
 mod series;
 mod shares;

@@ -103,10 +103,12 @@ impl Daemon {
     }
 
     fn go(mut watch: Command, port: u16, log: PathBuf) -> Self {
+        if watch.get_envs().all(|(name, _)| name != "RUST_LOG") {
+            watch.env("RUST_LOG", "info");
+        }
         let err = File::create(&log).expect("the log is made");
         let child = watch
             .args(["--listen", &format!("127.0.0.1:{port}")])
-            .env("RUST_LOG", "info")
             // Codes for colours would stand between the words that tests look for.
             .env("NO_COLOR", "1")
             .stdin(Stdio::null())

@@ -142,6 +142,7 @@ pub struct Email {
 const URL: &str = "an address such as \"https://push.example/kitchen\", without user; one that is a secret belongs into `url_file`";
 const PRIORITY: &str = "\"low\", \"medium\", \"high\" or \"critical\"";
 const NAME: &str = "1 to 60 letters, digits, \"-\" and \"_\", that no other channel has";
+const SERVER: &str = "the name or address of a mail server, without port or user";
 const ADDRESS: &str = "a mail address, as \"kitchen@home.example\"";
 
 fn name(section: &mut Section<'_, '_>, taken: &[String]) -> Option<String> {
@@ -282,18 +283,11 @@ pub(super) fn webhook(section: &mut Section<'_, '_>, taken: &[String]) -> Option
 pub(super) fn email(section: &mut Section<'_, '_>, taken: &[String]) -> Option<Email> {
     let name = name(section, taken);
     for key in ["server", "from", "to"] {
-        section.require(
-            key,
-            if key == "server" {
-                "the name of a mail server"
-            } else {
-                ADDRESS
-            },
-        );
+        section.require(key, if key == "server" { SERVER } else { ADDRESS });
     }
-    let server = section.text("server", "the name of a mail server", |text| {
-        let sound =
-            (1..=253).contains(&text.len()) && !text.contains(|c: char| c.is_whitespace() || c.is_control());
+    let server = section.text("server", SERVER, |text| {
+        let plain = |c: char| c.is_alphanumeric() || "-_.:[]".contains(c);
+        let sound = (1..=253).contains(&text.len()) && text.chars().all(plain);
         sound.then(|| text.to_owned())
     });
     let allowed = "\"tls\", \"starttls\", or \"none\" to a server on this machine";
