@@ -10,6 +10,7 @@ pub mod deliver;
 pub mod demo;
 mod discover;
 pub mod http;
+mod hub;
 pub mod incoming;
 pub mod mqtt;
 pub mod page;

@@ -21,6 +21,7 @@ mod bad_files;
 mod bad_messages;
 mod delivered;
 mod full_disk;
+mod hub;
 mod kitchen;
 mod mapped;
 mod over_mqtt;

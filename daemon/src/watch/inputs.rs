@@ -20,6 +20,7 @@ use crate::{
     config::{Broker, Config, Email, Port, Webhook},
     decode::Calibrations,
     deliver::{self, Channel, Destination},
+    hub,
     incoming::{Inbox, Kind},
     mqtt, serial,
 };
@@ -215,6 +216,16 @@ impl Inputs {
                 let orders =
                     deliver::orders::obey(Arc::clone(&self.house), publisher.clone(), topic, commands);
                 tasks.push(tokio::spawn(orders));
+            }
+            if let (Some(prefix), Some(publish_prefix)) = (&broker.discovery_prefix, &broker.publish_prefix) {
+                let announced = hub::announce(
+                    Arc::clone(&self.house),
+                    publisher.clone(),
+                    prefix.clone(),
+                    publish_prefix.clone(),
+                    stop.clone(),
+                );
+                tasks.push(tokio::spawn(announced));
             }
             let destination = Destination::of_broker(broker);
             let channel = Channel::Broker(publisher);
