@@ -24,6 +24,7 @@ mod full_disk;
 mod hub;
 mod kitchen;
 mod mapped;
+mod outages;
 mod over_mqtt;
 mod over_serial;
 mod played_back;

@@ -170,6 +170,19 @@ impl Daemon {
         self.child.wait().expect("it ends");
     }
 
+    /// Asks it to read its configuration again (SIGHUP).
+    ///
+    /// # Panics
+    /// It cannot be asked.
+    pub fn reload(&self) {
+        let pid = self.child.id().to_string();
+        let told = Command::new("kill").args(["-HUP", &pid]).status();
+        assert!(
+            told.is_ok_and(|status| status.success()),
+            "the daemon was told to read its configuration"
+        );
+    }
+
     /// Asks it to stop (SIGTERM) and tells its exit status.
     ///
     /// # Panics

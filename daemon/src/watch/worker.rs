@@ -341,7 +341,16 @@ impl Worker {
         if nothing {
             return;
         }
-        let outcome = Arc::new(mem::replace(&mut self.outcome, empty(self.live.id, &self.house)));
+        // It was begun when the one before was stored, maybe long ago: who is told, and from when on, holds as of now.
+        let outcome = Outcome {
+            alerts: mem::take(&mut self.outcome.alerts),
+            reminders: mem::take(&mut self.outcome.reminders),
+            forecasts: mem::take(&mut self.outcome.forecasts),
+            set_aside: mem::take(&mut self.outcome.set_aside),
+            snapshot: self.outcome.snapshot.take(),
+            ..empty(self.live.id, &self.house)
+        };
+        let outcome = Arc::new(outcome);
         let mut backoff = Backoff::default();
         loop {
             let attempt = Arc::clone(&outcome);
