@@ -11,6 +11,7 @@ pub mod deliver;
 pub mod demo;
 mod discover;
 pub mod http;
+mod hub;
 pub mod incoming;
 mod label;
 pub mod mqtt;

@@ -184,6 +184,7 @@ impl CultureCommand {
             display: found.display.clone(),
             demo: false,
             unstored: None,
+            servers: Vec::new(),
         };
         let known: Vec<CultureName> = diary.cultures().into_iter().cloned().collect();
         if known.is_empty() {

@@ -273,6 +273,7 @@ mod tests {
             display: crate::config::Config::defaults().unwrap().display,
             demo: false,
             unstored: None,
+            servers: Vec::new(),
         };
         let page = crate::page::agenda(&[], &context);
         let told: Vec<String> = page

@@ -33,7 +33,7 @@ use reqwest::Url;
 use crate::decode::Calibrations;
 
 pub use broker::{Broker, JsonValues, Protocol, Route, RouteFormat};
-pub use delivery::{Body, Email, Picks, Security, Webhook};
+pub use delivery::{Body, Digest, DigestWhen, Email, Picks, Security, Webhook};
 pub use load::{BadConfig, BadFile};
 pub use port::{LineFormat, Port};
 pub use secret::{Place, Secret};

@@ -116,6 +116,7 @@ async fn shown(house: &House, wrong: Option<&str>) -> Result<Html<String>, Compl
         display: house.display.clone(),
         demo: house.demo,
         unstored: house.unstored.trouble(),
+        servers: Vec::new(),
     };
     let mut named: Vec<CultureName> = house
         .all()

@@ -9,6 +9,7 @@ use axum::{
     response::{Html, IntoResponse},
 };
 use fobwatch_core::note::Note;
+use jiff::Timestamp;
 use tokio::time::timeout;
 use tracing::warn;
 
@@ -40,11 +41,20 @@ pub(super) async fn calendar(State(house): State<Arc<House>>) -> impl IntoRespon
 /// The same as sentences without the page.
 pub(super) async fn status(State(house): State<Arc<House>>) -> Json<page::Told> {
     let (shown, context) = seen(&house, PATIENCE).await;
+    Json(page::told(&shown, &context))
+}
+
+/// What a person should know of the channels and servers that are told things.
+async fn servers(house: &House) -> Vec<String> {
+    let known: Vec<String> = house.destinations().iter().map(|of| of.name.clone()).collect();
+    let backlog = house.store.read(|reader| reader.backlog()).await;
+    let backlog = backlog.unwrap_or_else(|error| {
+        warn!("The page does not tell how the channels do: {error}.");
+        Vec::new()
+    });
+    let channels = page::of_channels(&backlog, &known, Timestamp::now(), &house.display.zone);
     let servers = house.series.iter().filter_map(|state| state.sentence());
-    Json(page::Told {
-        servers: servers.collect(),
-        ..page::told(&shown, &context)
-    })
+    channels.into_iter().chain(servers).collect()
 }
 
 async fn seen(house: &House, patience: Duration) -> (Vec<Shown>, Context) {
@@ -90,6 +100,7 @@ async fn seen(house: &House, patience: Duration) -> (Vec<Shown>, Context) {
         display: house.display.clone(),
         demo: house.demo,
         unstored: house.unstored.trouble(),
+        servers: servers(house).await,
     };
     (shown, context)
 }
@@ -114,6 +125,7 @@ pub(super) fn tell(house: &House, live: &Live, wrong: Option<&str>) -> String {
         display: house.display.clone(),
         demo: house.demo,
         unstored: house.unstored.trouble(),
+        servers: Vec::new(),
     };
     page::tell(&shown, &context, wrong)
 }

@@ -245,6 +245,7 @@ mod tests {
             display: crate::config::Config::defaults().unwrap().display,
             demo: false,
             unstored: None,
+            servers: Vec::new(),
         };
         let page = document(&diary, &[], &context, Some("no <b>")).into_string();
         assert!(

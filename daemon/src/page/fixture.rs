@@ -200,6 +200,7 @@ pub(super) fn context() -> Context {
         },
         demo: false,
         unstored: None,
+        servers: Vec::new(),
     }
 }
 

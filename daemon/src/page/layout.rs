@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use maud::{DOCTYPE, Markup, html};
 
 use super::{
-    Context, Shown, agenda, batch, caution, chart, craft, headline,
+    Context, Shown, agenda, batch, caution, channels, chart, craft, headline,
     need::{self, Entry, Urgency},
     shelf,
 };
@@ -74,6 +74,7 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
                     @if let Some(pressure) = headline::pressure(batches, context) {
                         p class="press" { (pressure) }
                     }
+                    (channels::told(context))
                     p class="soft" {
                         @if context.demo { "Demo time: " }
                         time datetime=(context.now) { (context.clock().in_full(context.now)) } ". "

@@ -9,6 +9,7 @@ mod amount;
 mod batch;
 mod calendar;
 mod caution;
+mod channels;
 mod chart;
 mod clock;
 mod compared;
@@ -41,6 +42,7 @@ use crate::{config::Display, watch::Trouble};
 pub(crate) use amount::Units;
 pub(crate) use batch::quoted;
 pub(crate) use caution::{GONE_TOO_FAR, KEEP_OUT};
+pub use channels::sentences as of_channels;
 pub(crate) use clock::local;
 pub use compared::{Curve, compared};
 pub(crate) use diaries::SPOILT;
@@ -62,6 +64,8 @@ pub struct Context {
     pub demo: bool,
     /// Nothing can be stored: said before all else.
     pub unstored: Option<Trouble>,
+    /// What a person should know of the channels and servers that are told things, in sentences.
+    pub servers: Vec<String>,
 }
 
 impl Context {

@@ -144,6 +144,31 @@ CREATE TABLE beside (
     name TEXT PRIMARY KEY,
     text TEXT NOT NULL
 ) WITHOUT ROWID, STRICT;
+", "
+-- An alert may go to a destination again (`again`: 0 for the alert itself), in other words (`body`), and with others (`gathered`).
+-- `since_us` is when it was due first. What was spared somebody is done as well.
+CREATE TABLE outbox_again (
+    id          INTEGER PRIMARY KEY,
+    alert       INTEGER NOT NULL REFERENCES alert (id),
+    destination TEXT NOT NULL,
+    again       INTEGER NOT NULL DEFAULT 0,
+    body        TEXT,
+    gathered    INTEGER NOT NULL DEFAULT 0,
+    attempts    INTEGER NOT NULL DEFAULT 0,
+    made_us     INTEGER NOT NULL DEFAULT 0,
+    since_us    INTEGER NOT NULL DEFAULT 0,
+    due_us      INTEGER NOT NULL,
+    done_us     INTEGER,
+    spared      INTEGER NOT NULL DEFAULT 0,
+    given_up    INTEGER NOT NULL DEFAULT 0,
+    complaint   TEXT,
+    UNIQUE (alert, destination, again)
+) STRICT;
+INSERT INTO outbox_again (id, alert, destination, attempts, made_us, since_us, due_us, done_us, given_up, complaint)
+SELECT id, alert, destination, attempts, made_us, made_us, due_us, done_us, given_up, complaint FROM outbox;
+DROP TABLE outbox;
+ALTER TABLE outbox_again RENAME TO outbox;
+CREATE INDEX outbox_due ON outbox (destination, id) WHERE done_us IS NULL;
 "];
 
 /// The first layout with rollups.

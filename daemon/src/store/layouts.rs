@@ -15,6 +15,7 @@ const ALL: &[&str] = &[
     include_str!("layouts/4.sql"),
     include_str!("layouts/5.sql"),
     include_str!("layouts/6.sql"),
+    include_str!("layouts/7.sql"),
 ];
 
 fn lay(text: &str, folder: &Path) {
@@ -79,7 +80,13 @@ fn a_store_of_every_layout_opens_with_all_that_is_in_it_and_has_the_shape_of_a_n
                 .any(|alert| alert.alert == AlertName::OverLimit)
         );
         assert_eq!(reader.forecasts(plum).unwrap().len(), 2);
-        assert_eq!(reader.outbox("kitchen broker", 10).unwrap().len(), 1);
+        assert_eq!(
+            reader
+                .outbox("kitchen broker", Lane::Rest, batches[0].added_at, 10)
+                .unwrap()
+                .len(),
+            1
+        );
         assert_eq!(reader.set_aside(plum).unwrap()[0].count, 3);
         assert_eq!(writer.append_clock(batches[0].added_at).unwrap(), Sequence(33));
         writer.close().unwrap();

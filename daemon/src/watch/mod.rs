@@ -226,6 +226,9 @@ impl Daemon {
         setup.store.write(move |writer| writer.serves(address)).await?;
         let (config, demo) = (setup.config, setup.demo);
         let (house, requests) = House::new(setup.store.clone(), &config, setup.clock, demo.is_some()).await?;
+        if let Err(error) = deliver::welcome(&house.store, &house.destinations()).await {
+            warn!("A channel that is new is not told what stands: {error}.");
+        }
         let mut workers = workers::Workers::new(demo.map_or(Timestamp::MIN, |demo| demo.reckoned_from));
         for (id, batch) in folder::live(&house, setup.batches).await? {
             workers.begin(&house, batch, id).await?;
@@ -239,7 +242,6 @@ impl Daemon {
         let post_listen = config.post_listen;
         let servers = config.series.clone();
         let thinning = thinning::Thinning::new(Arc::clone(&house), &config, stop.clone());
-        let channels = deliver::channels(&config);
         let pinged = config.ping_url.clone().map(|url| (url, config.ping_every));
         let inputs = inputs::Inputs::start(Arc::clone(&house), config, setup.inbox, stop.clone());
         let mut tasks = vec![tokio::spawn(inputs.run(setup.reloads))];
@@ -258,14 +260,7 @@ impl Daemon {
                 stop.clone(),
             )));
         }
-        for (destination, channel) in channels {
-            tasks.push(tokio::spawn(deliver::carry(
-                Arc::clone(&house),
-                destination,
-                channel,
-                stop.clone(),
-            )));
-        }
+        tasks.push(tokio::spawn(deliver::forget(Arc::clone(&house), stop.clone())));
         for (server, state) in servers.into_iter().zip(house.series.clone()) {
             tasks.push(tokio::spawn(series::carry(
                 Arc::clone(&house),

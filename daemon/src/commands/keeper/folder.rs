@@ -149,6 +149,7 @@ impl Keeper for Folder {
             display: self.config.display.clone(),
             demo: false,
             unstored: None,
+            servers: Vec::new(),
         };
         Ok(page::told(&shown, &context))
     }
