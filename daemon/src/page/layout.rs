@@ -64,7 +64,7 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
                     p class="mark-name" { "fobwatch" }
                     nav aria-label="Go to" {
                         @if !batches.is_empty() { a href="#shelf" { "The shelf" } }
-                        a href="/cultures" { "Cultures" }
+                        a href="/cultures" { "Diaries" }
                         a href="#gone-wrong" { "Gone wrong?" }
                     }
                 }
