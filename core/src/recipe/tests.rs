@@ -212,3 +212,39 @@ fn the_shipped_examples_are_read_without_a_question() {
     let proof = BatchFile::from_toml(proof, "config/example-proof.toml").unwrap();
     assert!(proof.warnings.is_empty() && proof.recipe.is_none());
 }
+
+proptest::proptest! {
+    #[test]
+    fn any_recipe_is_read_or_told_and_scaling_keeps_the_drink(
+        makes in -10.0..2.0e6_f64,
+        parts in 0.0..2_000.0_f64,
+        grams in proptest::collection::vec(-1.0..2.0e6_f64, 0..5),
+        kind in 0..SugarKind::ALL.len(),
+        percent in -1.0..120.0_f64,
+        litres in 0.001..9_000.0_f64,
+    ) {
+        let ingredients: String = grams
+            .iter()
+            .map(|grams| {
+                let kind = SugarKind::ALL[kind];
+                format!("[[recipe.ingredients]]\nname = \"x\"\ngrams = {grams:?}\nkind = \"{kind}\"\nsugar_percent = {percent:?}\n")
+            })
+            .collect();
+        let head = FILE.split("[recipe]").next().unwrap_or_default();
+        let text = format!("{head}[recipe]\nmakes_ml = {makes:?}\ndilution = \"1:{parts}\"\n{ingredients}");
+        match BatchFile::from_toml(&text, "any.toml") {
+            Err(bad) => proptest::prop_assert!(!bad.problems.is_empty()),
+            Ok(file) => {
+                let recipe = file.recipe.expect("it was read");
+                let sugars = recipe.sugars().expect("it was read");
+                proptest::prop_assert!(sugars.solids.grams_per_litre() <= 900.0);
+                if let Ok(scaled) = LiquidVolume::from_litres(litres).and_then(|drink| recipe.scaled_to(drink))
+                    && let Ok(again) = scaled.sugars()
+                {
+                    let apart = again.solids.grams_per_litre() - sugars.solids.grams_per_litre();
+                    proptest::prop_assert!(apart.abs() < 1e-6 * (1.0 + sugars.solids.grams_per_litre()));
+                }
+            }
+        }
+    }
+}

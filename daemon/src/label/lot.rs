@@ -1,6 +1,6 @@
 //! What a small seller keeps of a lot: who, when, what, numbers, moves, measured content.
 
-use fobwatch_core::note::NoteKind;
+use fobwatch_core::{note::NoteKind, quantity::CultureDose};
 use jiff::Timestamp;
 use serde::Serialize;
 
@@ -19,6 +19,7 @@ pub(crate) struct Lot {
     pressure_limit_bar: f64,
     ph: Option<f64>,
     culture: Option<String>,
+    culture_ml_per_l: Option<f64>,
     ingredients: Vec<Of>,
     steps: Vec<String>,
     allergens: Vec<String>,
@@ -102,6 +103,7 @@ pub(crate) fn record(facts: &Facts) -> Lot {
         pressure_limit_bar: batch.bottle.pressure_limit.bar(),
         ph: batch.drink.ph,
         culture: batch.culture.as_ref().map(ToString::to_string),
+        culture_ml_per_l: batch.drink.culture_dose.map(CultureDose::ml_per_l),
         ingredients: recipe
             .into_iter()
             .flat_map(|recipe| &recipe.ingredients)
@@ -146,7 +148,13 @@ impl Lot {
                 "pH at sealing: {}",
                 self.ph.map_or_else(unknown, |ph| format!("{ph:.1}"))
             ),
-            format!("Culture: {}", self.culture.clone().unwrap_or_else(unknown)),
+            match self.culture_ml_per_l {
+                Some(dose) => format!(
+                    "Culture: {}, {dose} mL/L",
+                    self.culture.clone().unwrap_or_else(unknown)
+                ),
+                None => format!("Culture: {}", self.culture.clone().unwrap_or_else(unknown)),
+            },
         ];
         let allergens = if self.allergens.is_empty() {
             "none noted".to_owned()

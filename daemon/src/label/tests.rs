@@ -66,6 +66,83 @@ fn what_is_not_known_is_said_and_never_taken_for_none() {
 }
 
 #[test]
+fn a_label_of_juice_alone_speaks_of_no_water() {
+    let juice = "[recipe]\nmakes_ml = 1000\nsugar_from = \"drink\"\n[[recipe.ingredients]]\nname = \"apple juice\"\nkind = \"apple_juice\"\ngrams = 1040\n";
+    let (_, said) = lines(&facts(juice, &[], Vec::new()), Kind::Label);
+    assert!(
+        said[0].starts_with("Made with apple juice and live culture"),
+        "{said:?}"
+    );
+    let (_, said) = lines(&facts(RECIPE, &[], Vec::new()), Kind::Card);
+    assert!(
+        said[0].starts_with("Made with water, honey (80 g/L), hibiscus & rose (10 g/L) and"),
+        "{said:?}"
+    );
+}
+
+#[test]
+fn a_cold_batch_is_told_by_what_is_in_it_and_a_warm_one_by_at_least_its_target() {
+    let volumes = |v| Co2Volumes::from_volumes(v).unwrap();
+    let percent = |p| AlcoholByVolume::from_percent(p).unwrap();
+    let bar = |b| fobwatch_core::quantity::GaugePressure::from_bar(b).unwrap();
+    let all = |value| Quantiles {
+        p05: value,
+        p50: value,
+        p95: value,
+    };
+    let upward = |p50, p95| fobwatch_core::forecast::Upward { p50, p95 };
+    let forecast = Forecast {
+        batch: fobwatch_core::batch::BatchName::new("plum 1").unwrap(),
+        at: "2026-03-06T07:00:00Z".parse().unwrap(),
+        co2: Quantiles {
+            p05: volumes(1.8),
+            p50: volumes(1.9),
+            p95: volumes(2.0),
+        },
+        target_at: None,
+        move_at: None,
+        limit_at: None,
+        if_forgotten: fobwatch_core::forecast::IfForgotten {
+            pressure: fobwatch_core::forecast::Upward {
+                p50: bar(5.0),
+                p95: bar(9.0),
+            },
+            co2: fobwatch_core::forecast::Upward {
+                p50: volumes(5.0),
+                p95: volumes(8.0),
+            },
+            alcohol: upward(percent(1.3), percent(2.0)),
+        },
+        vigour: all(fobwatch_core::quantity::Vigour::from_ratio(1.0).unwrap()),
+        lag: Quantiles {
+            p05: fobwatch_core::forecast::Hours(5.0),
+            p50: fobwatch_core::forecast::Hours(8.0),
+            p95: fobwatch_core::forecast::Hours(11.0),
+        },
+    };
+    let mut batch = facts("", &[], Vec::new()).batch;
+    batch.target.co2 = volumes(2.3);
+    let moved = Note {
+        at: "2026-03-05T07:00:00Z".parse().unwrap(),
+        kind: NoteKind::MovedToFridge,
+        bottles: None,
+        value: None,
+        unit: None,
+        text: None,
+    };
+    let (warm, reached) = content(&batch, &[], Some(&forecast));
+    assert!(!reached && warm.p05 == volumes(2.3) && warm.p95 == volumes(2.3));
+    let (cold, reached) = content(&batch, std::slice::from_ref(&moved), Some(&forecast));
+    assert!(reached && cold == forecast.co2);
+    let out = Note {
+        at: "2026-03-05T09:00:00Z".parse().unwrap(),
+        kind: NoteKind::TakenOut,
+        ..moved.clone()
+    };
+    assert!(!content(&batch, &[out, moved], Some(&forecast)).1);
+}
+
+#[test]
 fn pictures_are_whole_and_names_are_text() {
     let facts = facts(RECIPE, &[FED], Vec::new());
     for kind in [Kind::Label, Kind::Card] {

@@ -1,5 +1,7 @@
 //! The sentences of a label and of a shelf card.
 
+use fobwatch_core::quantity::LiquidVolume;
+
 use super::Facts;
 
 /// What it hangs on.
@@ -56,20 +58,29 @@ fn made_with(facts: &Facts, kind: Kind) -> String {
             "Made with water, sugar and {culture}; what else is in it was not written down: ask whoever made it."
         );
     };
-    let litres = recipe.drink().map_or(1.0, |drink| drink.litres());
-    let mut ingredients: Vec<_> = recipe.ingredients.iter().collect();
-    // The heaviest first, as is usual on labels.
-    ingredients.sort_by(|a, b| b.mass.grams().total_cmp(&a.mass.grams()));
-    let mut named: Vec<String> = ingredients
+    let litres = recipe.drink().map_or(1.0, LiquidVolume::litres);
+    let mut ingredients: Vec<(&str, f64)> = recipe
+        .ingredients
         .iter()
-        .map(|one| match kind {
-            Kind::Label => one.name.clone(),
-            Kind::Card => format!("{} ({} g/L)", one.name, figure(one.mass.grams() / litres)),
+        .map(|one| (one.name.as_str(), one.mass.grams()))
+        .collect();
+    // What is left of the volume is water, as near as a label needs it.
+    let water = 1_000.0 * litres - ingredients.iter().map(|(_, grams)| grams).sum::<f64>();
+    let named = ingredients
+        .iter()
+        .any(|(name, _)| name.to_lowercase().starts_with("water"));
+    if !named && water > 50.0 * litres {
+        ingredients.push(("water", water));
+    }
+    // The heaviest first, as is usual on labels.
+    ingredients.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let named: Vec<String> = ingredients
+        .iter()
+        .map(|(name, grams)| match kind {
+            Kind::Card if *name != "water" => format!("{name} ({} g/L)", figure(grams / litres)),
+            Kind::Card | Kind::Label => (*name).to_owned(),
         })
         .collect();
-    if !named.iter().any(|name| name.to_lowercase().starts_with("water")) {
-        named.insert(0, "water".to_owned());
-    }
     format!("Made with {} and {culture}.", named.join(", "))
 }
 

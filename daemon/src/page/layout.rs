@@ -65,7 +65,7 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
                     nav aria-label="Go to" {
                         @if !batches.is_empty() { a href="#shelf" { "The shelf" } }
                         (craft::links())
-                        a href="/cultures" { "Cultures" }
+                        a href="/cultures" { "Diaries" }
                         a href="#gone-wrong" { "Gone wrong?" }
                     }
                 }
