@@ -260,9 +260,17 @@ impl Intake {
                 })
             }
         };
-        if let Ok(sequence) = done {
-            let latest = *self.house.latest.borrow();
-            self.announce(sequence.max(latest));
+        match &done {
+            Ok(sequence) => {
+                let latest = *self.house.latest.borrow();
+                if *sequence > latest {
+                    self.house.unstored.stored();
+                }
+                self.announce(latest.max(*sequence));
+            }
+            // Whoever asked hears it, and all others are to see it.
+            Err(failed) if failed.is_transient() => self.house.unstored.failed(now, failed),
+            Err(_) => {}
         }
         // Whoever asked may have gone away; what was stored stays stored.
         answer.send(done).ok();
