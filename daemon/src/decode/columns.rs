@@ -156,6 +156,18 @@ pub fn rows(input: File, calibrations: &Calibrations) -> Result<Rows<'_>, BadRow
             .map_err(|error| Wrong::Columns(format!("is no Parquet file that can be read: {error}")))?;
         let facts = file.metadata().file_metadata();
         let (projection, times) = ours(facts.schema())?;
+        let columns = file
+            .metadata()
+            .row_groups()
+            .iter()
+            .flat_map(|group| group.columns());
+        let readable = |kind: Compression| matches!(kind, Compression::UNCOMPRESSED | Compression::SNAPPY);
+        if let Some(column) = columns.into_iter().find(|column| !readable(column.compression())) {
+            return Err(Wrong::Columns(format!(
+                "is compressed as {}; allowed: not at all, or as SNAPPY",
+                column.compression()
+            )));
+        }
         let all = facts.num_rows();
         let rows = RowIter::from_file_into(Box::new(file))
             .project(Some(projection))

@@ -211,7 +211,7 @@ pub(super) fn migrate(connection: &mut Connection) -> Result<(), StoreError> {
         let transaction = connection.transaction()?;
         transaction.execute_batch(step)?;
         if layout == WITH_ROLLUPS {
-            rollup::fill(&transaction)?;
+            rollup::fill(&transaction, rollup::FILLED_AT_ONCE)?;
         }
         transaction.pragma_update(None, "user_version", layout)?;
         transaction.commit()?;

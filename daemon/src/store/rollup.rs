@@ -22,7 +22,7 @@ pub(super) const SPAN_US: i64 = 300_000_000;
 const BEFORE_SEALING: SignedDuration = SignedDuration::from_hours(7 * 24);
 
 /// Readings of an earlier layout that are rolled up at once, and how often that is told.
-const FILLED_AT_ONCE: i64 = 100_000;
+pub(super) const FILLED_AT_ONCE: i64 = 100_000;
 const TELL_EVERY: Duration = Duration::from_secs(3);
 
 /// The columns of [`Roll`], in its order.
@@ -95,7 +95,7 @@ pub(super) fn start_of(at_us: i64) -> i64 {
 }
 
 /// Makes the rollups of all readings that a store of an earlier layout holds, some at a time so that it can tell how far it is.
-pub(super) fn fill(transaction: &Transaction<'_>) -> Result<(), StoreError> {
+pub(super) fn fill(transaction: &Transaction<'_>, at_once: i64) -> Result<(), StoreError> {
     let count = |query: &str| transaction.query_row(query, [], |row| row.get::<_, i64>(0));
     let all = count("SELECT count(*) FROM reading")?;
     let mut series = transaction.prepare("SELECT id FROM series")?;
@@ -120,7 +120,7 @@ pub(super) fn fill(transaction: &Transaction<'_>) -> Result<(), StoreError> {
         let mut from = i64::MIN;
         loop {
             let last: Option<i64> = end
-                .query_row(params![series, from, FILLED_AT_ONCE], |row| row.get(0))
+                .query_row(params![series, from, at_once], |row| row.get(0))
                 .optional()?;
             // Whole five minutes, and never none of them.
             let until = last.map_or(i64::MAX, |last| start_of(last).saturating_add(SPAN_US));
@@ -129,7 +129,7 @@ pub(super) fn fill(transaction: &Transaction<'_>) -> Result<(), StoreError> {
                 break;
             }
             from = until;
-            done = all.min(done + FILLED_AT_ONCE);
+            done = all.min(done + at_once);
             if told.elapsed() >= TELL_EVERY {
                 told = Instant::now();
                 info!(
