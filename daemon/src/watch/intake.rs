@@ -90,6 +90,11 @@ impl Intake {
         if self.house.settings.clock == ClockSource::Readings {
             return Ok(());
         }
+        self.stamp().await
+    }
+
+    /// The same, also where nobody's clock follows it.
+    async fn stamp(&mut self) -> Result<(), Failure> {
         let now = self.house.clock.now();
         if let Some((before, heard)) = self.told {
             let real = i64::try_from(heard.elapsed().as_secs()).unwrap_or(i64::MAX);
@@ -264,8 +269,13 @@ impl Intake {
             let latest = *self.house.latest.borrow();
             self.announce(sequence.max(latest));
         }
+        let in_vain = done.as_ref().is_err_and(StoreError::is_transient);
         // Whoever asked may have gone away; what was stored stays stored.
         answer.send(done).ok();
+        if in_vain {
+            // Whether that lasts shows now, and is told everywhere, rather than with the next reading.
+            self.stamp().await?;
+        }
         Ok(())
     }
 }
