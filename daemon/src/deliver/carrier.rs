@@ -77,6 +77,10 @@ impl Carrier {
                     FIRST
                 }
             };
+            let wait = self
+                .notices
+                .wait(tokio::time::Instant::now())
+                .map_or(wait, |at| at.min(wait));
             // A new alert is a reason to try at once, whatever the others wait for.
             at_once = tokio::select! {
                 // The senders live in the house.

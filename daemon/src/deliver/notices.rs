@@ -76,6 +76,13 @@ impl Notices {
             .filter(|_| self.not_before.is_none_or(|at| at <= now))
     }
 
+    /// How long until something is to be told, or to be told again.
+    pub(super) fn wait(&self, now: Instant) -> Option<Duration> {
+        self.waiting.as_ref()?;
+        let at = self.not_before.unwrap_or(now);
+        Some(at.saturating_duration_since(now))
+    }
+
     pub(super) fn told(&mut self) {
         self.waiting = None;
     }
@@ -114,7 +121,8 @@ mod tests {
         assert!(first.paragraphs()[0].1.contains("treat the bottles as live"));
         notices.failed(start, Duration::from_secs(2), QUIET, Again::Later(None));
         assert!(notices.due(start).is_none());
-        assert!(notices.due(start + Duration::from_secs(2)).is_some());
+        let wait = notices.wait(start).unwrap();
+        assert!(wait <= Duration::from_secs(2) && notices.due(start + wait).is_some());
         notices.told();
         // At the edge of the disk: over, and there again, and over.
         for second in 1..1_000 {
