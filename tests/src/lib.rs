@@ -3,6 +3,7 @@
 //! Everything listens on loopback, on ports that were free a moment before, and ends when its owner is dropped.
 
 mod broker;
+mod browser;
 mod daemon;
 mod mail_server;
 mod program;
@@ -13,6 +14,7 @@ mod subscriber;
 mod terminal;
 
 pub use broker::Broker;
+pub use browser::{Browser, ENTER, Element, TAB, Window};
 pub use daemon::Daemon;
 pub use mail_server::MailServer;
 pub use program::{Finished, free_port, program, run};
