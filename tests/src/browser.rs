@@ -92,6 +92,11 @@ impl Browser {
             "--disable-dev-shm-usage",
             "--disable-gpu",
             "--hide-scrollbars",
+            "--no-first-run",
+            "--disable-background-networking",
+            "--disable-component-update",
+            "--disable-sync",
+            "--disable-quic",
         ];
         let wanted = json!({"capabilities": {"alwaysMatch": {
             "browserName": "chrome",

@@ -56,7 +56,7 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
             body {
                 a class="skip" href="#main" { "To the agenda" }
                 @if context.demo {
-                    p class="demo" role="note" {
+                    aside class="demo" aria-label="Demo" {
                         strong { "Demo." } " Made-up batches, up to an hour in every second. No real bottle is watched."
                     }
                 }

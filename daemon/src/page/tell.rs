@@ -63,7 +63,7 @@ pub(super) fn document(shown: &Shown, context: &Context, wrong: Option<&str>) ->
             }
             body {
                 @if context.demo {
-                    p class="demo" role="note" { strong { "Demo." } " Made-up batches. No real bottle is watched." }
+                    aside class="demo" aria-label="Demo" { strong { "Demo." } " Made-up batches. No real bottle is watched." }
                 }
                 header {
                     p class="mark-name" { "fobwatch" }
