@@ -30,6 +30,10 @@ impl Complaint {
         }
     }
 
+    pub(super) fn status(&self) -> StatusCode {
+        self.status
+    }
+
     /// The sentence.
     pub(super) fn into_sentence(self) -> String {
         self.why

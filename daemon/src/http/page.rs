@@ -104,6 +104,12 @@ pub(super) async fn script() -> impl IntoResponse {
 
 /// The page on which notes of a batch are written.
 pub(super) fn tell(house: &House, live: &Live, wrong: Option<&str>) -> String {
+    let (shown, context) = of_one(house, live);
+    page::tell(&shown, &context, wrong)
+}
+
+/// One batch, for a page of its own.
+pub(super) fn of_one(house: &House, live: &Live) -> (Shown, Context) {
     let standing = live.standing();
     let shown = Shown {
         failed: standing.failed,
@@ -111,11 +117,21 @@ pub(super) fn tell(house: &House, live: &Live, wrong: Option<&str>) -> String {
     };
     let context = Context {
         now: house.now(live),
+        ..context(house)
+    };
+    (shown, context)
+}
+
+/// For a page about no batch.
+pub(super) fn context(house: &House) -> Context {
+    let clocks = house.all();
+    let clocks = clocks.iter().map(|live| house.now(live));
+    Context {
+        now: clocks.max().unwrap_or_else(|| house.clock.now()),
         display: house.display.clone(),
         demo: house.demo,
         unstored: house.unstored.trouble(),
-    };
-    page::tell(&shown, &context, wrong)
+    }
 }
 
 pub(super) async fn favicon() -> impl IntoResponse {

@@ -1,4 +1,5 @@
 mod described;
+mod filled;
 
 use std::sync::Arc;
 

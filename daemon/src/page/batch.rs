@@ -54,6 +54,7 @@ pub(super) fn section(
             @if shown.is_danger() {
                 h3 { "Leave these bottles alone" }
                 p { (caution::KEEP_OUT) " " a href="#gone-wrong" { "Gone wrong? What to do" } }
+                p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/see-to" } { "See to its alerts, export it" } }
             } @else {
                 h3 { "Tell what you did" }
                 (tell::below(shown))

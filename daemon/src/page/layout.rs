@@ -63,6 +63,7 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
                 header {
                     p class="mark-name" { "fobwatch" }
                     nav aria-label="On this page" {
+                        a href="/batches/new" { "New batch" }
                         @if !batches.is_empty() { a href="#shelf" { "The shelf" } }
                         a href="#gone-wrong" { "Gone wrong?" }
                     }
@@ -160,7 +161,8 @@ fn empty() -> Markup {
     html! {
         section aria-labelledby="start-head" {
             h2 id="start-head" { "Begin here" }
-            p { "Write a batch file: what is in the bottles, the limit that their maker states, the fizz you want." }
+            p { a class="button" href="/batches/new" { "Begin a batch here" } }
+            p { "Or write a batch file: what is in the bottles, the limit that their maker states, the fizz you want." }
             pre {
                 code {
                     "name = \"hibiscus 12\"\n\

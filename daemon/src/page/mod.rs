@@ -7,6 +7,7 @@
 mod agenda;
 mod amount;
 mod batch;
+mod begin;
 mod calendar;
 mod caution;
 mod chart;
@@ -14,11 +15,13 @@ mod clock;
 mod compared;
 #[cfg(test)]
 mod fixture;
+mod frame;
 mod geometry;
 mod headline;
 mod layout;
 mod need;
 mod noted;
+mod see_to;
 mod shelf;
 mod shown;
 mod tell;
@@ -26,14 +29,18 @@ mod tell;
 mod tests;
 mod told;
 
+use fobwatch_core::alert::AlertName;
 use jiff::Timestamp;
 
 use crate::{config::Display, watch::Trouble};
 
 pub(crate) use amount::Units;
 pub(crate) use batch::quoted;
+pub use begin::Begun;
+pub(crate) use begin::{is_number, keys};
 pub use compared::{Curve, compared};
 pub use need::Urgency;
+pub use see_to::Offer;
 pub use shown::Shown;
 pub(crate) use told::plain;
 pub use told::{Told, ToldAlert, ToldBatch, ToldNeed, told};
@@ -80,6 +87,30 @@ pub fn calendar(batches: &[Shown], context: &Context) -> String {
 #[must_use]
 pub fn tell(batch: &Shown, context: &Context, wrong: Option<&str>) -> String {
     tell::document(batch, context, wrong).into_string()
+}
+
+/// The page on which a batch begins: an HTML document.
+#[must_use]
+pub fn begin(begun: &Begun, context: &Context) -> String {
+    begin::document(begun, context).into_string()
+}
+
+/// Says that the batch `name` is watched, and what should be thought about: an HTML document.
+#[must_use]
+pub fn begun_with_warnings(name: &str, slug: &str, warnings: &[String], context: &Context) -> String {
+    begin::warned(name, slug, warnings, context).into_string()
+}
+
+/// The page on which a person sees to a batch's alerts, export and end: an HTML document. `offers`: what may be done to
+/// which alert; `wrong`: why the last thing was not done.
+#[must_use]
+pub fn see_to(
+    batch: &Shown,
+    offers: &[(AlertName, Vec<Offer>)],
+    context: &Context,
+    wrong: Option<&str>,
+) -> String {
+    see_to::document(batch, offers, context, wrong).into_string()
 }
 
 /// The script, to be served at `/page.js` as `text/javascript`: fresh figures, and the value under the pointer. Nothing needs it.

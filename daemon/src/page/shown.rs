@@ -107,7 +107,7 @@ impl Shown {
     }
 
     /// Nobody may go near: no picture or word may then invite to move the bottles.
-    pub(super) fn is_danger(&self) -> bool {
+    pub(crate) fn is_danger(&self) -> bool {
         self.may_be_at_limit() || self.alert(AlertName::SuddenLoss).is_some()
     }
 
