@@ -156,3 +156,54 @@ fn keys_alone_are_enough() {
     visit.browser.press(ENTER);
     visit.waits_for("//*[@class='agenda']", "Somebody has seen this");
 }
+
+#[test]
+fn a_batch_begins_is_moved_and_ends_from_the_page() {
+    let kitchen = Kitchen::open();
+    let visit = Visit::of(&kitchen.daemon, Window::PHONE);
+    visit.goes_to("/");
+    visit.clicks("//nav//a[.='New batch']");
+    visit.waits_for("//h1", "A new batch");
+    visit.is_accessible();
+    visit.is_large_enough_for_a_thumb();
+    visit.is_as_wide_as_the_window();
+    visit.keeps("phone-new");
+    visit.writes("//input[@name='name']", "plum 1");
+    visit.writes("//input[@name='drink.sucrose_g_per_l']", "60");
+    visit.clicks("//input[@name='bottle.material' and @value='pet']");
+    visit.writes("//input[@name='target.co2_volumes']", "2,8");
+    visit.clicks("//button[.='Watch this batch']");
+    let limit = "//input[@name='bottle.pressure_limit_bar']";
+    let why = visit.waits_for(&format!("{limit}/following-sibling::p"), "Missing");
+    assert!(why.contains("maker"), "{why}");
+    visit.is_accessible();
+    visit.keeps("phone-new-refused");
+    visit.writes(limit, "6");
+    visit.clicks("//button[.='Watch this batch']");
+    visit.waits_for("//*[@id='batch-plum-1']", "Plum 1");
+    // Three moved, and taken back.
+    visit.clicks("//*[@id='batch-plum-1']//a[contains(@href,'/tell')]");
+    let moved = "//form[.//input[@value='moved_to_fridge']]";
+    wait_for("a field to be emptied", PATIENCE, || {
+        visit
+            .browser
+            .empty(&visit.browser.find(&format!("{moved}//input[@name='how_many']"))?)
+    });
+    visit.writes(&format!("{moved}//input[@name='how_many']"), "3");
+    visit.clicks(&format!("{moved}//button"));
+    let noted = "//*[@id='batch-plum-1']//*[@class='noted']";
+    visit.waits_for(noted, "Moved to the fridge no. 1, 2, 3");
+    visit.clicks("//*[@id='batch-plum-1']//button[contains(.,'Undo')]");
+    visit.waits_for(noted, "not moved after all");
+    // To its end.
+    visit.clicks("//*[@id='batch-plum-1']//a[contains(@href,'/see-to')]");
+    visit.waits_for("//h1", "See to plum 1");
+    visit.is_accessible();
+    visit.is_large_enough_for_a_thumb();
+    visit.keeps("phone-see-to");
+    visit.clicks("//input[@name='sure']");
+    visit.clicks("//button[contains(.,'End plum 1')]");
+    wait_for("the agenda without it", PATIENCE, || {
+        (visit.browser.address().ends_with('/') && !visit.sees("//*[@id='batch-plum-1']")).then_some(())
+    });
+}

@@ -136,7 +136,7 @@ impl<'a> Visit<'a> {
     pub(crate) fn is_large_enough_for_a_thumb(&self) {
         let small = self.browser.run(
             "return [...document.querySelectorAll('button, summary, input:not([type=hidden]), select, nav a, a.more, a.row')]\
-             .map((element) => element.closest('.words label') ?? element)\
+             .map((element) => element.closest('.words label, label.check') ?? element)\
              .filter((element) => element.getClientRects().length > 0 && element.getBoundingClientRect().height < 47.5)\
              .map((element) => element.outerHTML.slice(0, 120))",
         );

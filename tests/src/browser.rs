@@ -169,6 +169,14 @@ impl Browser {
         Some(())
     }
 
+    /// Takes out what stands in it.
+    #[must_use]
+    pub fn empty(&self, element: &Element) -> Option<()> {
+        self.post(&format!("/element/{}/clear", element.0), &json!({}))
+            .ok()?;
+        Some(())
+    }
+
     /// Types into it.
     #[must_use]
     pub fn write(&self, element: &Element, text: &str) -> Option<()> {
