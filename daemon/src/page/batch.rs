@@ -37,7 +37,10 @@ pub(super) fn section(
             p class="soft" { (bottles(shown, context)) }
             @match chart::draw(shown, anchor, context, points) {
                 Some(picture) => figure {
-                    figcaption { "CO\u{2082} in the drink, volumes" }
+                    figcaption {
+                        "CO\u{2082} in the drink, volumes"
+                        @if shown.standing().next().is_some() { span class="soft" { "; a wedge at the foot: an alert was raised" } }
+                    }
                     (picture)
                 },
                 None => p { "No curve yet: it is drawn with the first forecast." },

@@ -28,6 +28,7 @@ mod tell;
 #[cfg(test)]
 mod tests;
 mod told;
+mod warmth;
 
 use fobwatch_core::alert::AlertName;
 use jiff::Timestamp;
@@ -44,6 +45,8 @@ pub use see_to::Offer;
 pub use shown::Shown;
 pub(crate) use told::plain;
 pub use told::{Told, ToldAlert, ToldBatch, ToldNeed, told};
+pub use warmth::Warmth;
+pub(crate) use warmth::{of as warmth_of, thermometer};
 
 /// For whom and when the page is written.
 #[derive(Clone, Debug)]
