@@ -35,6 +35,10 @@ impl Complaint {
         self.status.is_client_error()
     }
 
+    pub(super) fn status(&self) -> StatusCode {
+        self.status
+    }
+
     /// The sentence.
     pub(super) fn into_sentence(self) -> String {
         self.why

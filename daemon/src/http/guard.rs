@@ -34,7 +34,8 @@ pub(super) async fn guard(request: Request, next: Next) -> Response {
     let headers = response.headers_mut();
     headers.insert(CONTENT_SECURITY_POLICY, POLICY);
     headers.insert(X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
-    headers.insert(REFERRER_POLICY, HeaderValue::from_static("no-referrer"));
+    // Not `no-referrer`: with it browsers send forms with `Origin: null` (Fetch, "append a request Origin header").
+    headers.insert(REFERRER_POLICY, HeaderValue::from_static("same-origin"));
     headers
         .entry(CACHE_CONTROL)
         .or_insert(HeaderValue::from_static("no-store"));

@@ -3,6 +3,7 @@
 mod alerts;
 mod answer;
 mod batches;
+mod begin;
 mod craft;
 mod diary;
 mod events;
@@ -17,6 +18,7 @@ mod openapi;
 mod page;
 mod readings;
 mod rescue;
+mod see_to;
 #[cfg(test)]
 mod tests;
 mod wish;
@@ -66,6 +68,11 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .route("/style.css", get(page::style))
         .route("/page.js", get(page::script))
         .route("/favicon.svg", get(page::favicon))
+        .route("/batches/new", get(begin::ask).post(begin::begin))
+        .route("/batches/{slug}/see-to", get(see_to::ask))
+        .route("/batches/{slug}/alerts/{alert}", post(see_to::to_alert))
+        .route("/batches/{slug}/end", post(see_to::end))
+        .route("/batches/{slug}/{file}", get(see_to::file))
         .route("/batches/{slug}/tell", get(forms::ask).post(forms::tell))
         .route("/batches/{slug}/alerts/{alert}/seen", post(forms::seen))
         .route("/batches/{slug}/label", get(label::show))

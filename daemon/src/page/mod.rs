@@ -7,6 +7,7 @@
 mod agenda;
 mod amount;
 mod batch;
+mod begin;
 mod calendar;
 mod caution;
 mod channels;
@@ -19,6 +20,7 @@ mod diaries;
 mod experimented;
 #[cfg(test)]
 mod fixture;
+mod frame;
 mod geometry;
 mod headline;
 mod layout;
@@ -26,6 +28,7 @@ mod need;
 mod noted;
 mod planned;
 mod rescued;
+mod see_to;
 mod shelf;
 mod shown;
 mod tell;
@@ -34,13 +37,17 @@ mod tests;
 mod told;
 mod trials;
 
-use fobwatch_core::{batch::CultureName, culture::Diary};
+mod warmth;
+
+use fobwatch_core::{alert::AlertName, batch::CultureName, culture::Diary};
 use jiff::Timestamp;
 
 use crate::{config::Display, watch::Trouble};
 
 pub(crate) use amount::Units;
 pub(crate) use batch::quoted;
+pub use begin::Begun;
+pub(crate) use begin::{is_number, keys};
 pub(crate) use caution::{GONE_TOO_FAR, KEEP_OUT};
 pub use channels::sentences as of_channels;
 pub(crate) use clock::local;
@@ -49,9 +56,12 @@ pub(crate) use diaries::SPOILT;
 pub(crate) use experimented::experimented;
 pub use need::Urgency;
 pub(crate) use planned::{Answer, Typed};
+pub use see_to::Offer;
 pub use shown::Shown;
 pub(crate) use told::plain;
 pub use told::{Told, ToldAlert, ToldBatch, ToldNeed, told};
+pub use warmth::Warmth;
+pub(crate) use warmth::{of as warmth_of, thermometer};
 
 /// For whom and when the page is written.
 #[derive(Clone, Debug)]
@@ -154,6 +164,30 @@ pub(crate) fn tended(diary: &Diary, culture: &CultureName, context: &Context) ->
             .map(|entry| format!("  {}: {}", clock.moment(entry.at), diaries::said(entry))),
     );
     said
+}
+
+/// The page on which a batch begins: an HTML document.
+#[must_use]
+pub fn begin(begun: &Begun, context: &Context) -> String {
+    begin::document(begun, context).into_string()
+}
+
+/// Says that the batch `name` is watched, and what should be thought about: an HTML document.
+#[must_use]
+pub fn begun_with_warnings(name: &str, slug: &str, warnings: &[String], context: &Context) -> String {
+    begin::warned(name, slug, warnings, context).into_string()
+}
+
+/// The page on which a person sees to a batch's alerts, export and end: an HTML document. `offers`: what may be done to
+/// which alert; `wrong`: why the last thing was not done.
+#[must_use]
+pub fn see_to(
+    batch: &Shown,
+    offers: &[(AlertName, Vec<Offer>)],
+    context: &Context,
+    wrong: Option<&str>,
+) -> String {
+    see_to::document(batch, offers, context, wrong).into_string()
 }
 
 /// The script, to be served at `/page.js` as `text/javascript`: fresh figures, and the value under the pointer. Nothing needs it.
