@@ -9,7 +9,7 @@ use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 use super::amount::Units;
 use crate::{
     batch::Batch,
-    engine::{Choice, Moment},
+    engine::{Choice, Gap, Moment},
     forecast::{Forecast, Odd, Outlook, When},
     quantity::{GaugePressure, Temperature},
     reading::{Measured, Quantity, Source},
@@ -173,7 +173,7 @@ impl Speaker<'_> {
         )
     }
 
-    /// What the waking moments before and after the night would give; behind the sentence of `move_to_fridge`.
+    /// What the moments before and after the night or the time away would give; behind the sentence of an advice to move.
     #[must_use]
     pub(crate) fn moments(&self, choice: &Choice) -> String {
         let what = |moment: Moment, word: &str| match moment.ends {
@@ -186,8 +186,12 @@ impl Speaker<'_> {
                 self.local(moment.at)
             ),
         };
+        let why = match choice.gap {
+            Gap::Night => "With your waking hours",
+            Gap::Away => "With your time away",
+        };
         format!(
-            "With your waking hours: {}; {}.",
+            "{why}: {}; {}.",
             what(choice.early, "moved"),
             what(choice.late, "moved")
         )

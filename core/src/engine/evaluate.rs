@@ -148,7 +148,7 @@ impl Monitor {
     }
 
     /// Those that stand in the room, or may.
-    fn warm_groups(&self) -> Vec<Group> {
+    pub(super) fn warm_groups(&self) -> Vec<Group> {
         let in_room = self.state.whereabouts.sensors == Place::Room;
         let fitted = self.state.fitted.iter().filter(|_| in_room);
         fitted.chain(self.apart_fitted()).map(Group::of).collect()

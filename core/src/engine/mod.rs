@@ -14,6 +14,7 @@ mod gauge;
 mod health;
 mod intake;
 mod limit;
+mod moments;
 mod monitor;
 mod moves;
 mod readings;
@@ -221,9 +222,11 @@ pub struct Fitted {
     pub outlook: Outlook,
 }
 
-pub use awake::WakingHours;
-pub(crate) use awake::{Choice, Moment};
+pub(crate) use awake::Gap;
+pub use awake::{Away, WakingHours};
 pub use drive::{drive, drive_some};
+pub use moments::MomentView;
+pub(crate) use moments::{Choice, Moment};
 pub use monitor::Monitor;
 pub use rules::Rules;
 pub use snapshot::BadSnapshot;

@@ -3,6 +3,7 @@
 mod any_life;
 mod any_sequence;
 mod astray;
+mod away;
 mod findings;
 pub(super) mod fixture;
 mod memory;
