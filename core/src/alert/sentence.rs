@@ -384,16 +384,16 @@ impl Speaker<'_> {
         )
     }
 
-    /// `stalled`. `never_began`: it has made next to nothing since it was sealed.
+    /// `stalled`. `by`: which sensor tells; `never_began`: it has made next to nothing since it was sealed.
     #[must_use]
-    pub fn stalled(&self, forecast: &Forecast, never_began: bool) -> String {
+    pub fn stalled(&self, forecast: &Forecast, by: &str, never_began: bool) -> String {
         let what = if never_began {
             "fermentation never began: next to nothing was made since the bottles were sealed"
         } else {
             "fermentation has stopped short of the target"
         };
         format!(
-            "{}: {what}. The gauge shows no gain for 36 hours; it holds about {:.2} volumes, your target is {:.2}. Sugar is left, \
+            "{}: {what}. The {by} shows no gain for 36 hours; it holds about {:.2} volumes, your target is {:.2}. Sugar is left, \
              so it can start again, and a leak would look the same. Treat the bottles as live.",
             self.name(),
             forecast.co2.p50.volumes(),

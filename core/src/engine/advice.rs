@@ -129,7 +129,10 @@ impl Monitor {
 
     /// `fridge_soon` is explained by a move that is due: suppressed by design in the words of ISA-18.2. Both end together
     /// when the bottles are in the fridge.
-    pub(super) fn let_soon_give_way(&mut self, now: Timestamp, out: &mut Vec<Action>) {
+    pub(super) fn let_soon_give_way(&mut self, all: &[Group], now: Timestamp, out: &mut Vec<Action>) {
+        if self.must_not_be_carried(all) {
+            return;
+        }
         if self.state.board.is_present(&AlertName::MoveToFridge.into()) {
             let message = self
                 .speaker()

@@ -229,12 +229,12 @@ impl Monitor {
 
     fn alert_message(&self, slot: &Slot) -> String {
         let Some(out) = &slot.taken_out else {
-            return slot.message.clone();
+            return slot.shown().to_owned();
         };
         let since = sentence::local(out.at, &self.settings.zone);
         let told = format!("Out of service since {since}: {}, {}.", out.who, out.reason);
         if slot.standing.stands() {
-            format!("{told} {}", slot.message)
+            format!("{told} {}", slot.shown())
         } else {
             told
         }

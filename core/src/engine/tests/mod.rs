@@ -6,6 +6,7 @@ mod astray;
 mod away;
 mod findings;
 pub(super) mod fixture;
+mod hostile;
 mod memory;
 mod moves;
 mod pressure;
