@@ -14,6 +14,7 @@ mod gauge;
 mod health;
 mod intake;
 mod limit;
+mod moments;
 mod monitor;
 mod moves;
 mod readings;
@@ -222,9 +223,11 @@ pub struct Fitted {
     pub outlook: Outlook,
 }
 
-pub use awake::WakingHours;
-pub(crate) use awake::{Choice, Moment};
+pub(crate) use awake::Gap;
+pub use awake::{Away, WakingHours};
 pub use drive::{drive, drive_some};
+pub use moments::MomentView;
+pub(crate) use moments::{Choice, Moment};
 pub use monitor::Monitor;
 pub use rescue::{Back, Plight, Rescue};
 pub use rules::Rules;

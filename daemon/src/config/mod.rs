@@ -2,6 +2,7 @@
 //!
 //! The defaults stand in `config/default.toml`, which is built into the program; a file of the user's goes over them.
 
+mod away;
 mod broker;
 mod calibration;
 mod channel;
@@ -356,8 +357,10 @@ fn rules(alerts: &mut Section<'_, '_>, base: Option<&Rules>) -> Option<Rules> {
             }
         },
     };
+    let away = away::read(alerts, base);
     Some(Rules {
         waking_hours,
+        away,
         notice: notice.or(base.map(|base| base.notice))?,
         limit_chance: limit_chance.or(base.map(|base| base.limit_chance))?,
         limit_chance_blind: limit_chance_blind.or(base.map(|base| base.limit_chance_blind))?,
