@@ -12,6 +12,7 @@ mod format;
 mod history;
 mod import;
 mod keeper;
+mod link;
 mod meant;
 mod note;
 mod plan;
@@ -59,6 +60,7 @@ enum Command {
     Check(check::Check),
     Export(export::Export),
     Import(import::Import),
+    Link(link::LinkCommand),
 }
 
 /// Why a command did not do what it was asked.
@@ -116,6 +118,7 @@ pub fn run() -> ExitCode {
         Some(Command::Check(command)) => command.run(),
         Some(Command::Export(command)) => command.run(),
         Some(Command::Import(command)) => command.run(),
+        Some(Command::Link(command)) => command.run(),
     };
     match ended {
         Ok(()) => ExitCode::SUCCESS,

@@ -35,15 +35,15 @@ impl PasswordHash {
                 "the password has {length} characters; allowed: {FEWEST} to {MOST}, say four or five words"
             ));
         }
-        Self::make(password)
+        Self::make(password, Params::default())
     }
 
-    fn make(password: &str) -> Result<Self, String> {
+    fn make(password: &str, cost: Params) -> Result<Self, String> {
         let mut salt = [0; 16];
         SystemRandom::new()
             .fill(&mut salt)
             .map_err(|_none| "the system gives no random numbers".to_owned())?;
-        Argon2::default()
+        Argon2::from(cost)
             .hash_password_with_salt(password.as_bytes(), &salt)
             .map(|line| Self(line.to_string()))
             .map_err(|error| format!("the password cannot be hashed: {error}"))
@@ -75,6 +75,14 @@ impl PasswordHash {
         Argon2::default()
             .verify_password(password.as_bytes(), self.0.as_str())
             .is_ok()
+    }
+
+    /// A hash of `secret`, which nobody knows, that takes as long to check as this one.
+    #[must_use]
+    pub fn of_nobody(&self, secret: &str) -> Option<Self> {
+        let like = Line::new(&self.0).ok()?;
+        let cost = Params::try_from(&like).ok()?;
+        Self::make(secret, cost).ok()
     }
 
     /// The line itself, to be kept.

@@ -102,8 +102,19 @@ pub(super) async fn script() -> impl IntoResponse {
     (typed("text/javascript; charset=utf-8"), page::script())
 }
 
+/// One batch alone, for whoever has a link to it.
+pub(super) fn shared(house: &House, live: &Live) -> String {
+    let (shown, context) = alone(house, live);
+    page::shared(&shown, &context)
+}
+
 /// The page on which notes of a batch are written.
 pub(super) fn tell(house: &House, live: &Live, wrong: Option<&str>) -> String {
+    let (shown, context) = alone(house, live);
+    page::tell(&shown, &context, wrong)
+}
+
+fn alone(house: &House, live: &Live) -> (Shown, Context) {
     let standing = live.standing();
     let shown = Shown {
         failed: standing.failed,
@@ -115,7 +126,7 @@ pub(super) fn tell(house: &House, live: &Live, wrong: Option<&str>) -> String {
         demo: house.demo,
         unstored: house.unstored.trouble(),
     };
-    page::tell(&shown, &context, wrong)
+    (shown, context)
 }
 
 pub(super) async fn favicon() -> impl IntoResponse {

@@ -17,7 +17,8 @@ use serde::{Deserialize, Serialize};
 
 use super::{Ended, quoted, read_config};
 use crate::{
-    http::Wish,
+    config::Secret,
+    http::{Wish, own_token},
     page::Told,
     store::{Store, StoreError},
     watch::data_folder,
@@ -37,6 +38,9 @@ pub(super) struct Where {
     /// Folder in which readings are kept, the one that `watch` was given
     #[arg(long, value_name = "DIR", global = true)]
     data: Option<PathBuf>,
+    /// File with a token of [[http.token]], for an --address where people have to log in
+    #[arg(long, value_name = "FILE", global = true)]
+    token_file: Option<PathBuf>,
 }
 
 /// What is to become of a folder in which nothing was ever kept.
@@ -129,8 +133,9 @@ impl Where {
                 zone: zone.clone(),
             })
         };
+        let token = self.token()?;
         if let Some(address) = self.address {
-            if let Some(daemon) = Daemon::at(address)? {
+            if let Some(daemon) = Daemon::at(address, token.clone())? {
                 return found(Box::new(daemon));
             }
             if self.data.is_none() {
@@ -143,8 +148,10 @@ impl Where {
             data_folder(self.data.clone(), &config).map_err(|none| Ended::Refused(none.to_string()))?;
         let holder = Store::address_of_holder(&data);
         if self.data.is_none() {
-            for address in holder.into_iter().chain([config.listen]) {
-                if let Ok(Some(daemon)) = Daemon::at(address) {
+            let own = || token.clone().or_else(|| own_token(&data));
+            let usual = (config.listen, token.clone());
+            for (address, token) in holder.map(|address| (address, own())).into_iter().chain([usual]) {
+                if let Ok(Some(daemon)) = Daemon::at(address, token) {
                     return found(Box::new(daemon));
                 }
             }
@@ -159,20 +166,37 @@ impl Where {
         }
         match Folder::open(&data, config) {
             Ok(folder) => found(Box::new(folder)),
-            Err(StoreError::Locked { folder, holder }) => match Daemon::at(usual)? {
-                Some(daemon) => found(Box::new(daemon)),
-                None => Err(Ended::Failed(format!(
-                    "process {holder} holds the data folder {}, but no fobwatch answers at {usual}; name its address with \
+            Err(StoreError::Locked { folder, holder }) => {
+                match Daemon::at(usual, token.or_else(|| own_token(&data)))? {
+                    Some(daemon) => found(Box::new(daemon)),
+                    None => Err(Ended::Failed(format!(
+                        "process {holder} holds the data folder {}, but no fobwatch answers at {usual}; name its address with \
                      --address, or wait until it has started or stopped",
-                    folder.display()
-                ))),
-            },
+                        folder.display()
+                    ))),
+                }
+            }
             Err(error) => Err(folder::ended(error)),
         }
     }
 }
 
 impl Where {
+    /// The token that was named.
+    fn token(&self) -> Result<Option<Secret>, Ended> {
+        let Some(path) = &self.token_file else {
+            return Ok(None);
+        };
+        let text = super::read(path)?;
+        Ok(text.lines().next().map(|line| Secret::new(line.trim())))
+    }
+
+    /// The data folder, whoever holds it.
+    pub(super) fn folder(&self) -> Result<PathBuf, Ended> {
+        let config = read_config(self.config.as_deref())?;
+        data_folder(self.data.clone(), &config).map_err(|none| Ended::Refused(none.to_string()))
+    }
+
     /// The configuration file that was named.
     pub(super) fn config(&self) -> Option<&std::path::Path> {
         self.config.as_deref()
@@ -189,6 +213,7 @@ impl Where {
             address,
             file("--config", &self.config),
             file("--data", &self.data),
+            file("--token-file", &self.token_file),
         ];
         options.into_iter().flatten().collect()
     }
