@@ -14,6 +14,7 @@ mod history;
 mod import;
 mod keeper;
 mod label;
+mod link;
 mod meant;
 pub(crate) mod moment;
 mod note;
@@ -75,6 +76,7 @@ enum Command {
     Check(check::Check),
     Export(export::Export),
     Import(import::Import),
+    Link(link::LinkCommand),
 }
 
 /// Why a command did not do what it was asked.
@@ -137,6 +139,7 @@ pub fn run() -> ExitCode {
         Some(Command::Check(command)) => command.run(),
         Some(Command::Export(command)) => command.run(),
         Some(Command::Import(command)) => command.run(),
+        Some(Command::Link(command)) => command.run(),
     };
     match ended {
         Ok(()) => ExitCode::SUCCESS,

@@ -81,7 +81,7 @@ fn of_folder(folder: &Path, culture: &CultureName, config: &Config) -> Result<Mo
 
 /// A live batch as it stands, or an ended one as its engine was left.
 fn of_store(named: &Path, culture: &CultureName, place: &Where, config: &Config) -> Result<Monitor, Ended> {
-    let data = place.folder(config)?;
+    let data = place.folder_by(config)?;
     let name = named.display().to_string();
     if !Store::is_in(&data) {
         return Err(Ended::Refused(format!(

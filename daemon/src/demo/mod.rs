@@ -42,7 +42,7 @@ pub async fn run(listen: Option<SocketAddr>, clock: VirtualClock) -> Result<(), 
     let stop = CancellationToken::new();
     watch::stop_on_signals(stop.clone())?;
     // It stays open from round to round: who looks in between waits a moment instead of being sent away.
-    let listener = watch::listen(listen.unwrap_or(config.listen))?;
+    let listener = watch::listen(listen.unwrap_or(config.listen), &config.access)?;
     for seed in 1.. {
         if stop.is_cancelled() {
             break;

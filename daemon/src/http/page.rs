@@ -145,6 +145,12 @@ pub(super) async fn script() -> impl IntoResponse {
     (typed("text/javascript; charset=utf-8"), page::script())
 }
 
+/// One batch alone, for whoever has a link to it.
+pub(super) fn shared(house: &House, live: &Live) -> String {
+    let (shown, context) = of_one(house, live);
+    page::shared(&shown, &context)
+}
+
 /// The page on which notes of a batch are written.
 pub(super) fn tell(house: &House, live: &Live, wrong: Option<&str>) -> String {
     let (shown, context) = of_one(house, live);

@@ -24,11 +24,13 @@ mod frame;
 mod geometry;
 mod headline;
 mod layout;
+mod login;
 mod need;
 mod noted;
 mod planned;
 mod rescued;
 mod see_to;
+mod shared;
 mod shelf;
 mod shown;
 mod tell;
@@ -188,6 +190,24 @@ pub fn see_to(
     wrong: Option<&str>,
 ) -> String {
     see_to::document(batch, offers, context, wrong).into_string()
+}
+
+/// The page on which people log in. `next`: where to go then; `wrong`: why the last try was refused.
+#[must_use]
+pub fn login(next: &str, wrong: Option<&str>, demo: bool) -> String {
+    login::form(next, wrong, demo).into_string()
+}
+
+/// The page that says who is logged in and lets him out; `who` is `None` where nobody has to log in.
+#[must_use]
+pub fn account(who: Option<&str>, demo: bool) -> String {
+    login::account(who, demo).into_string()
+}
+
+/// One batch alone, to look at, for whoever has a link to it.
+#[must_use]
+pub fn shared(batch: &Shown, context: &Context) -> String {
+    shared::document(batch, context).into_string()
 }
 
 /// The script, to be served at `/page.js` as `text/javascript`: fresh figures, and the value under the pointer. Nothing needs it.

@@ -157,6 +157,11 @@ impl Store {
         Some(size(FILE).ok()?.saturating_add(log))
     }
 
+    /// The data folder.
+    pub(crate) fn folder(&self) -> &Path {
+        &self.readers.folder
+    }
+
     /// Whether something was ever stored in `folder`.
     #[must_use]
     pub fn is_in(folder: &Path) -> bool {

@@ -15,6 +15,7 @@ use ureq::Agent;
 use super::{Keeper, Known, Noted, Standing};
 use crate::{
     commands::Ended,
+    config::Secret,
     decode::{self, csv},
     http::Wish,
     page::Told,
@@ -36,6 +37,8 @@ pub(super) struct Daemon {
     agent: Agent,
     address: SocketAddr,
     demo: bool,
+    /// Where people have to log in.
+    token: Option<Secret>,
 }
 
 #[derive(Deserialize)]
@@ -78,7 +81,7 @@ impl Daemon {
     ///
     /// # Errors
     /// Somebody is, but it is no fobwatch.
-    pub(super) fn at(address: SocketAddr) -> Result<Option<Self>, Ended> {
+    pub(super) fn at(address: SocketAddr, token: Option<Secret>) -> Result<Option<Self>, Ended> {
         let config = Agent::config_builder()
             .timeout_connect(Some(TO_CONNECT))
             .timeout_global(Some(TO_ANSWER))
@@ -91,6 +94,7 @@ impl Daemon {
             agent: config.new_agent(),
             address,
             demo: false,
+            token,
         };
         let answer = match daemon.agent.get(daemon.url("/health")).call() {
             Ok(answer) => answer,
@@ -124,12 +128,20 @@ impl Daemon {
     }
 
     fn get<T: DeserializeOwned>(&self, path: &str) -> Result<T, Ended> {
-        let answer = self.agent.get(self.url(path)).call();
+        let mut asked = self.agent.get(self.url(path));
+        if let Some(token) = &self.token {
+            asked = asked.header("Authorization", format!("Bearer {}", token.reveal()));
+        }
+        let answer = asked.call();
         self.read(answer)
     }
 
     fn post<T: DeserializeOwned>(&self, path: &str, body: &str) -> Result<T, Ended> {
-        let answer = self.agent.post(self.url(path)).send(body);
+        let mut asked = self.agent.post(self.url(path));
+        if let Some(token) = &self.token {
+            asked = asked.header("Authorization", format!("Bearer {}", token.reveal()));
+        }
+        let answer = asked.send(body);
         self.read(answer)
     }
 
@@ -153,6 +165,12 @@ impl Daemon {
             Ok(complaint) => complaint.error,
             Err(_) => format!("it answers with HTTP status {status}"),
         };
+        if status == 401 {
+            return Err(failed(
+                "people have to log in there; name the folder of its --data, which lets whoever owns it in, or a --token-file"
+                    .to_owned(),
+            ));
+        }
         if status.is_client_error() {
             Err(Ended::Refused(why))
         } else {

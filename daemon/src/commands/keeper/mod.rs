@@ -18,8 +18,8 @@ use serde::{Deserialize, Serialize};
 
 use super::{Ended, quoted, read_config};
 use crate::{
-    config::{Config, Display},
-    http::Wish,
+    config::{Config, Display, Secret},
+    http::{Wish, own_token},
     page::Told,
     rescue,
     store::{Store, StoreError},
@@ -40,6 +40,9 @@ pub(super) struct Where {
     /// Folder in which readings are kept, the one that `watch` was given
     #[arg(long, value_name = "DIR", global = true)]
     data: Option<PathBuf>,
+    /// File with a token of [[http.token]], for an --address where people have to log in
+    #[arg(long, value_name = "FILE", global = true)]
+    token_file: Option<PathBuf>,
 }
 
 /// What is to become of a folder in which nothing was ever kept.
@@ -143,8 +146,9 @@ impl Where {
                 display: display.clone(),
             })
         };
+        let token = self.token()?;
         if let Some(address) = self.address {
-            if let Some(daemon) = Daemon::at(address)? {
+            if let Some(daemon) = Daemon::at(address, token.clone())? {
                 return found(Box::new(daemon));
             }
             if self.data.is_none() {
@@ -157,8 +161,10 @@ impl Where {
             data_folder(self.data.clone(), &config).map_err(|none| Ended::Refused(none.to_string()))?;
         let holder = Store::address_of_holder(&data);
         if self.data.is_none() {
-            for address in holder.into_iter().chain([config.listen]) {
-                if let Ok(Some(daemon)) = Daemon::at(address) {
+            let own = || token.clone().or_else(|| own_token(&data));
+            let usual = (config.listen, token.clone());
+            for (address, token) in holder.map(|address| (address, own())).into_iter().chain([usual]) {
+                if let Ok(Some(daemon)) = Daemon::at(address, token) {
                     return found(Box::new(daemon));
                 }
             }
@@ -173,27 +179,44 @@ impl Where {
         }
         match Folder::open(&data, config) {
             Ok(folder) => found(Box::new(folder)),
-            Err(StoreError::Locked { folder, holder }) => match Daemon::at(usual)? {
-                Some(daemon) => found(Box::new(daemon)),
-                None => Err(Ended::Failed(format!(
-                    "process {holder} holds the data folder {}, but no fobwatch answers at {usual}; name its address with \
+            Err(StoreError::Locked { folder, holder }) => {
+                match Daemon::at(usual, token.or_else(|| own_token(&data)))? {
+                    Some(daemon) => found(Box::new(daemon)),
+                    None => Err(Ended::Failed(format!(
+                        "process {holder} holds the data folder {}, but no fobwatch answers at {usual}; name its address with \
                      --address, or wait until it has started or stopped",
-                    folder.display()
-                ))),
-            },
+                        folder.display()
+                    ))),
+                }
+            }
             Err(error) => Err(folder::ended(error)),
         }
     }
 }
 
 impl Where {
+    /// The token that was named.
+    fn token(&self) -> Result<Option<Secret>, Ended> {
+        let Some(path) = &self.token_file else {
+            return Ok(None);
+        };
+        let text = super::read(path)?;
+        Ok(text.lines().next().map(|line| Secret::new(line.trim())))
+    }
+
+    /// The data folder, whoever holds it.
+    pub(super) fn folder(&self) -> Result<PathBuf, Ended> {
+        let config = read_config(self.config.as_deref())?;
+        data_folder(self.data.clone(), &config).map_err(|none| Ended::Refused(none.to_string()))
+    }
+
     /// The configuration file that was named.
     pub(super) fn config(&self) -> Option<&std::path::Path> {
         self.config.as_deref()
     }
 
-    /// The data folder that is meant.
-    pub(super) fn folder(&self, config: &Config) -> Result<PathBuf, Ended> {
+    /// The data folder that is meant, by a configuration that was read already.
+    pub(super) fn folder_by(&self, config: &Config) -> Result<PathBuf, Ended> {
         data_folder(self.data.clone(), config).map_err(|none| Ended::Refused(none.to_string()))
     }
 
@@ -208,6 +231,7 @@ impl Where {
             address,
             file("--config", &self.config),
             file("--data", &self.data),
+            file("--token-file", &self.token_file),
         ];
         options.into_iter().flatten().collect()
     }
