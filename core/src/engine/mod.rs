@@ -20,6 +20,7 @@ mod moves;
 mod readings;
 mod rules;
 mod snapshot;
+mod table;
 mod target;
 mod times;
 mod told;
@@ -230,6 +231,7 @@ pub(crate) use moments::{Choice, Moment};
 pub use monitor::Monitor;
 pub use rules::Rules;
 pub use snapshot::BadSnapshot;
+pub use table::alert_table;
 pub use view::{AlertView, ApartView, Fullest, SensorView, View};
 pub use whereabouts::Place;
 
