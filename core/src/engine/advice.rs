@@ -16,13 +16,13 @@ use super::{
 /// neither early nor late at the mean, and not three quarters of an hour late.
 const AHEAD: SignedDuration = SignedDuration::from_mins(45);
 /// Evaluations in a row after which an alert about the move ends: 3 h. A forecast that wavers for less tells nothing.
-const GONE_IN_A_ROW: u8 = 6;
+pub(super) const GONE_IN_A_ROW: u8 = 6;
 /// `move_to_fridge` ends when the content after a move is this far below the target, in volumes: beyond the error of the
 /// content now (an earlier study: median 0.03).
-const MOVE_DEADBAND: f64 = 0.05;
+pub(super) const MOVE_DEADBAND: f64 = 0.05;
 /// `fridge_soon` ends when the move is further away than the notice by more than the notice divided by this: 6 h beyond
 /// 12 h, about what one forecast in ten is wrong by that far ahead (an earlier study: 6 to 7 h).
-const SOON_DEADBAND: i32 = 2;
+pub(super) const SOON_DEADBAND: i32 = 2;
 
 impl Monitor {
     pub(super) fn judge_move(&mut self, warm: &[Group], now: Timestamp, out: &mut Vec<Action>) {

@@ -23,17 +23,17 @@ use super::{
 };
 
 /// A gauge that reads what is expected without it for so many evaluations in a row (12 h) is believed again.
-const AGREES_IN_A_ROW: u8 = 24;
+pub(super) const AGREES_IN_A_ROW: u8 = 24;
 /// What the gauge showed shortly before a leak is taken to have begun does not count either.
 const BEFORE: SignedDuration = SignedDuration::from_mins(30);
 
 /// A stall is not told of younger batches (an earlier study: after 60 h, so that slow ones are not among them).
-const STALL_AFTER: SignedDuration = SignedDuration::from_hours(60);
+pub(super) const STALL_AFTER: SignedDuration = SignedDuration::from_hours(60);
 /// The drink must have been warm for as long as the gain is told.
-const WARM_FOR: SignedDuration = SignedDuration::from_hours(36);
+pub(super) const WARM_FOR: SignedDuration = SignedDuration::from_hours(36);
 /// A batch stalls when it gained less than this in 36 h, in volumes: a sixth of what the slowest sound ones gain, and above what
 /// the fit's own doubt adds to one that stands still (0.03 to 0.05) ...
-const STALL_GAIN: f64 = 0.06;
+pub(super) const STALL_GAIN: f64 = 0.06;
 /// ... surely less than this ...
 const STALL_GAIN_SURELY: f64 = 0.11;
 /// ... and, where a float alone tells (0.001 SG is about 0.65 volumes), less than these ...
@@ -41,31 +41,31 @@ const STALL_GAIN_BY_GRAVITY: f64 = 0.1;
 /// ... and surely these ...
 const STALL_GAIN_SURELY_BY_GRAVITY: f64 = 0.35;
 /// ... and holds less than this share of its target.
-const STALL_SHARE: f64 = 0.85;
+pub(super) const STALL_SHARE: f64 = 0.85;
 /// It goes on again when it gained more than this.
-const STALL_OVER_GAIN: f64 = 0.12;
+pub(super) const STALL_OVER_GAIN: f64 = 0.12;
 /// Evaluations in a row: 2 h.
-const STALL_IN_A_ROW: u8 = 4;
+pub(super) const STALL_IN_A_ROW: u8 = 4;
 /// A batch that made less than this, in volumes, never began.
 const NEVER_BEGAN: f64 = 0.1;
 
 /// The drink should stand between these, degC, as the README has it ...
-const ALLOWED_C: [f64; 2] = [12.0, 32.0];
+pub(super) const ALLOWED_C: [f64; 2] = [12.0, 32.0];
 /// ... with this deadband, K.
-const DEADBAND_K: f64 = 0.5;
+pub(super) const DEADBAND_K: f64 = 0.5;
 /// For an hour: at so many evaluations in a row.
-const OUTSIDE_IN_A_ROW: u8 = 3;
+pub(super) const OUTSIDE_IN_A_ROW: u8 = 3;
 /// A drink that falls faster than this from one evaluation to the next may be on its way into the fridge, K.
 const ON_ITS_WAY_K: f64 = 0.3;
 
 /// A chilled batch is judged once it had this long to cool.
-const SETTLED: SignedDuration = SignedDuration::from_hours(24);
+pub(super) const SETTLED: SignedDuration = SignedDuration::from_hours(24);
 /// It gains when it surely makes more than this, volumes an hour: a tenth of a volume in 36 h.
-const RISING_PER_H: f64 = 0.003;
+pub(super) const RISING_PER_H: f64 = 0.003;
 /// It ends below this.
-const RISING_OVER_PER_H: f64 = 0.002;
+pub(super) const RISING_OVER_PER_H: f64 = 0.002;
 /// Evaluations in a row: 3 h.
-const RISING_IN_A_ROW: u8 = 6;
+pub(super) const RISING_IN_A_ROW: u8 = 6;
 
 /// What is remembered of a batch that goes astray.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

@@ -38,6 +38,8 @@ pub(super) struct Slot {
     pub(super) standing: Standing,
     /// Since when the condition is there; or when it was last there.
     pub(super) since: Timestamp,
+    /// When it was last gone.
+    ended: Option<Timestamp>,
     pub(super) message: String,
     /// What explains it, or forbids to act on it: said instead of the message.
     withheld: Option<String>,
@@ -75,6 +77,17 @@ impl Board {
         self.slots.get(key).is_some_and(|slot| slot.standing.present)
     }
 
+    /// For how long the condition is there, or gone; `None`: it never was there. For what must not chatter.
+    pub(super) fn unchanged_for(&self, key: &Key, now: Timestamp) -> Option<SignedDuration> {
+        let slot = self.slots.get(key)?;
+        let since = if slot.standing.present {
+            Some(slot.since)
+        } else {
+            slot.ended
+        };
+        Some(now.duration_since(since?))
+    }
+
     /// The condition is there; `message` says so as of `at`.
     pub(super) fn begins(&mut self, key: Key, at: Timestamp, message: String, out: &mut Vec<Action>) {
         let slot = self.slot(&key, at);
@@ -88,6 +101,9 @@ impl Board {
     /// The condition is gone; `message` says how.
     pub(super) fn ends(&mut self, key: &Key, at: Timestamp, message: String, out: &mut Vec<Action>) {
         if self.is_present(key) {
+            if let Some(slot) = self.slots.get_mut(key) {
+                slot.ended = Some(at);
+            }
             self.happens(key, Happening::Ends, at, message, out);
         }
     }
@@ -339,6 +355,7 @@ impl Slot {
         Self {
             standing: Standing::default(),
             since: at,
+            ended: None,
             message: String::new(),
             withheld: None,
             shelved_until: None,

@@ -10,12 +10,12 @@ use crate::quantity::GaugePressure;
 /// Readings remembered.
 const REMEMBERED: usize = 64;
 /// A loss starts from more than this, in bar.
-const FROM_BAR: f64 = 0.3;
+pub(super) const FROM_BAR: f64 = 0.3;
 /// ... and ends below this.
-const NEAR_ZERO_BAR: f64 = 0.1;
+pub(super) const NEAR_ZERO_BAR: f64 = 0.1;
 /// A fall within this time, or within two and a half usual intervals, is fast. A drink that cools in a fridge takes
 /// hours.
-const FAST: SignedDuration = SignedDuration::from_mins(15);
+pub(super) const FAST: SignedDuration = SignedDuration::from_mins(15);
 
 /// Watches one gauge.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]

@@ -13,21 +13,21 @@ use crate::{
 use super::Rules;
 
 /// Intervals and leaps remembered.
-const REMEMBERED: usize = 15;
+pub(super) const REMEMBERED: usize = 15;
 /// A sensor that was heard fewer times has no usual interval; this one is assumed.
 const ASSUMED_INTERVAL: SignedDuration = SignedDuration::from_mins(30);
 /// Unchanged for this long, a value is asked about (an earlier study: 4 to 6 h; one false alarm came from coarse steps).
-const STUCK_AFTER: SignedDuration = SignedDuration::from_hours(4);
+pub(super) const STUCK_AFTER: SignedDuration = SignedDuration::from_hours(4);
 /// ... and has been read so often.
 const STUCK_READINGS: u32 = 8;
 /// The model must expect more than so many steps of change.
 const STUCK_STEPS: f64 = 3.0;
 /// So many leaps among the remembered readings are too many.
-const LEAPS_TOO_MANY: usize = 4;
+pub(super) const LEAPS_TOO_MANY: usize = 4;
 /// Two impossible values in a row raise the alert; one is a glitch and merely set aside.
-const IMPOSSIBLE_RUN: u32 = 2;
+pub(super) const IMPOSSIBLE_RUN: u32 = 2;
 /// So many good values in a row end a doubt.
-const GOOD_RUN: u32 = 5;
+pub(super) const GOOD_RUN: u32 = 5;
 
 /// What is known of one sensor.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

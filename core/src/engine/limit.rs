@@ -19,14 +19,14 @@ use super::{
 };
 
 /// A pressure alert ends below this share of the limit (TRADE, 9: a deadband of 2 % for pressure).
-const PRESSURE_DEADBAND: f64 = 0.98;
+pub(super) const PRESSURE_DEADBAND: f64 = 0.98;
 /// `limit_near` ends below this share of the chance that raises it ...
-const CHANCE_DEADBAND: f64 = 0.5;
+pub(super) const CHANCE_DEADBAND: f64 = 0.5;
 /// ... for so many evaluations in a row: 12 h, half of the day that it looks ahead. In the fridge two do.
-const NEAR_GONE_IN_A_ROW: u8 = 24;
+pub(super) const NEAR_GONE_IN_A_ROW: u8 = 24;
 /// The limit must come before the move, or no longer, for so many evaluations in a row: 3 h. The first forecasts rest on
 /// the batch file alone and leap as readings come in.
-const FIRST_IN_A_ROW: u8 = 6;
+pub(super) const FIRST_IN_A_ROW: u8 = 6;
 
 impl Monitor {
     fn limit(&self) -> GaugePressure {

@@ -21,6 +21,7 @@ mod readings;
 mod rescue;
 mod rules;
 mod snapshot;
+mod table;
 mod target;
 mod times;
 mod told;
@@ -232,6 +233,7 @@ pub use monitor::Monitor;
 pub use rescue::{Back, Plight, Rescue};
 pub use rules::Rules;
 pub use snapshot::BadSnapshot;
+pub use table::alert_table;
 pub use view::{AlertView, ApartView, Fullest, SensorView, View};
 pub use whereabouts::Place;
 

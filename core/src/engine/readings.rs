@@ -24,6 +24,9 @@ use super::{
     whereabouts::Seen,
 };
 
+/// A sensor's alert that ended is not raised again sooner than this, or does not end sooner: no alert changes state more than
+/// twice an hour. The reckoning itself does not wait.
+pub(super) const AT_MOST_EVERY: SignedDuration = SignedDuration::from_hours(1);
 /// Sensors kept track of; more than a home has.
 const MOST_SENSORS: usize = 256;
 /// A note of an opening within this before or after a loss of pressure explains it.
@@ -293,13 +296,22 @@ impl Monitor {
     }
 
     fn end_doubt(&mut self, sensor: &Sensor, at: Timestamp, out: &mut Vec<Action>) {
-        let recovered = self.state.health.get_mut(sensor).and_then(Health::recovers);
-        let Some((doubt, since)) = recovered else { return };
         let key = Key {
             alert: AlertName::SensorSuspect,
             sensor: Some(sensor.clone()),
         };
         let now = self.clock();
+        let fresh = self.state.board.is_present(&key)
+            && self
+                .state
+                .board
+                .unchanged_for(&key, now)
+                .is_some_and(|stood| stood < AT_MOST_EVERY);
+        if fresh {
+            return;
+        }
+        let recovered = self.state.health.get_mut(sensor).and_then(Health::recovers);
+        let Some((doubt, since)) = recovered else { return };
         let well = self.speaker().sensor_well((&sensor.source, sensor.quantity));
         self.state.board.ends(&key, now, well, out);
         if is_gauge(sensor.quantity) && of_no_use(doubt) {
@@ -320,7 +332,9 @@ impl Monitor {
                 alert: AlertName::SensorSilent,
                 sensor: Some(sensor.clone()),
             };
-            if !self.state.board.is_present(&key) {
+            let gone = self.state.board.unchanged_for(&key, now);
+            let again = gone.is_some_and(|gone| gone < AT_MOST_EVERY);
+            if !self.state.board.is_present(&key) && !again {
                 let message = self
                     .speaker()
                     .sensor_silent((&sensor.source, sensor.quantity), last);
