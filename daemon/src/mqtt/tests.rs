@@ -457,4 +457,5 @@ async fn a_password_is_needed_and_a_wrong_one_is_told_over(protocol: &str) {
 
 mod onlooking;
 mod restarts;
+mod retained;
 mod secured;
