@@ -8,7 +8,7 @@ use std::{
     },
 };
 
-use fobwatch_tests::{Broker, Daemon, MailServer, free_port, kept, run, wait_for};
+use fobwatch_tests::{Broker, Daemon, MailServer, Subscriber, free_port, kept, run, wait_for};
 use serde_json::Value;
 
 use crate::{
@@ -102,6 +102,7 @@ fn what_was_raised_and_seen_to_during_an_outage_with_kills_is_told_everywhere_in
     let up = Arc::new(AtomicBool::new(false));
     let (hook, posted) = address_while(&up);
     let broker = Broker::start();
+    let happened = Subscriber::to(&broker, "fobwatch/event", "listens");
     let nobody = free_port();
     kitchen.write("mail.password", "quite secret word\n");
     let email = format!(
@@ -143,6 +144,21 @@ fn what_was_raised_and_seen_to_during_an_outage_with_kills_is_told_everywhere_in
         alert_at(&broker).filter(|alert| alert["state"] == "acknowledged")
     });
     assert_eq!(seen["who"], "Ada", "{seen}");
+    // The broker's new address is told what stands by then, as an event too.
+    let (_, event, _) = happened.expect("the event", PATIENCE, |(_, event, _)| {
+        event.contains("acknowledged")
+    });
+    let event: Value = serde_json::from_str(&event).unwrap();
+    assert_eq!(
+        (event["who"].as_str(), event["again"].as_bool()),
+        (Some("Ada"), Some(false))
+    );
+    assert!(
+        event["id"]
+            .as_str()
+            .is_some_and(|id| id.contains("limit_near.acknowledged")),
+        "{event}"
+    );
     let told = wait_for("the address to be told", PATIENCE, || {
         let told = events(&posted.lock().unwrap());
         told.iter()

@@ -2,6 +2,8 @@
 
 use std::time::Duration;
 
+use fobwatch_core::alert::AlertRecord;
+use serde::Serialize;
 use tokio::time::timeout;
 
 use super::{
@@ -10,7 +12,7 @@ use super::{
     undelivered::Undelivered,
     webhook::Poster,
 };
-use crate::mqtt::Publisher;
+use crate::mqtt::{PublishError, Publisher};
 
 /// How long a broker may take to confirm, and a link that is being made anew to stand.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -18,7 +20,7 @@ const PATIENCE: Duration = Duration::from_secs(60);
 /// How one is told.
 #[derive(Debug)]
 pub(crate) enum Channel {
-    /// A broker: the retained state of the alert.
+    /// A broker: the retained state of the alert, and the event.
     Broker(Publisher),
     /// An address that is posted to.
     Webhook(Box<Poster>),
@@ -51,20 +53,40 @@ impl Channel {
 }
 
 async fn over_broker(publisher: &Publisher, letter: &Letter) -> Result<(), Undelivered> {
-    let failed = |error: crate::mqtt::PublishError| Undelivered::later(error.to_string());
+    let told = timeout(PATIENCE, tell_broker(publisher, letter)).await;
+    told.map_err(|_late| Undelivered::later("the broker does not confirm it"))?
+}
+
+/// An alert as its retained state, then as an event that is not kept; word of fobwatch itself as a state.
+async fn tell_broker(publisher: &Publisher, letter: &Letter) -> Result<(), Undelivered> {
+    let failed = |error: PublishError| Undelivered::later(error.to_string());
+    let unwritten = |error: serde_json::Error| Undelivered::never(error.to_string());
     if let About::Notice(notice) = &letter.about {
-        let payload = serde_json::to_string(notice).map_err(|error| Undelivered::never(error.to_string()))?;
+        let payload = serde_json::to_string(notice).map_err(unwritten)?;
         let topic = format!("notice/{}", notice.about);
-        let told = timeout(PATIENCE, publisher.below_prefix(&topic, payload)).await;
-        return told
-            .map_err(|_late| Undelivered::later("the broker does not confirm it"))?
-            .map_err(failed);
+        return publisher.below_prefix(&topic, payload).await.map_err(failed);
     }
     for alert in letter.alerts() {
-        match timeout(PATIENCE, publisher.alert(alert)).await {
-            Ok(told) => told.map_err(failed)?,
-            Err(_late) => return Err(Undelivered::later("the broker does not confirm it")),
-        }
+        publisher.alert(alert).await.map_err(failed)?;
+        let event = Event {
+            record: "event",
+            id: &letter.key,
+            again: matches!(letter.about, About::Again(_)),
+            alert,
+        };
+        let payload = serde_json::to_string(&event).map_err(unwritten)?;
+        publisher.event(payload).await.map_err(failed)?;
     }
     Ok(())
+}
+
+/// An alert as something that happened; who gets one twice knows it by its `id`.
+#[derive(Serialize)]
+struct Event<'a> {
+    record: &'static str,
+    id: &'a str,
+    /// It is told again.
+    again: bool,
+    #[serde(flatten)]
+    alert: &'a AlertRecord,
 }

@@ -72,7 +72,7 @@ impl Mailer {
         }
     }
 
-    fn message(&self, letter: &Letter, picture: Option<&str>) -> Result<Message, String> {
+    pub(super) fn message(&self, letter: &Letter, picture: Option<&str>) -> Result<Message, String> {
         let mailbox = |address: &str| address.parse::<Mailbox>().map_err(|error| error.to_string());
         let mut builder = Message::builder()
             .from(mailbox(&self.email.from)?)

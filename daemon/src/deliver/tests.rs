@@ -1,5 +1,6 @@
 //! An address of our own with moods, and what comes through to it.
 
+mod mails;
 mod told_again;
 
 use std::{
@@ -135,12 +136,17 @@ impl Play {
     }
 
     async fn store(&self, alert: AlertRecord) {
+        self.store_at(alert, Timestamp::now()).await;
+    }
+
+    /// As if it had been stored `at` that time.
+    async fn store_at(&self, alert: AlertRecord, at: Timestamp) {
         let outcome = Outcome {
             batch: self.batch,
             alerts: vec![alert],
             reminders: Vec::new(),
             destinations: vec![self.destination.clone()],
-            now: Timestamp::now(),
+            now: at,
             forecasts: Vec::new(),
             set_aside: Vec::new(),
             snapshot: None,

@@ -76,6 +76,14 @@ impl Publisher {
         self.retained(alert_topic(&self.prefix, alert), payload).await
     }
 
+    /// Publishes something that happened on `<prefix>/event`, which the broker does not keep, and waits until it has confirmed it.
+    ///
+    /// # Errors
+    /// The broker may not have got it.
+    pub async fn event(&self, payload: String) -> Result<(), PublishError> {
+        self.passing(format!("{}/event", self.prefix), payload).await
+    }
+
     /// Publishes a retained message on `<prefix>/<topic>`, and waits until the broker has confirmed it.
     ///
     /// # Errors

@@ -136,3 +136,33 @@ async fn danger_does_not_wait_behind_what_is_not_taken() {
     assert!(said[1].contains("the fridge, 0"), "{said:?}");
     assert!(said[2].contains("the fridge, 2"), "{said:?}");
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn after_a_day_an_alert_is_still_told_and_after_more_than_three_it_is_given_up_once_tried() {
+    let play = Play::begin(&[], Body::Text("{message}".to_owned()), Picks::all()).await;
+    *lock(&play.moods.poison) = Some("the fridge".to_owned());
+    let ago = |hours| Timestamp::now() - SignedDuration::from_hours(hours);
+    play.store_at(raised(0), ago(74)).await;
+    play.store_at(raised(1), ago(25)).await;
+    let given_up = async {
+        loop {
+            let backlog = play.house.store.read(|reader| reader.backlog()).await.unwrap();
+            if backlog
+                .first()
+                .is_some_and(|of| of.given_up == 1 && of.failing == 1)
+            {
+                return;
+            }
+            tokio::task::yield_now().await;
+        }
+    };
+    timeout(PATIENCE, given_up).await.unwrap();
+    *lock(&play.moods.poison) = None;
+    // A new one is a reason to try the others at once.
+    play.store(raised(2)).await;
+    play.all_done().await;
+    assert_eq!(
+        play.said(2).await,
+        ["Move plum 1 to the fridge, 1.", "Move plum 1 to the fridge, 2."]
+    );
+}
