@@ -76,6 +76,19 @@ async fn a_diary_is_kept_shown_and_teaches_the_next_batch() {
     ] {
         assert!(label.contains(must), "{must}: {label}");
     }
+    let (status, recipe) = daemon.get("/batches/plum-1/recipe?to=10L").await;
+    let recipe = recipe.as_str().unwrap();
+    assert_eq!(status, StatusCode::OK);
+    assert!(
+        recipe.contains("10.00 L of drink") && recipe.contains("4000 g plums &amp; honey"),
+        "{recipe}"
+    );
+    let (status, wrong) = daemon.get("/batches/plum-1/recipe?to=lots%3Cb%3E").await;
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(
+        wrong.as_str().unwrap().contains("`lots&lt;b&gt;` is no volume"),
+        "{wrong}"
+    );
     assert_eq!(daemon.get("/label.css").await.0, StatusCode::OK);
     assert_eq!(daemon.get("/batches/plum-9/label").await.0, StatusCode::NOT_FOUND);
     daemon.end().await;
