@@ -14,6 +14,7 @@ pub mod incoming;
 mod label;
 pub mod mqtt;
 pub mod page;
+mod proof;
 pub mod serial;
 mod series;
 pub mod store;

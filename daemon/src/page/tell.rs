@@ -41,6 +41,11 @@ pub(super) fn below(shown: &Shown) -> Markup {
     html! {
         (moved(shown))
         p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/tell" } { "Tell something else: opened, squeezed, measured, only some moved" } }
+        @if crate::proof::looks_like_one(&shown.batch) {
+            form class="tap" method="post" action={ "/batches/" (shown.batch.name.slug()) "/proofed" } {
+                button class="quiet" { "It was a proof: keep what it taught" }
+            }
+        }
         p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/label" } { "Label, shelf card and lot record" } }
         p class="soft" { "From a terminal: " code { "fobwatch note " (quoted(shown.batch.name.as_str())) " opened --bottles 3" } }
     }
