@@ -18,6 +18,7 @@ pub mod mqtt;
 pub mod page;
 mod planning;
 mod rescue;
+mod proof;
 pub mod serial;
 mod series;
 pub mod store;

@@ -3,14 +3,11 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use fobwatch_core::{
-    batch::BatchFile,
-    quantity::LiquidVolume,
-    recipe::{Recipe, SugarKind},
-};
+use fobwatch_core::{batch::BatchFile, quantity::LiquidVolume, recipe::SugarKind};
 use serde::Serialize;
 
 use super::{Ended, json, read, say};
+use crate::label;
 
 /// Tell what a recipe comes to, for the volume you want to make.
 #[derive(Debug, Args)]
@@ -27,7 +24,7 @@ pub(super) struct RecipeCommand {
     #[arg(value_name = "FILE", required_unless_present = "kinds")]
     file: Option<PathBuf>,
     /// How much drink to make, as 10L or 750ml
-    #[arg(long, value_name = "VOLUME", value_parser = volume)]
+    #[arg(long, value_name = "VOLUME", value_parser = label::volume)]
     to: Option<LiquidVolume>,
     /// Tell the kinds of sugar, what each holds and who says so
     #[arg(long, conflicts_with_all = ["file", "to"])]
@@ -92,7 +89,6 @@ impl RecipeCommand {
             )));
         };
         let impossible = |bad: fobwatch_core::quantity::NotAQuantity| Ended::Refused(bad.to_string());
-        let written = recipe.drink().ok();
         let recipe = match self.to {
             Some(volume) => recipe.scaled_to(volume).map_err(impossible)?,
             None => recipe.clone(),
@@ -123,29 +119,9 @@ impl RecipeCommand {
                 gravity_sg: gravity.specific(),
             })?);
         }
-        for said in words(name, &recipe, drink, water, self.to.and(written)) {
-            say(&said)?;
-        }
-        say(&format!(
-            "In a litre: {:.0} g of sucrose, {:.0} g of glucose and fructose, {:.0} g that the usual yeast leaves; what ferments is known \
-             to about {:.0} g. Gravity before anything ferments: {:.3} SG.",
-            sugars.sucrose.grams_per_litre(),
-            sugars.hexose.grams_per_litre(),
-            sugars.unfermentable.grams_per_litre(),
-            (2.0 * sugars.doubt.grams_per_litre()).max(1.0),
-            gravity.specific()
-        ))?;
-        say("Who says so:")?;
-        let mut kinds: Vec<SugarKind> = recipe.ingredients.iter().filter_map(|one| one.kind).collect();
-        kinds.sort();
-        kinds.dedup();
-        for kind in kinds {
-            say(&format!("  {kind}: {}", kind.source()))?;
-        }
-        say(
-            "Bottles can burst: `fobwatch plan --batch FILE` tells the pressure. Fizz is no preservation: measure the pH before sealing \
-             (4.2 or less), and use no vegetable, nut, milk or garlic base without a tested recipe.",
-        )
+        let said = label::recipe_lines(name, file.recipe.as_ref().unwrap_or(&recipe), self.to)
+            .map_err(impossible)?;
+        said.iter().try_for_each(|line| say(line))
     }
 
     fn tell_kinds(&self) -> Result<(), Ended> {
@@ -184,84 +160,5 @@ fn line(one: &fobwatch_core::recipe::Ingredient) -> IngredientLine<'_> {
         kind: one.kind,
         lot: one.lot.as_deref(),
         source: one.kind.map(SugarKind::source),
-    }
-}
-
-/// `written`: the volume that the file is for, if another one was asked.
-fn words(
-    name: &str,
-    recipe: &Recipe,
-    drink: LiquidVolume,
-    water: LiquidVolume,
-    written: Option<LiquidVolume>,
-) -> Vec<String> {
-    let mut said = vec![if water.ml() > 0.0 {
-        format!(
-            "{name}: {:.2} L of drink, from {:.2} L of syrup and {:.2} L of water.",
-            drink.litres(),
-            recipe.makes.litres(),
-            water.litres()
-        )
-    } else {
-        format!("{name}: {:.2} L of drink, made straight.", drink.litres())
-    }];
-    for one in &recipe.ingredients {
-        let grams = one.mass.grams();
-        let weight = if grams < 10.0 {
-            format!("{grams:.1} g")
-        } else {
-            format!("{grams:.0} g")
-        };
-        said.push(format!("  {weight} {}", one.name));
-    }
-    if let Some(written) = written
-        && !recipe.steps.is_empty()
-    {
-        said.push(format!(
-            "The steps are as they were written, for {:.2} L of drink:",
-            written.litres()
-        ));
-    }
-    let steps = recipe.steps.iter().zip(1..);
-    said.extend(steps.map(|(step, number)| format!("{number}. {step}")));
-    let allergens = recipe.allergens();
-    if !allergens.is_empty() {
-        said.push(format!(
-            "Allergens: {}, and those of the culture.",
-            allergens.join(", ")
-        ));
-    }
-    said
-}
-
-/// "10L", "2.5 l", "750ml".
-fn volume(text: &str) -> Result<LiquidVolume, String> {
-    let allowed = || format!("`{text}` is no volume; allowed: above 0 to 10000 L, as 10L or 750ml");
-    let lower = text.trim().to_lowercase();
-    let (number, millilitres) = match (lower.strip_suffix("ml"), lower.strip_suffix('l')) {
-        (Some(number), _) => (number, 1.0),
-        (None, Some(number)) => (number, 1_000.0),
-        (None, None) => return Err(allowed()),
-    };
-    let number: f64 = number.trim().parse().map_err(|_| allowed())?;
-    let volume = LiquidVolume::from_ml(number * millilitres).map_err(|_| allowed())?;
-    if volume.ml() > 0.0 {
-        Ok(volume)
-    } else {
-        Err(allowed())
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn volumes_are_read_with_their_unit() {
-        assert!((volume("10L").unwrap().litres() - 10.0).abs() < 1e-9);
-        assert!((volume("750 ml").unwrap().litres() - 0.75).abs() < 1e-9);
-        for bad in ["10", "0L", "-1L", "nanL", "1e9L", "two l"] {
-            assert!(volume(bad).unwrap_err().contains("as 10L or 750ml"), "{bad}");
-        }
     }
 }

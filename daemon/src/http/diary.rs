@@ -6,7 +6,7 @@ use axum::{
     Form, Json,
     body::Bytes,
     extract::{
-        State,
+        Path, State,
         rejection::{BytesRejection, FormRejection},
     },
     http::StatusCode,
@@ -18,10 +18,11 @@ use fobwatch_core::{
 };
 use serde_json::{Map, Value, json};
 
-use super::answer::{Complaint, marked};
+use super::answer::{Complaint, batch, marked};
 use crate::{
     decode,
     page::{self, Context},
+    proof::{self, Proof},
     store::StoreError,
     watch::House,
 };
@@ -69,6 +70,37 @@ pub(super) async fn told(
     match decode::diary::entries(line.to_string().as_bytes(), house.clock.now()) {
         Ok(entries) => {
             keep(&house, entries).await?;
+            Ok(Redirect::to("/cultures").into_response())
+        }
+        Err(why) => refused(&house, &why).await,
+    }
+}
+
+/// Keeps what a proof under watch has taught; on to the diaries.
+pub(super) async fn proofed(
+    State(house): State<Arc<House>>,
+    Path(slug): Path<String>,
+) -> Result<Response, Complaint> {
+    let live = batch(&house, &slug)?;
+    let name = live.batch.name.to_string();
+    let fits = match &live.batch.culture {
+        Some(culture) => proof::fits(&live.batch, culture, &name).map(|_doubts| ()),
+        None => Err(format!("{name}: its batch file names no culture")),
+    };
+    if let Err(why) = fits {
+        return refused(&house, &why).await;
+    }
+    let monitor = live.standing().monitor;
+    // A dozen fits.
+    let taught = tokio::task::spawn_blocking(move || Proof::of(&monitor)).await;
+    let taught = taught.unwrap_or_else(|_panicked| Err(format!("the reckoning of {name} failed")));
+    let entry = match taught {
+        Ok(proof) => serde_json::from_value::<DiaryEntry>(proof.entry()).map_err(|bad| bad.to_string()),
+        Err(why) => Err(why),
+    };
+    match entry {
+        Ok(entry) => {
+            keep(&house, vec![entry]).await?;
             Ok(Redirect::to("/cultures").into_response())
         }
         Err(why) => refused(&house, &why).await,

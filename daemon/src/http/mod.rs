@@ -71,6 +71,8 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .route("/batches/{slug}/tell", get(forms::ask).post(forms::tell))
         .route("/batches/{slug}/alerts/{alert}/seen", post(forms::seen))
         .route("/batches/{slug}/label", get(label::show))
+        .route("/batches/{slug}/proofed", post(diary::proofed))
+        .route("/batches/{slug}/recipe", get(label::recipe))
         .route("/label.css", get(label::style))
         .route("/cultures", get(diary::page).post(diary::told))
         .route("/api/v1/cultures", get(diary::list))

@@ -4,6 +4,7 @@
 
 mod lot;
 mod picture;
+mod recipe;
 mod words;
 
 use fobwatch_core::{
@@ -12,12 +13,13 @@ use fobwatch_core::{
     forecast::{Forecast, Quantiles},
     note::{Note, NoteKind},
     quantity::{AlcoholByVolume, Co2Volumes},
-    recipe::{self, Recipe, SugarKind},
+    recipe::{Recipe, SugarKind, alcohol},
 };
 use jiff::{Timestamp, tz::TimeZone};
 
 pub(crate) use lot::{Lot, record};
 pub(crate) use picture::{document, picture, sheet};
+pub(crate) use recipe::{recipe_lines, recipe_page, volume};
 pub(crate) use words::{Kind, lines};
 
 /// All that a label may say.
@@ -66,7 +68,7 @@ impl Facts {
         }
         let (co2, reached) = content(&batch, &notes, forecast.as_ref());
         Self {
-            alcohol: recipe::alcohol(&batch, co2),
+            alcohol: alcohol(&batch, co2),
             batch,
             recipe,
             notes,

@@ -152,7 +152,10 @@ pub(crate) fn sheet(facts: &Facts) -> String {
                 }
                 header {
                     p class="mark-name" { "fobwatch" }
-                    nav aria-label="Back" { a href="/" { "Back to the agenda" } }
+                    nav aria-label="Back" {
+                        a href={ "/batches/" (name.slug()) "/recipe" } { "Recipe" }
+                        a href="/" { "Back to the agenda" }
+                    }
                 }
                 main id="main" {
                     h1 class="unprinted" { "Label and shelf card of " (name) }

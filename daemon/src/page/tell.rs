@@ -47,6 +47,11 @@ pub(super) fn below(shown: &Shown) -> Markup {
         (moved(shown))
         p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/tell" } { "Tell something else: opened, squeezed, measured, only some moved" } }
         @if shown.is_chilled() { p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/rescue" } { "Chilled too early, or gone too far? What can be done" } } }
+        @if crate::proof::looks_like_one(&shown.batch) {
+            form class="tap" method="post" action={ "/batches/" (shown.batch.name.slug()) "/proofed" } {
+                button class="quiet" { "It was a proof: keep what it taught" }
+            }
+        }
         p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/label" } { "Label, shelf card and lot record" } }
         p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/see-to" } { "See to its alerts, export it, end it" } }
         p class="soft" { "From a terminal: " code { "fobwatch note " (quoted(shown.batch.name.as_str())) " opened --bottles 3" } }

@@ -76,6 +76,19 @@ async fn a_diary_is_kept_shown_and_teaches_the_next_batch() {
     ] {
         assert!(label.contains(must), "{must}: {label}");
     }
+    let (status, recipe) = daemon.get("/batches/plum-1/recipe?to=10L").await;
+    let recipe = recipe.as_str().unwrap();
+    assert_eq!(status, StatusCode::OK);
+    assert!(
+        recipe.contains("10.00 L of drink") && recipe.contains("4000 g plums &amp; honey"),
+        "{recipe}"
+    );
+    let (status, wrong) = daemon.get("/batches/plum-1/recipe?to=lots%3Cb%3E").await;
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(
+        wrong.as_str().unwrap().contains("`lots&lt;b&gt;` is no volume"),
+        "{wrong}"
+    );
     assert_eq!(daemon.get("/label.css").await.0, StatusCode::OK);
     assert_eq!(daemon.get("/batches/plum-9/label").await.0, StatusCode::NOT_FOUND);
     daemon.end().await;
@@ -116,5 +129,39 @@ async fn the_page_of_the_cultures_takes_an_entry_or_says_why_not() {
         "{page}"
     );
     assert!(page.contains("inherit: rye, milk"), "{page}");
+    daemon.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_proof_is_kept_from_the_page_once_something_was_measured() {
+    let daemon = Daemon::start().await;
+    let text = include_str!("../../../../config/example-proof.toml");
+    let silent = text
+        .replace("proof of jar two 3", "proof 9")
+        .replace("\"pilot\"", "\"another gauge\"");
+    for file in [text, silent.as_str(), batch_text("plum 1").as_str()] {
+        assert_eq!(daemon.post("/api/v1/batches", file).await.0, StatusCode::CREATED);
+    }
+    let (_, home) = daemon.get("/").await;
+    let home = home.as_str().unwrap();
+    assert_eq!(home.matches("It was a proof: keep what it taught").count(), 2);
+    let live = daemon.house.batch("proof-of-jar-two-3").unwrap();
+    live.reaches(*daemon.house.latest.borrow()).await;
+    let (status, place, page) = daemon.form("/batches/proof-of-jar-two-3/proofed", "").await;
+    assert_eq!(
+        (status, place.as_str()),
+        (StatusCode::SEE_OTHER, "/cultures"),
+        "{page}"
+    );
+    let (_, listed) = daemon.get("/api/v1/cultures").await;
+    assert_eq!(listed["cultures"][0]["proofs"], 1, "{listed}");
+    for (address, why) in [
+        ("/batches/proof-9/proofed", "nothing was measured in proof 9"),
+        ("/batches/plum-1/proofed", "names no culture"),
+    ] {
+        let (status, _, page) = daemon.form(address, "").await;
+        assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{address}");
+        assert!(page.contains(why), "{page}");
+    }
     daemon.end().await;
 }
