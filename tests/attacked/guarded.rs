@@ -52,11 +52,11 @@ pub(crate) fn hashed(password: &str) -> String {
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
         .spawn()
-        .unwrap();
-    writeln!(made.stdin.take().unwrap(), "{password}").unwrap();
-    let made = made.wait_with_output().unwrap();
+        .expect("the kitchen is set up");
+    writeln!(made.stdin.take().expect("the kitchen is set up"), "{password}").expect("the kitchen is set up");
+    let made = made.wait_with_output().expect("the kitchen is set up");
     assert!(made.status.success());
-    String::from_utf8(made.stdout).unwrap()
+    String::from_utf8(made.stdout).expect("the kitchen is set up")
 }
 
 impl Guarded {
@@ -66,9 +66,11 @@ impl Guarded {
 
     /// `more`: what else stands in the configuration.
     pub(crate) fn start_with(more: &str) -> Self {
-        let folder = tempfile::tempdir().unwrap();
-        let write = |name: &str, text: &str| fs::write(folder.path().join(name), text).unwrap();
-        fs::create_dir(folder.path().join("batches")).unwrap();
+        let folder = tempfile::tempdir().expect("the kitchen is set up");
+        let write = |name: &str, text: &str| {
+            fs::write(folder.path().join(name), text).expect("the kitchen is set up")
+        };
+        fs::create_dir(folder.path().join("batches")).expect("the kitchen is set up");
         write("batches/plum.toml", &batch("plum 1", "pilot"));
         write("batches/hibiscus.toml", &batch("hibiscus 12", "other pilot"));
         write("ada.hash", &hashed(PASSWORD));
@@ -98,8 +100,10 @@ impl Guarded {
     }
 
     pub(crate) fn connect(&self) -> TcpStream {
-        let stream = TcpStream::connect(("127.0.0.1", self.daemon.port())).unwrap();
-        stream.set_read_timeout(Some(PATIENCE)).unwrap();
+        let stream = TcpStream::connect(("127.0.0.1", self.daemon.port())).expect("the kitchen is set up");
+        stream
+            .set_read_timeout(Some(PATIENCE))
+            .expect("the kitchen is set up");
         stream
     }
 
@@ -154,9 +158,12 @@ impl Guarded {
     pub(crate) fn session(&self) -> String {
         let entered = self.log_in("Ada", PASSWORD);
         assert_eq!(entered.status, 303, "{}", entered.text);
-        let cookie = entered.header("set-cookie").unwrap();
+        let cookie = entered.header("set-cookie").expect("the kitchen is set up");
         assert!(cookie.contains("; HttpOnly; SameSite=Lax"), "{cookie}");
-        format!("Cookie: {}\r\n", cookie.split(';').next().unwrap())
+        format!(
+            "Cookie: {}\r\n",
+            cookie.split(';').next().expect("the kitchen is set up")
+        )
     }
 
     /// The gauge of "plum 1" reads more than its limit.
