@@ -35,9 +35,18 @@ fn every_commented_setting_of_the_defaults_is_accepted() {
         .collect();
     // These stand under headings that are not comments.
     let (bare, blocks) = uncommented.split_at(uncommented.find("[[").unwrap());
-    let (http, others): (Vec<_>, Vec<_>) = bare
-        .lines()
-        .partition(|line| line.starts_with("token_file") || line.starts_with("post_listen"));
+    let (http, others): (Vec<_>, Vec<_>) = bare.lines().partition(|line| {
+        let key = line.split_whitespace().next().unwrap_or_default();
+        [
+            "token_file",
+            "post_listen",
+            "certificate_file",
+            "key_file",
+            "behind_proxy",
+            "proxies",
+        ]
+        .contains(&key)
+    });
     let (alerts, store): (Vec<_>, Vec<_>) = others
         .into_iter()
         .partition(|line| line.starts_with("waking_hours"));

@@ -5,7 +5,10 @@ use std::{sync::Arc, time::Duration};
 use axum::{
     Json,
     body::Bytes,
-    extract::{Path, Query, State, rejection::BytesRejection},
+    extract::{
+        Path, Query, State,
+        rejection::{BytesRejection, QueryRejection},
+    },
     http::StatusCode,
 };
 use fobwatch_core::{
@@ -134,9 +137,11 @@ pub(super) struct Asked {
 pub(super) async fn forecast(
     State(house): State<Arc<House>>,
     Path(slug): Path<String>,
-    Query(asked): Query<Asked>,
+    asked: Result<Query<Asked>, QueryRejection>,
 ) -> Result<Json<ForecastRecord>, Complaint> {
     let live = batch(&house, &slug)?;
+    let Query(asked) = asked
+        .map_err(|bad| Complaint::refused(format!("{}; allowed: `at` once, or nothing", bad.body_text())))?;
     let monitor = live.standing().monitor;
     let clock = monitor.clock();
     let at = match asked.at {

@@ -270,3 +270,6 @@ impl<S: AsyncWrite + Unpin> AsyncWrite for Taken<S> {
         self.watch(shut, context)
     }
 }
+
+#[cfg(test)]
+mod tests;
