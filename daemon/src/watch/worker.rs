@@ -21,7 +21,7 @@ use tokio::runtime::Handle;
 use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, info, warn};
 
-use super::{house::House, live::Live, workers::Fit};
+use super::{house::House, learned, live::Live, workers::Fit};
 use crate::{
     deliver::log,
     incoming::Backoff,
@@ -75,7 +75,9 @@ pub(super) async fn revive(
             }
         }
     }
-    let monitor = Monitor::new(batch, house.settings.clone());
+    // Kept in the snapshot, so that what ends later changes nothing for this batch.
+    let lessons = learned::lessons(house, &batch).await?;
+    let monitor = Monitor::new(batch, house.settings.clone()).with_history(&lessons);
     // Where it begins depends on what is stored by now; after a crash it must begin at the same place.
     let beginning = Outcome {
         snapshot: Some(Snapshot {
@@ -188,6 +190,9 @@ impl Worker {
         let stop = self.live.stop.clone();
         let mut latest = self.house.latest.subscribe();
         let mut backoff = Backoff::default();
+        if self.was_set_aside() {
+            self.go_on();
+        }
         while !stop.is_cancelled() {
             latest.mark_unchanged();
             let seen = self.seen;
@@ -393,6 +398,21 @@ impl Worker {
             }
         }
         false
+    }
+
+    /// The daemon before this one set the batch aside, and nobody has said since that it is watched again.
+    fn was_set_aside(&self) -> bool {
+        let id = self.live.id;
+        let last = self
+            .runtime
+            .block_on(self.house.store.read(move |reader| reader.last_alerts(id)));
+        last.is_ok_and(|last| {
+            last.iter().any(|alert| {
+                alert.alert == AlertName::SensorSuspect
+                    && alert.source.is_none()
+                    && alert.state != Transition::Cleared
+            })
+        })
     }
 
     /// Takes up a batch that was set aside, behind the event that failed.
