@@ -21,6 +21,12 @@ const LEAK_WITHIN_H: f64 = 48.0;
 const STALL_WITHIN_H: f64 = 72.0;
 /// A gauge must be suspected within this.
 const GAUGE_WITHIN_H: f64 = 48.0;
+/// What needs no forecast is told within this.
+const SOON_WITHIN_H: f64 = 3.0;
+/// A chilled batch is judged after a day.
+const RISING_WITHIN_H: f64 = 48.0;
+/// The fridge takes a drink down by two thirds in this time.
+const COOLS_H: f64 = 3.0;
 /// A batch has stalled when it makes less than this in the day that follows, volumes.
 const STILL_VOLUMES: f64 = 0.02;
 /// ... and its content is below this part of the target.
@@ -39,10 +45,27 @@ pub(crate) enum Fault {
     Stuck,
     /// The gauge creeps away, 5 to 30 mbar an hour up or down.
     Drift,
+    /// The gauge is heard no more.
+    Silent,
+    /// The gauge reads nothing all at once.
+    Loss,
+    /// The thermometers show 34 degC.
+    Warm,
+    /// The drink's thermometer is in the fridge, and the gauge goes on.
+    Rising,
 }
 
 /// All of them.
-pub(crate) const ALL: [Fault; 4] = [Fault::Leak, Fault::Stall, Fault::Stuck, Fault::Drift];
+pub(crate) const ALL: [Fault; 8] = [
+    Fault::Leak,
+    Fault::Stall,
+    Fault::Stuck,
+    Fault::Drift,
+    Fault::Silent,
+    Fault::Loss,
+    Fault::Warm,
+    Fault::Rising,
+];
 
 /// One batch.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -54,7 +77,14 @@ pub(crate) struct Found {
     /// When the alert was first raised after that, hours.
     raised_h: Option<f64>,
     /// The alert was raised before there was anything to raise it.
-    falsely: bool,
+    pub(crate) falsely: bool,
+}
+
+impl Found {
+    /// From its beginning to its alert, hours; `None`: not in time.
+    pub(crate) fn delay_h(&self) -> Option<f64> {
+        Some(self.raised_h? - self.begins_h)
+    }
 }
 
 impl Fault {
@@ -65,22 +95,42 @@ impl Fault {
             Self::Stall => "stall",
             Self::Stuck => "stuck gauge",
             Self::Drift => "creeping gauge",
+            Self::Silent => "silent gauge",
+            Self::Loss => "sudden loss",
+            Self::Warm => "too warm",
+            Self::Rising => "goes on in the fridge",
         }
     }
 
-    fn alert(self) -> &'static str {
+    /// How many batches of it are played where the main parts play `batches`.
+    pub(crate) fn share(self, batches: usize) -> usize {
+        match self {
+            Self::Leak | Self::Stall | Self::Stuck | Self::Drift => batches.div_ceil(7),
+            Self::Silent | Self::Loss | Self::Warm | Self::Rising => batches.div_ceil(15),
+        }
+    }
+
+    /// The alert that is meant for it.
+    pub(crate) fn alert(self) -> &'static str {
         match self {
             Self::Leak => "leak_suspected",
             Self::Stall => "stalled",
             Self::Stuck | Self::Drift => "sensor_suspect",
+            Self::Silent => "sensor_silent",
+            Self::Loss => "sudden_loss",
+            Self::Warm => "outside_temperature",
+            Self::Rising => "rising_in_fridge",
         }
     }
 
-    fn within_h(self) -> f64 {
+    /// It must be told within this, hours.
+    pub(crate) fn within_h(self) -> f64 {
         match self {
             Self::Leak => LEAK_WITHIN_H,
             Self::Stall => STALL_WITHIN_H,
             Self::Stuck | Self::Drift => GAUGE_WITHIN_H,
+            Self::Silent | Self::Loss | Self::Warm => SOON_WITHIN_H,
+            Self::Rising => RISING_WITHIN_H,
         }
     }
 
@@ -89,7 +139,7 @@ impl Fault {
         let mut scenario = match self {
             Self::Leak => Scenario::drawn_leaking(seed),
             Self::Stall => Scenario::drawn_stalling(seed),
-            Self::Stuck | Self::Drift => Scenario::drawn(seed),
+            _ => Scenario::drawn(seed),
         };
         scenario.lasts_h = STALLS_BY_H + STALL_WITHIN_H + 24.0;
         let played = play::played(&scenario, seed);
@@ -101,7 +151,7 @@ impl Fault {
                 let size = 0.005 * 6.0_f64.powf(spread(seed, 1));
                 if seed.is_multiple_of(2) { size } else { -size }
             }
-            Self::Stall | Self::Stuck => 0.0,
+            _ => 0.0,
         };
         let mut watched = Watched::new(play::batch(&scenario), rows);
         let mut found = Found {
@@ -139,7 +189,7 @@ impl Fault {
         match self {
             Self::Leak => played.scenario.leak.as_ref().map(|leak| leak.from_h),
             Self::Stall => stalls_h(played),
-            Self::Stuck | Self::Drift => {
+            _ => {
                 let target_h = hours(sealed, played.truth.target_at()?);
                 let half = (target_h / 2.0).max(18.0).round();
                 (half < target_h && half < STALLS_BY_H).then_some(half)
@@ -150,6 +200,7 @@ impl Fault {
     fn break_gauge(self, watched: &mut Watched, strength: f64) {
         let last = watched.last(Quantity::Pressure).map(|row| row.reading.measured);
         let (sealed, from_h) = (watched.sealed(), watched.at_h());
+        let fridge_c = watched.monitor().batch().target.fridge.celsius();
         let change = |row: &Row| {
             let mut row = row.clone();
             if let Measured::Pressure(pressure) = row.reading.measured {
@@ -160,12 +211,25 @@ impl Fault {
                         let bar = pressure.bar() + strength * gone.max(0.0);
                         Measured::new(Quantity::Pressure, bar, Unit::Bar).ok()?
                     }
-                    Self::Leak | Self::Stall => row.reading.measured,
+                    Self::Silent => return None,
+                    Self::Loss => Measured::new(Quantity::Pressure, 0.0, Unit::Bar).ok()?,
+                    Self::Leak | Self::Stall | Self::Warm | Self::Rising => row.reading.measured,
                 };
+            }
+            let quantity = row.reading.measured.quantity();
+            let of_drink = quantity == Quantity::LiquidTemperature;
+            if self == Self::Warm && (of_drink || quantity == Quantity::RoomTemperature) {
+                row.reading.measured = Measured::new(quantity, 34.0, Unit::Celsius).ok()?;
+            }
+            if let (Self::Rising, Measured::LiquidTemperature(liquid)) = (self, row.reading.measured) {
+                let gone = hours(sealed, row.reading.at) - from_h;
+                let left = (-gone.max(0.0) / COOLS_H).exp();
+                let there = fridge_c + 0.5 + (liquid.celsius() - fridge_c - 0.5) * left;
+                row.reading.measured = Measured::new(quantity, there, Unit::Celsius).ok()?;
             }
             Some(row)
         };
-        if matches!(self, Self::Stuck | Self::Drift) {
+        if !matches!(self, Self::Leak | Self::Stall) {
             watched.alter(change);
         }
     }

@@ -36,8 +36,21 @@ pub(crate) struct Crossing {
     gauge: [Warned; 3],
 }
 
+impl Crossing {
+    /// How long before the limit is passed the first warning came, hours, with the gauge that way; `None`: none came.
+    pub(crate) fn warned_ahead_h(&self, way: usize) -> Option<f64> {
+        Some(self.crosses_h - self.gauge.get(way)?.first_h()?)
+    }
+
+    /// The same of `over_limit`, with a sound gauge.
+    pub(crate) fn over_ahead_h(&self) -> Option<f64> {
+        let [sound, ..] = &self.gauge;
+        Some(self.crosses_h - sound.over_h?)
+    }
+}
+
 /// What the gauge does in the second half.
-const WAYS: [&str; 3] = ["sound", "stuck from half-way", "silent from half-way"];
+pub(crate) const WAYS: [&str; 3] = ["sound", "stuck from half-way", "silent from half-way"];
 
 /// When `limit_near` or `over_limit` stood.
 #[derive(Clone, Debug, Default, Serialize, Deserialize)]
@@ -46,6 +59,9 @@ struct Warned {
     stood: Vec<(f64, Option<f64>)>,
     /// Which of the two stand.
     standing: Vec<String>,
+    /// When `over_limit` was first raised, hours.
+    #[serde(default)]
+    over_h: Option<f64>,
 }
 
 impl Warned {
@@ -54,6 +70,9 @@ impl Warned {
             return;
         }
         let name = record.alert.name();
+        if record.alert == AlertName::OverLimit && record.state == Transition::Raised {
+            self.over_h.get_or_insert(at_h);
+        }
         let stood = !self.standing.is_empty();
         match record.state {
             Transition::Raised if !self.standing.iter().any(|known| known == name) => {
@@ -228,6 +247,7 @@ mod tests {
         let warned = Warned {
             stood: vec![(10.0, Some(20.0)), (30.0, None)],
             standing: vec!["limit_near".to_owned()],
+            over_h: None,
         };
         assert!(warned.stands(10.0) && warned.stands(19.5) && warned.stands(40.0));
         assert!(!warned.stands(9.5) && !warned.stands(20.0) && !warned.stands(29.5));

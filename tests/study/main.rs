@@ -3,6 +3,7 @@
 //! `cargo run --release -p fobwatch-tests --bin study -- --out DIR` plays the judging seeds; `--first 1 --batches 40` those that
 //! tuning may use. DEVELOPERS tells how to read what it writes.
 
+mod alerts;
 mod certainty;
 mod cost;
 mod culture;
@@ -82,7 +83,8 @@ enum Part {
     Forecast,
     /// Warnings before the limit is passed: gauge sound, stuck, silent.
     Limit,
-    /// Leak, stall, stuck and creeping gauge; a seventh as many batches of each.
+    /// Leak, stall, stuck and creeping gauge, a seventh as many batches of each; silence, loss, warmth and a fridge that does not hold
+    /// it, a fifteenth.
     Fault,
     /// A float instead of the gauge; a third as many batches.
     Gravity,
@@ -137,6 +139,7 @@ fn run(arguments: &Arguments) -> Result<String, Box<dyn std::error::Error>> {
     };
     let (first, batches) = (arguments.first, arguments.batches as usize);
     let mut report = Report::new(first, batches);
+    let mut all = alerts::Plays::default();
     if Part::Forecast.is_wanted(arguments) {
         let plays = workers.play("forecast", first, batches, forecast::play)?;
         report.forecast(&plays);
@@ -144,18 +147,26 @@ fn run(arguments: &Arguments) -> Result<String, Box<dyn std::error::Error>> {
         if let Some(other) = &arguments.against {
             report.against(&Difference::of(&plays, &forecast_of(other)?));
         }
+        all.forecast = plays;
     }
     if Part::Limit.is_wanted(arguments) {
-        limit::report(&mut report, &workers.play("limit", first, batches, limit::play)?);
+        all.limit = workers.play("limit", first, batches, limit::play)?;
+        limit::report(&mut report, &all.limit);
     }
     if Part::Fault.is_wanted(arguments) {
-        let share = batches.div_ceil(7);
         let faults = fault::ALL.map(|fault| {
-            let plays = workers.play(fault.name(), first, share, |seed| fault.play(seed))?;
+            let plays = workers.play(fault.name(), first, fault.share(batches), |seed| fault.play(seed))?;
             Ok::<_, journal::BadJournal>((fault, plays))
         });
         let faults: Result<Vec<_>, _> = faults.into_iter().collect();
-        fault::report(&mut report, &faults?);
+        all.faults = faults?;
+        fault::report(&mut report, &all.faults);
+    }
+    if [Part::Forecast, Part::Limit, Part::Fault]
+        .iter()
+        .any(|part| part.is_wanted(arguments))
+    {
+        alerts::report(&mut report, &all);
     }
     for (part, kind) in [
         (Part::Gravity, Kind::Gravity),

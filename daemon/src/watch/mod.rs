@@ -12,6 +12,7 @@ mod heartbeat;
 mod house;
 mod inputs;
 mod intake;
+mod learned;
 mod left;
 mod live;
 mod signals;

@@ -1,4 +1,4 @@
-//! What a new batch is taught before it begins: by the proofs of its culture, and by bottles of ended batches that were tasted cold.
+//! What a new batch is taught before it begins: by ended batches and proofs of its culture, and by bottles that were tasted cold.
 
 use fobwatch_core::{
     culture::{Diary, Lesson},
@@ -8,7 +8,7 @@ use fobwatch_core::{
 use jiff::Timestamp;
 use tracing::{info, warn};
 
-use super::{house::House, worker::read_again};
+use super::{house::House, learned, worker::read_again};
 use crate::store::{Reader, StoreError};
 
 /// The newest ended batches whose tastings are asked, and the newest tastings of each: every one costs a fit, and readings wait meanwhile.
@@ -49,10 +49,13 @@ pub(super) async fn taught(house: &House, monitor: Monitor) -> Result<Monitor, S
     if let Some(told) = calibrated(&palate, tastings.len()) {
         info!(batch = %batch.name, "{told}");
     }
-    let monitor = if proofs.is_empty() {
+    // A proof that was watched to its end is told by both, and counts once.
+    let mut lessons = learned::lessons(house, &batch).await?;
+    lessons.extend(proofs);
+    let monitor = if lessons.is_empty() {
         monitor
     } else {
-        monitor.with_history(&proofs)
+        monitor.with_history(&lessons)
     };
     Ok(monitor.with_palate(palate))
 }

@@ -77,6 +77,7 @@ pub(super) async fn revive(
             }
         }
     }
+    // Kept in the snapshot, so that what ends later changes nothing for this batch.
     let monitor = taught(house, Monitor::new(batch, house.settings.clone())).await?;
     // Where it begins depends on what is stored by now; after a crash it must begin at the same place.
     let beginning = Outcome {
@@ -192,6 +193,9 @@ impl Worker {
         let stop = self.live.stop.clone();
         let mut latest = self.house.latest.subscribe();
         let mut backoff = Backoff::default();
+        if self.was_set_aside() {
+            self.go_on();
+        }
         while !stop.is_cancelled() {
             latest.mark_unchanged();
             let seen = self.seen;
@@ -413,6 +417,21 @@ impl Worker {
             }
         }
         false
+    }
+
+    /// The daemon before this one set the batch aside, and nobody has said since that it is watched again.
+    fn was_set_aside(&self) -> bool {
+        let id = self.live.id;
+        let last = self
+            .runtime
+            .block_on(self.house.store.read(move |reader| reader.last_alerts(id)));
+        last.is_ok_and(|last| {
+            last.iter().any(|alert| {
+                alert.alert == AlertName::SensorSuspect
+                    && alert.source.is_none()
+                    && alert.state != Transition::Cleared
+            })
+        })
     }
 
     /// Takes up a batch that was set aside, behind the event that failed.
