@@ -16,6 +16,7 @@ use serde::{Deserialize, Serialize};
 use crate::{
     config::Display,
     page::{GONE_TOO_FAR, KEEP_OUT, Units, local, plain},
+    planning::about,
 };
 
 /// With how warm a room is reckoned where the batch file expects none; for the air that was shut in alone.
@@ -136,9 +137,9 @@ impl Teller<'_> {
         let round = |value: f64| (value * 1e3).round() / 1e3;
         let at_target = planner.alcohol_at(target).ok()?.percent();
         Some(ToldBack {
-            gains_at: back.gains_at,
-            move_at: back.forecast.move_at,
-            limit_at: back.forecast.limit_at,
+            gains_at: whole_second(back.gains_at),
+            move_at: back.forecast.move_at.map(whole_seconds),
+            limit_at: back.forecast.limit_at.map(whole_seconds),
             peak_bar: back.peak.map(|bar| round(bar.bar())),
             sugar_left_g_per_l: round(planner.sugar_left_at(now).ok()?.grams_per_litre()),
             sugar_left_at_target_g_per_l: round(planner.sugar_left_at(target).ok()?.grams_per_litre()),
@@ -228,7 +229,7 @@ impl Teller<'_> {
             |at| {
                 format!(
                     "the culture gains noticeably from about {} on",
-                    local(at, self.zone)
+                    about(at, self.zone)
                 )
             },
         );
@@ -254,17 +255,17 @@ impl Teller<'_> {
         let between = early.map_or_else(String::new, |early| {
             let late = when.and_then(|when| when.p95).map_or_else(
                 || "more than 60 days on".to_owned(),
-                |late| local(late, self.zone),
+                |late| about(late, self.zone),
             );
             format!(
                 " (nine times in ten between {} and {late})",
-                local(early, self.zone)
+                about(early, self.zone)
             )
         });
         said.push(format!(
             "It needs about {} there: move it to the fridge about {}{between}.",
             span(middle.duration_since(self.rescue.at)),
-            local(middle, self.zone),
+            about(middle, self.zone),
         ));
         said.push(format!(
             "About {:.0} g/L of sugar is left, and {:.0} g/L at the target; until then it makes {:.2} % more alcohol, {:.1} % in all.",
@@ -290,12 +291,12 @@ impl Teller<'_> {
             said.push(format!(
                 "Your limit may be passed from {} on, before it is surely ready: have them back in the fridge by then, or take them out only \
                  into a cooler place.",
-                local(first, self.zone)
+                about(first, self.zone)
             ));
         } else if let Some(first) = first {
             said.push(format!(
                 "Do not forget them there: your limit may be passed from {} on.",
-                local(first, self.zone)
+                about(first, self.zone)
             ));
         }
         said.push(format!(
@@ -312,6 +313,18 @@ impl Teller<'_> {
         let slower = (batch.bottle.capacity.litres() / 0.5).cbrt().max(0.5);
         let cold = room - batch.target.fridge.celsius();
         FOLLOWS_H * slower * (cold / NEAR_K).max(1.0).ln()
+    }
+}
+
+fn whole_second(at: Option<Timestamp>) -> Option<Timestamp> {
+    at.and_then(|at| Timestamp::from_second(at.as_second()).ok())
+}
+
+fn whole_seconds(when: When) -> When {
+    Quantiles {
+        p05: whole_second(when.p05),
+        p50: whole_second(when.p50),
+        p95: whole_second(when.p95),
     }
 }
 

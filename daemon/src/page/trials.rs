@@ -46,7 +46,7 @@ fn experiment(name: &ExperimentName, of: &Experiment, display: &Display) -> Mark
         section class="batch" {
             h2 { (name) }
             p { (verdict(of)) }
-            table {
+            div class="wide" { table {
                 thead { tr {
                     th scope="col" { "Batch" }
                     th scope="col" { "Days in the room" }
@@ -67,13 +67,13 @@ fn experiment(name: &ExperimentName, of: &Experiment, display: &Display) -> Mark
                             td class="value" { (plain(&units.pressure(sibling.fullest.p50))) }
                             td class="value" { (format!("{:.1} %", sibling.alcohol.percent())) }
                             td {
-                                @match fizz(sibling) { Some(word) => (word), None => "not told" }
+                                @match fizz(sibling) { Some(word) => (word), None if sibling.tasted.is_empty() => "not told", None => "no one word" }
                                 @for tasting in &sibling.tasted { @if !tasting.words.is_empty() { small { "\u{201c}" (tasting.words) "\u{201d}, " (local(tasting.at, &display.zone)) } } }
                             }
                         }
                     }
                 }
-            }
+            } }
             img class="drawn" alt="Content of each sibling when cold, beside the wish" src=(as_image(&drawn));
         }
     }

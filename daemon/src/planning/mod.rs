@@ -135,7 +135,7 @@ pub(crate) const FORGOTTEN: &str = "If they are forgotten";
 const HORIZON: SignedDuration = SignedDuration::from_hours(60 * 24);
 
 /// An estimated moment, to the hour: no minute of it is known.
-fn about(at: Timestamp, zone: &TimeZone) -> String {
+pub(crate) fn about(at: Timestamp, zone: &TimeZone) -> String {
     let hour = at
         .as_second()
         .saturating_add(1_800)

@@ -19,7 +19,11 @@ fn is_of_the_page(address: &str) -> bool {
 fn routes() -> BTreeSet<String> {
     let source = include_str!("../mod.rs").split(".route(").skip(1);
     let listed = source.filter_map(|rest| rest.trim_start().strip_prefix('"')?.split('"').next());
-    let merged = [super::super::readings::ADDRESS, "/api/v1/import"];
+    let merged = [
+        super::super::readings::ADDRESS,
+        "/api/v1/import",
+        "/api/v1/batches/{slug}/rescue",
+    ];
     let all = listed.chain(merged).map(str::to_owned);
     all.filter(|address| !is_of_the_page(address)).collect()
 }
@@ -72,6 +76,7 @@ async fn answers_are_as_described() {
         ("get", "/api/v1/alerts", String::new()),
         ("get", "/api/v1/status", String::new()),
         ("get", forecast, String::new()),
+        ("get", "/api/v1/batches/{slug}/rescue", String::new()),
         ("post", notes, json!({ "kind": "vented" }).to_string()),
         ("post", notes, json!({ "kind": "sung_to" }).to_string()),
         ("post", alert, wish.to_string()),
