@@ -231,9 +231,10 @@ impl ExperimentCommand {
             }
             let only = self.experiment.as_ref();
             let failed = |error: StoreError| Ended::Failed(error.to_string());
-            let (experiments, left_out) =
-                Store::read_folder(&data, |reader| experiments::of_store(reader, &settings, only))
-                    .map_err(failed)?;
+            let (experiments, left_out) = Store::read_folder(&data, |reader| {
+                experiments::of_store(reader, &settings, &experiments::Kept::default(), only)
+            })
+            .map_err(failed)?;
             left_out.iter().for_each(|why| eprintln!("{why}"));
             return Ok(experiments);
         };

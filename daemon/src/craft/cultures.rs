@@ -85,6 +85,9 @@ pub(crate) fn of_stored(
 /// New readings, in rows of the store, before a live batch is gone over again: some hours of a usual sensor.
 const NEWS: i64 = 500;
 
+/// Batches that are gone over at once: a person waits for the page.
+const AT_ONCE: u32 = 20;
+
 /// What was gathered, as of which place in the store's order.
 type Known = (i64, Result<Gathered, String>);
 
@@ -105,6 +108,7 @@ impl Kept {
     ) -> Result<(Vec<Gathered>, Vec<String>), StoreError> {
         let end = reader.last_sequence()?.0;
         let (mut found, mut left_out) = (Vec::new(), Vec::new());
+        let mut gone_over = 0;
         for stored in reader.batches()? {
             let of_wish =
                 Batch::from_toml(&stored.text, "a stored batch").is_ok_and(|(batch, _)| wanted(&batch));
@@ -112,13 +116,15 @@ impl Kept {
                 continue;
             }
             let kept = || self.0.lock().unwrap_or_else(PoisonError::into_inner);
-            let known = kept()
-                .get(&stored.id)
-                .filter(|(seen, _)| stored.ended_at.is_some() || end < seen + NEWS)
-                .map(|(_, known)| known.clone());
+            let known = kept().get(&stored.id).cloned();
+            let is_fresh = |seen: i64| stored.ended_at.is_some() || end < seen.saturating_add(NEWS);
             let known = match known {
-                Some(known) => known,
-                None => {
+                Some((seen, known)) if is_fresh(seen) || gone_over >= AT_ONCE => known,
+                None if gone_over >= AT_ONCE => {
+                    Err("it is still to be gone over; ask again in a minute".to_owned())
+                }
+                _ => {
+                    gone_over += 1;
                     let gathered = of_stored(reader, &stored, settings)?;
                     kept().insert(stored.id, (end, gathered.clone()));
                     gathered

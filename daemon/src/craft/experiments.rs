@@ -1,12 +1,15 @@
 //! Experiments: siblings by the name they share.
 
-use std::collections::BTreeMap;
+use std::{
+    collections::BTreeMap,
+    sync::{Mutex, PoisonError},
+};
 
 use super::led::{led, rows};
 use crate::{
     config::Display,
     page::{Units, local, plain},
-    store::{Reader, StoreError},
+    store::{BatchId, Reader, StoreError, StoredBatch},
 };
 use fobwatch_core::{
     batch::{Batch, ExperimentName},
@@ -16,10 +19,48 @@ use fobwatch_core::{
     reading::Reading,
 };
 
+/// New readings, in rows of the store, before a sibling that stands in the room is gone over again.
+const NEWS: i64 = 500;
+
+/// A sibling as of a place in the store's order, and so many notes.
+type Known = (i64, usize, Option<Sibling>);
+
+/// Siblings gone over before, of one store. One that was pulled is gone over again only for a new note.
+#[derive(Debug, Default)]
+pub(crate) struct Kept(Mutex<BTreeMap<BatchId, Known>>);
+
+impl Kept {
+    fn sibling(
+        &self,
+        reader: &Reader<'_>,
+        stored: &StoredBatch,
+        batch: Batch,
+        settings: &Settings,
+    ) -> Result<Option<Sibling>, StoreError> {
+        let kept = || self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let end = reader.last_sequence()?.0;
+        let notes = reader.notes(stored.id)?;
+        let still = pulled_at(&notes).is_some() || stored.ended_at.is_some();
+        let known = kept().get(&stored.id).cloned();
+        if let Some((seen, count, sibling)) = known
+            && count == notes.len()
+            && (still || end < seen.saturating_add(NEWS))
+        {
+            return Ok(sibling);
+        }
+        let count = notes.len();
+        let rows = rows(reader, stored, &batch)?;
+        let sibling = sibling(batch, rows, notes, settings);
+        kept().insert(stored.id, (end, count, sibling.clone()));
+        Ok(sibling)
+    }
+}
+
 /// The experiments of a store, or that one alone. What tells nothing is named, with why.
 pub(crate) fn of_store(
     reader: &Reader<'_>,
     settings: &Settings,
+    kept: &Kept,
     only: Option<&ExperimentName>,
 ) -> Result<(BTreeMap<ExperimentName, Experiment>, Vec<String>), StoreError> {
     let mut siblings: BTreeMap<ExperimentName, Vec<Sibling>> = BTreeMap::new();
@@ -38,9 +79,7 @@ pub(crate) fn of_store(
         if only.is_some_and(|only| only.slug() != name.slug()) {
             continue;
         }
-        let rows = rows(reader, &stored, &batch)?;
-        let notes = reader.notes(stored.id)?;
-        match sibling(batch, rows, notes, settings) {
+        match kept.sibling(reader, &stored, batch, settings)? {
             Some(sibling) => siblings.entry(name).or_default().push(sibling),
             None => left_out.push(format!(
                 "{} is left out: its figures are beyond what can be reckoned.",

@@ -38,6 +38,7 @@ pub(super) fn route() -> Router<Arc<House>> {
         .route("/compare", get(compare))
         .route("/experiments", get(experiments))
         .layer(Extension(Arc::new(Kept::default())))
+        .layer(Extension(Arc::new(experiments::Kept::default())))
 }
 
 fn broken() -> Complaint {
@@ -197,14 +198,17 @@ async fn compare(
     )))
 }
 
-async fn experiments(State(house): State<Arc<House>>) -> Result<Html<String>, Complaint> {
+async fn experiments(
+    State(house): State<Arc<House>>,
+    Extension(kept): Extension<Arc<experiments::Kept>>,
+) -> Result<Html<String>, Complaint> {
     let Ok(_turn) = TURNS.acquire().await else {
         return Err(broken());
     };
     let settings = settings(&house);
     let found: Result<_, StoreError> = house
         .store
-        .read(move |reader| experiments::of_store(reader, &settings, None))
+        .read(move |reader| experiments::of_store(reader, &settings, &kept, None))
         .await;
     let (experiments, left_out) = found?;
     Ok(Html(page::trials(
