@@ -130,6 +130,28 @@ impl Daemon {
         self.port
     }
 
+    /// Its resident memory, in kB (proc(5), `VmRSS`).
+    ///
+    /// # Panics
+    /// The system does not tell.
+    #[must_use]
+    pub fn resident_kb(&self) -> u64 {
+        let status = fs::read_to_string(format!("/proc/{}/status", self.child.id()));
+        let status = status.expect("the system tells of its processes");
+        let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:"));
+        let number = line.and_then(|line| line.split_whitespace().next()?.parse().ok());
+        number.expect("a number of kB")
+    }
+
+    /// The first sample of a metric at `/metrics`, as a whole number.
+    #[must_use]
+    pub fn metric(&self, name: &str) -> Option<u64> {
+        let text = self.get("/metrics").ok()?;
+        let line = text.lines().find(|line| line.starts_with(name))?;
+        let value: f64 = line.rsplit(' ').next()?.parse().ok()?;
+        format!("{value:.0}").parse().ok()
+    }
+
     /// What it wrote to its log.
     #[must_use]
     pub fn log(&self) -> String {
