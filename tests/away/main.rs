@@ -80,7 +80,7 @@ fn main() {
     let now = Timestamp::now();
     let begin = now - SignedDuration::from_hours(20);
     let (usual, usual_most) = poster.one_at_a_time(begin, |count| count < 200);
-    let mut memory = vec![daemon.resident_kb()];
+    let mut memory = vec![daemon.resident_mib()];
 
     let started = Instant::now();
     let mut sent = 0;
@@ -96,7 +96,7 @@ fn main() {
         poster.post(&rows);
         let tenth = arguments.readings / 10;
         if sent / tenth.max(1) != until / tenth.max(1) {
-            memory.push(daemon.resident_kb());
+            memory.push(daemon.resident_mib());
         }
         sent = until;
     }
@@ -113,7 +113,7 @@ fn main() {
     let later = begin + SignedDuration::from_hours(1);
     let (meanwhile, meanwhile_most) = poster.one_at_a_time(later, |count| count < 20 || taken() < whole);
     let caught_up = began.elapsed();
-    memory.push(daemon.resident_kb());
+    memory.push(daemon.resident_mib());
     let stored: usize = wait_for("the server to show it all", PATIENCE, || {
         let points = server.points("fobwatch_reading_pressure_bar");
         let count = points.iter().map(|(_, points)| points.len()).sum();
@@ -137,8 +137,5 @@ fn main() {
         1e3 * seconds(meanwhile),
         1e3 * seconds(meanwhile_most),
     );
-    println!(
-        "Memory of the daemon, MB, at each tenth and at the end: {:?}.",
-        memory.iter().map(|kb| kb / 1_000).collect::<Vec<_>>()
-    );
+    println!("Memory of the daemon, MiB, at each tenth and at the end: {memory:.0?}.");
 }

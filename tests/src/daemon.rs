@@ -103,10 +103,12 @@ impl Daemon {
     }
 
     fn go(mut watch: Command, port: u16, log: PathBuf) -> Self {
+        if watch.get_envs().all(|(name, _)| name != "RUST_LOG") {
+            watch.env("RUST_LOG", "info");
+        }
         let err = File::create(&log).expect("the log is made");
         let child = watch
             .args(["--listen", &format!("127.0.0.1:{port}")])
-            .env("RUST_LOG", "info")
             // Codes for colours would stand between the words that tests look for.
             .env("NO_COLOR", "1")
             .stdin(Stdio::null())
@@ -130,19 +132,6 @@ impl Daemon {
         self.port
     }
 
-    /// Its resident memory, in kB (proc(5), `VmRSS`).
-    ///
-    /// # Panics
-    /// The system does not tell.
-    #[must_use]
-    pub fn resident_kb(&self) -> u64 {
-        let status = fs::read_to_string(format!("/proc/{}/status", self.child.id()));
-        let status = status.expect("the system tells of its processes");
-        let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:"));
-        let number = line.and_then(|line| line.split_whitespace().next()?.parse().ok());
-        number.expect("a number of kB")
-    }
-
     /// The first sample of a metric at `/metrics`, as a whole number.
     #[must_use]
     pub fn metric(&self, name: &str) -> Option<u64> {
@@ -150,6 +139,20 @@ impl Daemon {
         let line = text.lines().find(|line| line.starts_with(name))?;
         let value: f64 = line.rsplit(' ').next()?.parse().ok()?;
         format!("{value:.0}").parse().ok()
+    }
+
+    /// Its resident memory in MiB (proc(5), `VmRSS`).
+    ///
+    /// # Panics
+    /// It has ended.
+    #[must_use]
+    pub fn resident_mib(&self) -> f64 {
+        let status = fs::read_to_string(format!("/proc/{}/status", self.child.id())).expect("it runs");
+        let kib = status.lines().find_map(|line| {
+            let kib = line.strip_prefix("VmRSS:")?.trim().strip_suffix("kB")?;
+            kib.trim().parse::<f64>().ok()
+        });
+        kib.expect("a process has a size") / 1_024.0
     }
 
     /// What it wrote to its log.
@@ -188,6 +191,19 @@ impl Daemon {
     pub fn kill(mut self) {
         self.child.kill().expect("SIGKILL is sent");
         self.child.wait().expect("it ends");
+    }
+
+    /// Asks it to read its configuration again (SIGHUP).
+    ///
+    /// # Panics
+    /// It cannot be asked.
+    pub fn reload(&self) {
+        let pid = self.child.id().to_string();
+        let told = Command::new("kill").args(["-HUP", &pid]).status();
+        assert!(
+            told.is_ok_and(|status| status.success()),
+            "the daemon was told to read its configuration"
+        );
     }
 
     /// Asks it to stop (SIGTERM) and tells its exit status.

@@ -3,6 +3,7 @@
 //! The defaults stand in `config/default.toml`, which is built into the program; a file of the user's goes over them.
 
 mod access;
+mod away;
 mod broker;
 mod calibration;
 mod channel;
@@ -36,7 +37,7 @@ use crate::decode::Calibrations;
 
 pub use access::{Access, Certificate, Exposed, May, Person, Token};
 pub use broker::{Broker, JsonValues, Protocol, Route, RouteFormat};
-pub use delivery::{Body, Email, Picks, Security, Webhook};
+pub use delivery::{Body, Digest, DigestWhen, Email, Picks, Security, Webhook};
 pub use load::{BadConfig, BadFile};
 pub use password::PasswordHash;
 pub use port::{LineFormat, Port};
@@ -365,8 +366,10 @@ fn rules(alerts: &mut Section<'_, '_>, base: Option<&Rules>) -> Option<Rules> {
             }
         },
     };
+    let away = away::read(alerts, base);
     Some(Rules {
         waking_hours,
+        away,
         notice: notice.or(base.map(|base| base.notice))?,
         limit_chance: limit_chance.or(base.map(|base| base.limit_chance))?,
         limit_chance_blind: limit_chance_blind.or(base.map(|base| base.limit_chance_blind))?,

@@ -7,6 +7,7 @@
 
 mod cast;
 mod clock;
+mod kitchen;
 mod play;
 
 use std::{net::SocketAddr, sync::Arc};
@@ -81,9 +82,14 @@ async fn round(
             what: "the simulator",
         })??;
     let (inbox, incoming) = incoming::channel();
+    let store = Store::open(folder.path())?;
+    let diary = kitchen::diary(start);
+    store
+        .write(move |writer| writer.append_diary(&diary, start))
+        .await?;
     let daemon = Daemon::start(Setup {
         config: config.clone(),
-        store: Store::open(folder.path())?,
+        store,
         listener,
         batches: cast
             .iter()

@@ -4,17 +4,23 @@ pub(crate) mod access;
 mod alerts;
 mod answer;
 mod batches;
+mod begin;
 mod connection;
+mod craft;
+mod diary;
 mod events;
 mod forms;
 mod guard;
 mod import;
+mod label;
 mod message;
 mod metrics;
 mod notes;
 mod openapi;
 mod page;
 mod readings;
+mod rescue;
+mod see_to;
 mod shared;
 #[cfg(test)]
 mod tests;
@@ -57,8 +63,18 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .route("/style.css", get(page::style))
         .route("/page.js", get(page::script))
         .route("/favicon.svg", get(page::favicon))
+        .route("/batches/new", get(begin::ask).post(begin::begin))
+        .route("/batches/{slug}/see-to", get(see_to::ask))
+        .route("/batches/{slug}/alerts/{alert}", post(see_to::to_alert))
+        .route("/batches/{slug}/end", post(see_to::end))
+        .route("/batches/{slug}/{file}", get(see_to::file))
         .route("/batches/{slug}/tell", get(forms::ask).post(forms::tell))
         .route("/batches/{slug}/alerts/{alert}/seen", post(forms::seen))
+        .route("/batches/{slug}/label", get(label::show))
+        .route("/label.css", get(label::style))
+        .route("/cultures", get(diary::page).post(diary::told))
+        .route("/api/v1/cultures", get(diary::list))
+        .route("/api/v1/diary", get(diary::diary).post(diary::add))
         .route("/api/v1/events", get(events::listen))
         .route("/login", get(login::form).post(login::enter))
         .route("/logout", post(login::leave))
@@ -74,6 +90,8 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .route("/api/v1/batches/{slug}/forecast", get(batches::forecast))
         .route("/api/v1/batches/{slug}/end", post(batches::end))
         .route("/api/v1/batches/{slug}/notes", post(notes::add))
+        .merge(rescue::route())
+        .merge(craft::route())
         .route("/api/v1/alerts", get(alerts::list))
         .route("/api/v1/batches/{slug}/alerts/{alert}", post(alerts::obey))
         .fallback(nothing_here)

@@ -9,10 +9,13 @@
 //! same before and after a restart.
 
 mod backup;
+mod beside;
+mod diary;
 mod error;
 mod event;
 mod layout;
 mod lock;
+mod outbox;
 mod read;
 mod rolled;
 mod rollup;
@@ -37,9 +40,10 @@ use tokio::sync::{mpsc, oneshot};
 
 pub use error::StoreError;
 pub use event::{
-    Appended, Backlog, BatchId, Bucket, OutboxRow, Outcome, Sequence, Series, SetAsideCount, Snapshot,
-    StoredBatch, StoredEvent, StoredWhat, Thinned,
+    Appended, BatchId, Bucket, Outcome, Sequence, Series, SetAsideCount, Snapshot, StoredBatch, StoredEvent,
+    StoredWhat, Thinned,
 };
+pub use outbox::{Backlog, Delivered, Lane, Next, OutboxRow};
 pub use read::Reader;
 pub use told::Told;
 pub use write::Writer;

@@ -15,6 +15,7 @@ mod intake;
 mod left;
 mod live;
 mod signals;
+mod taught;
 #[cfg(test)]
 pub(crate) mod tests;
 mod thinning;
@@ -56,6 +57,7 @@ pub(crate) use house::{House, Request};
 pub(crate) use left::{Left, left};
 pub(crate) use live::Live;
 pub use signals::stop_on_signals;
+pub(crate) use taught::calibrated;
 pub use unstored::Trouble;
 
 /// How long inputs, answers under way and deliveries may take to end.
@@ -225,6 +227,9 @@ impl Daemon {
         let listener = TcpListener::from_std(setup.listener).map_err(unserved)?;
         let (config, demo) = (setup.config, setup.demo);
         let (house, requests) = House::new(setup.store.clone(), &config, setup.clock, demo.is_some()).await?;
+        if let Err(error) = deliver::welcome(&house.store, &house.destinations()).await {
+            warn!("A channel that is new is not told what stands: {error}.");
+        }
         let own = entrance::own(&house).await?;
         let mut workers = workers::Workers::new(demo.map_or(Timestamp::MIN, |demo| demo.reckoned_from));
         for (id, batch) in folder::live(&house, setup.batches).await? {
@@ -239,7 +244,6 @@ impl Daemon {
         let post_listen = config.post_listen;
         let servers = config.series.clone();
         let thinning = thinning::Thinning::new(Arc::clone(&house), &config, stop.clone());
-        let channels = deliver::channels(&config);
         let pinged = config.ping_url.clone().map(|url| (url, config.ping_every));
         let inputs = inputs::Inputs::start(Arc::clone(&house), config, setup.inbox, stop.clone());
         let mut tasks = vec![tokio::spawn(inputs.run(setup.reloads))];
@@ -268,14 +272,7 @@ impl Daemon {
                 stop.clone(),
             )));
         }
-        for (destination, channel) in channels {
-            tasks.push(tokio::spawn(deliver::carry(
-                Arc::clone(&house),
-                destination,
-                channel,
-                stop.clone(),
-            )));
-        }
+        tasks.push(tokio::spawn(deliver::forget(Arc::clone(&house), stop.clone())));
         for (server, state) in servers.into_iter().zip(house.series.clone()) {
             tasks.push(tokio::spawn(series::carry(
                 Arc::clone(&house),

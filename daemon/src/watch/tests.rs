@@ -209,6 +209,7 @@ async fn a_restart_leaves_the_same_alerts_and_forecasts_as_none() {
     let outcome = Outcome {
         batch: id,
         alerts: Vec::new(),
+        reminders: Vec::new(),
         destinations: Vec::new(),
         now: start(),
         forecasts: Vec::new(),

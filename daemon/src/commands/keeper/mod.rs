@@ -9,6 +9,7 @@ use clap::Args;
 use fobwatch_core::{
     alert::{AlarmState, AlertName},
     batch::{Batch, BatchName, Slug},
+    culture::DiaryEntry,
     note::NoteKind,
     reading::Reading,
 };
@@ -17,9 +18,10 @@ use serde::{Deserialize, Serialize};
 
 use super::{Ended, quoted, read_config};
 use crate::{
-    config::Secret,
+    config::{Config, Display, Secret},
     http::{Wish, own_token},
     page::Told,
+    rescue,
     store::{Store, StoreError},
     watch::data_folder,
 };
@@ -105,11 +107,20 @@ pub(super) trait Keeper {
     /// Takes notes, one JSON object a line: all or none.
     fn note(&mut self, batch: &Known, lines: &str) -> Result<Vec<Noted>, Ended>;
 
+    /// The diary of all cultures, in order of time.
+    fn diary(&mut self) -> Result<Vec<DiaryEntry>, Ended>;
+
+    /// Takes entries of diaries, one JSON object a line: all or none; answers how many were not there yet.
+    fn tend(&mut self, lines: &str) -> Result<usize, Ended>;
+
     /// Takes readings in their order; answers how many were not there yet.
     fn take(&mut self, readings: &[Reading]) -> Result<usize, Ended>;
 
     /// The alerts that stand, or wait to be seen.
     fn alerts(&mut self) -> Result<Vec<Standing>, Ended>;
+
+    /// What can still be done for a batch; `at`: from when on it would stand in the room again, its clock if not given.
+    fn rescue(&mut self, batch: &Slug, at: Option<Timestamp>) -> Result<rescue::Told, Ended>;
 
     /// Does to an alert what a person wishes; answers with the time at which it counts.
     fn obey(&mut self, batch: &Slug, alert: AlertName, wish: &Wish) -> Result<Timestamp, Ended>;
@@ -119,6 +130,7 @@ pub(super) trait Keeper {
 pub(super) struct Found {
     pub(super) keeper: Box<dyn Keeper>,
     pub(super) zone: TimeZone,
+    pub(super) display: Display,
 }
 
 impl Where {
@@ -126,11 +138,12 @@ impl Where {
     /// address; else, if nobody holds its lock, the data folder.
     pub(super) fn find(&self, empty: Empty) -> Result<Found, Ended> {
         let config = read_config(self.config.as_deref())?;
-        let zone = config.display.zone.clone();
+        let display = config.display.clone();
         let found = |keeper: Box<dyn Keeper>| {
             Ok(Found {
                 keeper,
-                zone: zone.clone(),
+                zone: display.zone.clone(),
+                display: display.clone(),
             })
         };
         let token = self.token()?;
@@ -200,6 +213,11 @@ impl Where {
     /// The configuration file that was named.
     pub(super) fn config(&self) -> Option<&std::path::Path> {
         self.config.as_deref()
+    }
+
+    /// The data folder that is meant, by a configuration that was read already.
+    pub(super) fn folder_by(&self, config: &Config) -> Result<PathBuf, Ended> {
+        data_folder(self.data.clone(), config).map_err(|none| Ended::Refused(none.to_string()))
     }
 
     /// The same options for a command that is proposed: empty, or beginning with a blank.
