@@ -132,6 +132,15 @@ impl Daemon {
         self.port
     }
 
+    /// The first sample of a metric at `/metrics`, as a whole number.
+    #[must_use]
+    pub fn metric(&self, name: &str) -> Option<u64> {
+        let text = self.get("/metrics").ok()?;
+        let line = text.lines().find(|line| line.starts_with(name))?;
+        let value: f64 = line.rsplit(' ').next()?.parse().ok()?;
+        format!("{value:.0}").parse().ok()
+    }
+
     /// Its resident memory in MiB (proc(5), `VmRSS`).
     ///
     /// # Panics

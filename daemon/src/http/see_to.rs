@@ -3,7 +3,7 @@
 use std::{collections::BTreeMap, sync::Arc};
 
 use axum::{
-    Form,
+    Extension, Form,
     body::Body,
     extract::{Path, State, rejection::FormRejection},
     http::{
@@ -22,6 +22,7 @@ use serde::Deserialize;
 use serde_json::json;
 
 use super::{
+    access::Caller,
     alerts::carry_out,
     answer::{Complaint, batch},
     forms::WHO,
@@ -92,13 +93,20 @@ fn offers(house: &House, live: &Live) -> Vec<(AlertName, Vec<Offer>)> {
 /// Does it; back to the page, or the page with what was wrong.
 pub(super) async fn to_alert(
     State(house): State<Arc<House>>,
+    Extension(caller): Extension<Caller>,
     Path((slug, alert)): Path<(String, String)>,
     fields: Fields,
 ) -> Result<Response, Complaint> {
     let live = batch(&house, &slug)?;
     let Form(fields) = fields.map_err(|bad| Complaint::new(bad.status(), bad.body_text()))?;
     let done = match wish(&fields) {
-        Ok(wish) => carry_out(&house, &slug, &alert, &wish).await.map(|_done| ()),
+        Ok(wish) => {
+            let wish = Wish {
+                who: caller.signs(WHO),
+                ..wish
+            };
+            carry_out(&house, &slug, &alert, &wish).await.map(|_done| ())
+        }
         Err(why) => Err(Complaint::refused(why)),
     };
     Ok(match done {

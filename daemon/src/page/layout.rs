@@ -67,6 +67,7 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
                         @if !batches.is_empty() { a href="#shelf" { "The shelf" } }
                         (craft::links())
                         a href="/cultures" { "Diaries" }
+                        a href="/account" { "You" }
                         a href="#gone-wrong" { "Gone wrong?" }
                     }
                 }
