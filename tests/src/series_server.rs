@@ -88,6 +88,8 @@ impl SeriesServer {
         ureq::get(format!("{}{path}", self.url()))
             .call()?
             .body_mut()
+            .with_config()
+            .limit(1 << 30)
             .read_to_string()
     }
 
