@@ -19,6 +19,7 @@ mod frame;
 mod geometry;
 mod headline;
 mod layout;
+mod moments;
 mod need;
 mod noted;
 mod see_to;
