@@ -9,7 +9,7 @@ use fobwatch_core::reading::Reading;
 use jiff::Timestamp;
 use tokio::sync::{mpsc, oneshot};
 
-pub use backoff::Backoff;
+pub use backoff::{Backoff, wait};
 pub(crate) use cause::cause;
 pub(crate) use counted::Counted;
 pub use counted::Kind;

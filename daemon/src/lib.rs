@@ -5,14 +5,19 @@
 
 pub mod commands;
 pub mod config;
+mod craft;
 pub mod decode;
 pub mod deliver;
 pub mod demo;
 mod discover;
 pub mod http;
+mod hub;
 pub mod incoming;
+mod label;
 pub mod mqtt;
 pub mod page;
+mod planning;
+mod rescue;
 pub mod serial;
 mod series;
 pub mod store;

@@ -3,7 +3,10 @@
 use std::{
     io::{Read, Write},
     net::TcpListener,
-    sync::{Arc, Mutex},
+    sync::{
+        Arc, Mutex,
+        atomic::{AtomicBool, Ordering},
+    },
     thread,
 };
 
@@ -13,6 +16,12 @@ use crate::kitchen::{Kitchen, PATIENCE};
 
 /// An address that answers 204 to every POST, and keeps the bodies.
 fn address() -> (u16, Arc<Mutex<Vec<String>>>) {
+    address_while(&Arc::new(AtomicBool::new(true)))
+}
+
+/// The same, which answers 500 and keeps nothing while it is not `up`.
+pub(crate) fn address_while(up: &Arc<AtomicBool>) -> (u16, Arc<Mutex<Vec<String>>>) {
+    let up = Arc::clone(up);
     let listener = TcpListener::bind("127.0.0.1:0").unwrap();
     let port = listener.local_addr().unwrap().port();
     let taken: Arc<Mutex<Vec<String>>> = Arc::default();
@@ -33,10 +42,15 @@ fn address() -> (u16, Arc<Mutex<Vec<String>>>) {
                 // A GET has no length.
                 let asked = text.starts_with("GET ") && text.contains("\r\n\r\n");
                 if read == 0 || asked || length.is_some_and(|length| body.len() >= length) {
-                    kept.lock().unwrap().push(body.to_owned());
-                    stream
-                        .write_all(b"HTTP/1.1 204 No Content\r\nConnection: close\r\n\r\n")
-                        .ok();
+                    let answer = if up.load(Ordering::SeqCst) {
+                        kept.lock().unwrap().push(body.to_owned());
+                        "204 No Content"
+                    } else {
+                        "500 Internal Server Error"
+                    };
+                    let answer =
+                        format!("HTTP/1.1 {answer}\r\nContent-Length: 0\r\nConnection: close\r\n\r\n");
+                    stream.write_all(answer.as_bytes()).ok();
                     break;
                 }
             }

@@ -103,10 +103,12 @@ impl Daemon {
     }
 
     fn go(mut watch: Command, port: u16, log: PathBuf) -> Self {
+        if watch.get_envs().all(|(name, _)| name != "RUST_LOG") {
+            watch.env("RUST_LOG", "info");
+        }
         let err = File::create(&log).expect("the log is made");
         let child = watch
             .args(["--listen", &format!("127.0.0.1:{port}")])
-            .env("RUST_LOG", "info")
             // Codes for colours would stand between the words that tests look for.
             .env("NO_COLOR", "1")
             .stdin(Stdio::null())
@@ -180,6 +182,19 @@ impl Daemon {
     pub fn kill(mut self) {
         self.child.kill().expect("SIGKILL is sent");
         self.child.wait().expect("it ends");
+    }
+
+    /// Asks it to read its configuration again (SIGHUP).
+    ///
+    /// # Panics
+    /// It cannot be asked.
+    pub fn reload(&self) {
+        let pid = self.child.id().to_string();
+        let told = Command::new("kill").args(["-HUP", &pid]).status();
+        assert!(
+            told.is_ok_and(|status| status.success()),
+            "the daemon was told to read its configuration"
+        );
     }
 
     /// Asks it to stop (SIGTERM) and tells its exit status.

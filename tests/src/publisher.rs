@@ -14,6 +14,7 @@ pub fn publish(broker: &Broker, topic: &str, retained: bool, payloads: Vec<Strin
     let mut options = MqttOptions::new("publishes for a test", "127.0.0.1", broker.port());
     options
         .set_credentials(Broker::USER, Broker::PASSWORD)
+        .set_max_packet_size(1 << 20, 1 << 20)
         .set_keep_alive(Duration::from_secs(30));
     let (client, mut connection) = Client::new(options, 100);
     let count = payloads.len();

@@ -2,6 +2,7 @@
 //!
 //! A derived deserialiser stops at the first problem; a person who copies a file wants the whole list.
 
+mod masked;
 mod section;
 
 use std::{collections::BTreeSet, fmt};
@@ -55,14 +56,10 @@ impl<'t> Document<'t> {
         };
         for error in errors {
             let start = error.span().map_or(0, |span| span.start);
-            let given = text
-                .get(start..)
-                .and_then(|rest| rest.lines().next())
-                .unwrap_or_default();
             document.problems.push(Problem {
                 line: document.line_at(start),
                 key: String::new(),
-                given: shown(given),
+                given: shown(&masked::masked_line(text, start)),
                 allowed: format!("TOML ({})", error.message()),
             });
         }
@@ -104,8 +101,9 @@ impl<'t> Document<'t> {
     }
 }
 
-/// A value as a message shows it: one line, at most 60 characters, control characters replaced.
+/// A value as a message shows it: one line, at most 60 characters, control characters replaced, and nothing that logs in.
 fn shown(value: &str) -> String {
+    let value = masked::masked(value);
     let mut out: String = value
         .chars()
         .map(|c| if c.is_control() { '\u{fffd}' } else { c })

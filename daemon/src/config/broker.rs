@@ -46,6 +46,8 @@ pub struct Broker {
     pub password: Option<Secret>,
     /// Where alerts go; `None`: nowhere.
     pub publish_prefix: Option<String>,
+    /// Under which topics hubs of home automation look for what there is; `None`: nothing is announced.
+    pub discovery_prefix: Option<String>,
     /// Whether what people send under that prefix is done to alerts.
     pub take_commands: bool,
     /// What to subscribe to. The first that matches a topic reads its messages: mapped topics stand before SenML.
@@ -177,7 +179,7 @@ pub(super) fn read(
     let host = section.text("host", HOST, |text| {
         let plain = !text
             .chars()
-            .any(|c| c.is_whitespace() || c.is_control() || c == '/');
+            .any(|c| c.is_whitespace() || c.is_control() || c == '/' || c == '@');
         ((1..=253).contains(&text.len()) && plain).then(|| text.to_owned())
     });
     let port = section
@@ -206,10 +208,11 @@ pub(super) fn read(
     if password_file.is_some() {
         section.require("username", "1 to 200 characters: a password goes with a name");
     }
-    let publish_prefix = section.text("publish_prefix", PREFIX, |text| {
-        let whole = (1..=200).contains(&text.len()) && text.trim_matches('/') == text;
-        (whole && valid_topic(text) && !text.chars().any(char::is_control)).then(|| text.to_owned())
-    });
+    let publish_prefix = section.text("publish_prefix", PREFIX, prefix);
+    let discovery_prefix = section.text("discovery_prefix", PREFIX, prefix);
+    if discovery_prefix.is_some() {
+        section.require("publish_prefix", PREFIX);
+    }
     let take_commands = section.text("commands", "\"taken\" or \"ignored\"", |text| match text {
         "taken" => Some(true),
         "ignored" => Some(false),
@@ -274,9 +277,16 @@ pub(super) fn read(
         password_file,
         password: None,
         publish_prefix,
+        discovery_prefix,
         take_commands: take_commands.unwrap_or(false),
         routes,
     })
+}
+
+/// A topic that others stand below.
+fn prefix(text: &str) -> Option<String> {
+    let whole = (1..=200).contains(&text.len()) && text.trim_matches('/') == text;
+    (whole && valid_topic(text) && !text.chars().any(char::is_control)).then(|| text.to_owned())
 }
 
 fn json_values(

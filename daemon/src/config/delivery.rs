@@ -4,7 +4,7 @@ use fobwatch_core::{
     alert::{AlertName, AlertRecord, Priority},
     document::Section,
 };
-use jiff::SignedDuration;
+use jiff::{SignedDuration, civil::Time};
 use reqwest::Url;
 
 use super::{
@@ -23,6 +23,30 @@ pub struct Picks {
     pub batches: Vec<String>,
     /// Only what nobody has acknowledged for so long. Zero: at once.
     pub after: SignedDuration,
+    /// What is gathered and told together; `None`: nothing.
+    pub digest: Option<Digest>,
+    /// What nobody has seen to is told again after so long ...
+    pub remind_after: SignedDuration,
+    /// ... and so often at most.
+    pub remind_at_most: u32,
+}
+
+/// What is gathered and told together.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Digest {
+    /// When.
+    pub when: DigestWhen,
+    /// The highest priority that is: low or medium.
+    pub most: Priority,
+}
+
+/// When what was gathered is told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum DigestWhen {
+    /// At this local time of each day.
+    At(Time),
+    /// So long after the first of them.
+    After(SignedDuration),
 }
 
 impl Picks {
@@ -34,6 +58,9 @@ impl Picks {
             alerts: Vec::new(),
             batches: Vec::new(),
             after: SignedDuration::ZERO,
+            digest: None,
+            remind_after: REMIND_AFTER,
+            remind_at_most: 0,
         }
     }
 
@@ -45,6 +72,10 @@ impl Picks {
             && (self.batches.is_empty() || self.batches.iter().any(|name| name == alert.batch.as_str()))
     }
 }
+
+/// When an alert that nobody has seen to is told again, and how often at most, unless the configuration says otherwise.
+const REMIND_AFTER: SignedDuration = SignedDuration::from_hours(6);
+const REMIND_AT_MOST: u32 = 3;
 
 /// What a webhook is sent.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -111,6 +142,7 @@ pub struct Email {
 const URL: &str = "an address such as \"https://push.example/kitchen\", without user; one that is a secret belongs into `url_file`";
 const PRIORITY: &str = "\"low\", \"medium\", \"high\" or \"critical\"";
 const NAME: &str = "1 to 60 letters, digits, \"-\" and \"_\", that no other channel has";
+const SERVER: &str = "the name or address of a mail server, without port or user";
 const ADDRESS: &str = "a mail address, as \"kitchen@home.example\"";
 
 fn name(section: &mut Section<'_, '_>, taken: &[String]) -> Option<String> {
@@ -162,13 +194,60 @@ fn picks(section: &mut Section<'_, '_>) -> Picks {
         .number("unacknowledged_for_min", "0 to 1440 minutes", |minutes| {
             (0.0..=1_440.0).contains(&minutes)
         })
-        .and_then(|minutes| SignedDuration::try_from_secs_f64(60.0 * minutes).ok());
+        .and_then(|minutes| SignedDuration::try_from_secs_f64(60.0 * minutes).ok())
+        .unwrap_or(SignedDuration::ZERO);
+    let remind_after = hours(section, "remind_after_h", "0.1 to 240 hours", 0.1);
+    let remind_at_most = section.whole("remind_at_most", 0, 100);
     Picks {
         least: least.unwrap_or(Priority::Low),
         alerts: alerts.unwrap_or_default(),
         batches: batches.unwrap_or_default(),
-        after: after.unwrap_or(SignedDuration::ZERO),
+        digest: digest(section, after > SignedDuration::ZERO),
+        after,
+        remind_after: remind_after.unwrap_or(REMIND_AFTER),
+        remind_at_most: remind_at_most.unwrap_or(REMIND_AT_MOST),
     }
+}
+
+fn hours(
+    section: &mut Section<'_, '_>,
+    key: &'static str,
+    allowed: &str,
+    least: f64,
+) -> Option<SignedDuration> {
+    let hours = section.number(key, allowed, |hours| (least..=240.0).contains(&hours))?;
+    SignedDuration::try_from_secs_f64(3_600.0 * hours).ok()
+}
+
+/// `waits`: the channel carries only what nobody has acknowledged for a time.
+fn digest(section: &mut Section<'_, '_>, waits: bool) -> Option<Digest> {
+    let at = section.text("digest_at", "a time of day, as \"18:00\"", |text| {
+        text.parse::<Time>().ok()
+    });
+    let after = hours(section, "digest_after_h", "0.01 to 240 hours", 0.01);
+    let allowed = "\"low\" or \"medium\": what is more urgent is told at once";
+    let most = section.text("digest_priority", allowed, |text| match text {
+        "low" => Some(Priority::Low),
+        "medium" => Some(Priority::Medium),
+        _ => None,
+    });
+    if at.is_some() && after.is_some() {
+        section.refuse_entry("digest_after_h", "only one of `digest_at` and `digest_after_h`");
+    }
+    if waits {
+        let allowed = "not with `unacknowledged_for_min`: what nobody has seen is told by itself";
+        for key in ["digest_at", "digest_after_h"] {
+            section.refuse_entry(key, allowed);
+        }
+    }
+    let when = at.map(DigestWhen::At).or(after.map(DigestWhen::After));
+    if when.is_none() && most.is_some() {
+        section.require("digest_at", "a time of day, or `digest_after_h`");
+    }
+    Some(Digest {
+        when: when?,
+        most: most.unwrap_or(Priority::Low),
+    })
 }
 
 pub(super) fn webhook(section: &mut Section<'_, '_>, taken: &[String]) -> Option<Webhook> {
@@ -204,18 +283,11 @@ pub(super) fn webhook(section: &mut Section<'_, '_>, taken: &[String]) -> Option
 pub(super) fn email(section: &mut Section<'_, '_>, taken: &[String]) -> Option<Email> {
     let name = name(section, taken);
     for key in ["server", "from", "to"] {
-        section.require(
-            key,
-            if key == "server" {
-                "the name of a mail server"
-            } else {
-                ADDRESS
-            },
-        );
+        section.require(key, if key == "server" { SERVER } else { ADDRESS });
     }
-    let server = section.text("server", "the name of a mail server", |text| {
-        let sound =
-            (1..=253).contains(&text.len()) && !text.contains(|c: char| c.is_whitespace() || c.is_control());
+    let server = section.text("server", SERVER, |text| {
+        let plain = |c: char| c.is_alphanumeric() || "-_.:[]".contains(c);
+        let sound = (1..=253).contains(&text.len()) && text.chars().all(plain);
         sound.then(|| text.to_owned())
     });
     let allowed = "\"tls\", \"starttls\", or \"none\" to a server on this machine";

@@ -360,3 +360,49 @@ fn waking_hours_are_two_times_of_day() {
         );
     }
 }
+
+#[test]
+fn reminders_and_digests_are_read_and_what_contradicts_itself_is_refused() {
+    let of = |more: &str| {
+        let text = format!("[[webhook]]\nname = \"phone\"\nurl = \"http://127.0.0.1:9/\"\n{more}\n");
+        Config::from_toml(&text, "kitchen.toml")
+    };
+    let plain = of("").unwrap().webhooks.remove(0).picks;
+    assert_eq!(
+        (plain.remind_after, plain.remind_at_most),
+        (SignedDuration::from_hours(6), 3)
+    );
+    assert_eq!(plain.digest, None);
+    let set = of("digest_at = \"18:00\"\ndigest_priority = \"medium\"\nremind_at_most = 0").unwrap();
+    let picks = &set.webhooks[0].picks;
+    assert_eq!(picks.remind_at_most, 0);
+    assert_eq!(
+        picks.digest,
+        Some(Digest {
+            when: DigestWhen::At(Time::constant(18, 0, 0, 0)),
+            most: fobwatch_core::alert::Priority::Medium,
+        })
+    );
+    for (bad, key) in [
+        ("digest_at = \"18:00\"\ndigest_after_h = 4", "digest_after_h"),
+        ("digest_at = \"18:00\"\nunacknowledged_for_min = 15", "digest_at"),
+        ("digest_at = \"25:00\"", "digest_at"),
+        ("digest_after_h = 0", "digest_after_h"),
+        (
+            "digest_at = \"18:00\"\ndigest_priority = \"high\"",
+            "digest_priority",
+        ),
+        ("digest_priority = \"low\"", "digest_at"),
+        ("remind_after_h = 0", "remind_after_h"),
+        ("remind_at_most = 1000", "remind_at_most"),
+    ] {
+        let refused = of(bad).unwrap_err();
+        assert_eq!(refused.problems.len(), 1, "{bad}: {refused}");
+        assert!(refused.problems[0].key.ends_with(key), "{bad}: {refused}");
+    }
+    let alone = Config::from_toml(
+        "[[mqtt]]\nhost = \"127.0.0.1\"\ndiscovery_prefix = \"hub\"\n",
+        "kitchen.toml",
+    );
+    assert!(alone.unwrap_err().to_string().contains("publish_prefix"));
+}

@@ -1,11 +1,19 @@
-//! The ways out: each takes one alert, and says whether it has arrived.
+//! The ways out: each takes one letter, and says whether it has arrived.
 
 use std::time::Duration;
 
-use fobwatch_core::alert::AlertRecord;
+use tokio::time::timeout;
 
-use super::{mail::Mailer, webhook::Poster};
+use super::{
+    letter::{About, Letter},
+    mail::Mailer,
+    undelivered::Undelivered,
+    webhook::Poster,
+};
 use crate::mqtt::Publisher;
+
+/// How long a broker may take to confirm, and a link that is being made anew to stand.
+const PATIENCE: Duration = Duration::from_secs(60);
 
 /// How one is told.
 #[derive(Debug)]
@@ -18,32 +26,6 @@ pub(crate) enum Channel {
     Email(Box<Mailer>),
 }
 
-/// Why an alert has not arrived. It never holds a secret.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub(crate) struct Undelivered {
-    pub(crate) why: String,
-    /// When it may go better.
-    pub(crate) again: Again,
-}
-
-/// When to try again.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Again {
-    /// Later, and not before this time if one was given.
-    Later(Option<Duration>),
-    /// Never: this alert will not be taken there.
-    Never,
-}
-
-impl Undelivered {
-    pub(crate) fn later(why: impl Into<String>) -> Self {
-        Self {
-            why: why.into(),
-            again: Again::Later(None),
-        }
-    }
-}
-
 impl Channel {
     /// A wait grows no longer than this: a broker's link comes back by itself and tells nobody, others are spared.
     pub(super) fn longest_wait(&self) -> Duration {
@@ -53,20 +35,12 @@ impl Channel {
         }
     }
 
-    /// Returns once the other side has taken it. `key` is the same whenever this alert is delivered; `picture`: the batch's chart.
-    pub(super) async fn deliver(
-        &self,
-        alert: &AlertRecord,
-        key: &str,
-        picture: Option<&str>,
-    ) -> Result<(), Undelivered> {
+    /// Returns once the other side has taken it. `picture`: the batch's chart.
+    pub(super) async fn deliver(&self, letter: &Letter, picture: Option<&str>) -> Result<(), Undelivered> {
         match self {
-            Self::Broker(publisher) => publisher
-                .alert(alert)
-                .await
-                .map_err(|error| Undelivered::later(error.to_string())),
-            Self::Webhook(poster) => poster.post(alert, key).await,
-            Self::Email(mailer) => mailer.send(alert, key, picture).await,
+            Self::Broker(publisher) => over_broker(publisher, letter).await,
+            Self::Webhook(poster) => poster.post(letter).await,
+            Self::Email(mailer) => mailer.send(letter, picture).await,
         }
     }
 
@@ -74,4 +48,23 @@ impl Channel {
     pub(super) fn shows_pictures(&self) -> bool {
         matches!(self, Self::Email(_))
     }
+}
+
+async fn over_broker(publisher: &Publisher, letter: &Letter) -> Result<(), Undelivered> {
+    let failed = |error: crate::mqtt::PublishError| Undelivered::later(error.to_string());
+    if let About::Notice(notice) = &letter.about {
+        let payload = serde_json::to_string(notice).map_err(|error| Undelivered::never(error.to_string()))?;
+        let topic = format!("notice/{}", notice.about);
+        let told = timeout(PATIENCE, publisher.below_prefix(&topic, payload)).await;
+        return told
+            .map_err(|_late| Undelivered::later("the broker does not confirm it"))?
+            .map_err(failed);
+    }
+    for alert in letter.alerts() {
+        match timeout(PATIENCE, publisher.alert(alert)).await {
+            Ok(told) => told.map_err(failed)?,
+            Err(_late) => return Err(Undelivered::later("the broker does not confirm it")),
+        }
+    }
+    Ok(())
 }

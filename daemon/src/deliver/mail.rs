@@ -2,18 +2,18 @@
 
 use std::time::Duration;
 
-use fobwatch_core::alert::{AlertRecord, Priority, Transition};
+use fobwatch_core::alert::Priority;
 use lettre::{
     AsyncSmtpTransport, AsyncTransport, Message, Tokio1Executor,
     message::{Attachment, Mailbox, MultiPart, SinglePart, header::ContentType},
     transport::smtp::{
         authentication::Credentials,
-        client::{Certificate, Tls, TlsParameters},
+        client::{Certificate, CertificateStore, Tls, TlsParameters},
     },
 };
 use maud::{DOCTYPE, html};
 
-use super::channel::{Again, Undelivered};
+use super::{destination::begins, letter::Letter, undelivered::Undelivered};
 use crate::config::{Email, Security};
 
 const PATIENCE: Duration = Duration::from_secs(30);
@@ -39,7 +39,9 @@ impl Mailer {
         let mut secured = TlsParameters::builder(email.server.clone());
         if let Some((_, Some(authority))) = &email.ca {
             let authority = Certificate::from_pem(authority.as_bytes()).map_err(|error| error.to_string())?;
-            secured = secured.add_root_certificate(authority);
+            secured = secured
+                .certificate_store(CertificateStore::None)
+                .add_root_certificate(authority);
         }
         let secured = secured.build_rustls().map_err(|error| error.to_string())?;
         let tls = match email.security {
@@ -61,50 +63,39 @@ impl Mailer {
     }
 
     /// Returns once the server has taken it.
-    pub(super) async fn send(
-        &self,
-        alert: &AlertRecord,
-        key: &str,
-        picture: Option<&str>,
-    ) -> Result<(), Undelivered> {
-        let message = self.message(alert, key, picture).map_err(|why| Undelivered {
-            why,
-            again: Again::Never,
-        })?;
+    pub(super) async fn send(&self, letter: &Letter, picture: Option<&str>) -> Result<(), Undelivered> {
+        let message = self.message(letter, picture).map_err(Undelivered::never)?;
         match self.transport.send(message).await {
             Ok(_) => Ok(()),
-            Err(error) => Err(Undelivered {
-                why: error.to_string(),
-                // A server that refuses for good may do so since a person has to change something there: it is asked again.
-                again: Again::Later(None),
-            }),
+            // A server that refuses for good may do so since a person has to change something there: it is asked again.
+            Err(error) => Err(Undelivered::later(error.to_string())),
         }
     }
 
-    fn message(&self, alert: &AlertRecord, key: &str, picture: Option<&str>) -> Result<Message, String> {
+    fn message(&self, letter: &Letter, picture: Option<&str>) -> Result<Message, String> {
         let mailbox = |address: &str| address.parse::<Mailbox>().map_err(|error| error.to_string());
         let mut builder = Message::builder()
             .from(mailbox(&self.email.from)?)
-            .subject(subject(alert))
-            .message_id(Some(format!("<{key}@fobwatch>")));
+            .subject(letter.subject())
+            .message_id(Some(format!("<{}@fobwatch>", letter.key)));
         for to in &self.email.to {
             builder = builder.to(mailbox(to)?);
         }
         let text = SinglePart::builder()
             .header(ContentType::TEXT_PLAIN)
-            .body(format!("{}\n\n{}\n", alert.message, FOOT));
+            .body(plain(letter));
         let page = SinglePart::builder()
             .header(ContentType::TEXT_HTML)
-            .body(page(alert));
+            .body(page(letter));
         let both = MultiPart::alternative().singlepart(text).singlepart(page);
-        let body = match picture {
-            None => both,
-            Some(picture) => {
+        let body = match (picture, letter.alerts()) {
+            (Some(picture), [alert]) => {
                 let kind = ContentType::parse("image/svg+xml").map_err(|error| error.to_string())?;
                 let chart =
                     Attachment::new(format!("{}.svg", alert.batch.slug())).body(picture.to_owned(), kind);
                 MultiPart::mixed().multipart(both).singlepart(chart)
             }
+            _ => both,
         };
         builder.multipart(body).map_err(|error| error.to_string())
     }
@@ -113,18 +104,26 @@ impl Mailer {
 const FOOT: &str = "Bottles can burst and these drinks hold alcohol. An estimate never reassures more than its data; local codes and licensed \
                     practice stand above it.";
 
-fn subject(alert: &AlertRecord) -> String {
-    let what = alert.alert.name().replace('_', " ");
-    let over = matches!(alert.state, Transition::Cleared | Transition::Suppressed);
-    match (alert.priority, over) {
-        (_, true) => format!("{}: {what}, over", alert.batch),
-        (Priority::Critical, false) => format!("Danger: {}: {what}", alert.batch),
-        _ => format!("{}: {what}", alert.batch),
+fn plain(letter: &Letter) -> String {
+    let paragraphs = letter.paragraphs();
+    let mut text = String::new();
+    for (of, said) in &paragraphs {
+        // The subject names the one that a single letter is about.
+        if paragraphs.len() > 1 {
+            text.push_str(of);
+            text.push_str(": ");
+        }
+        text.push_str(said);
+        text.push_str("\n\n");
     }
+    text.push_str(FOOT);
+    text.push('\n');
+    text
 }
 
-fn page(alert: &AlertRecord) -> String {
-    let danger = alert.priority == Priority::Critical;
+fn page(letter: &Letter) -> String {
+    let over = letter.alerts().iter().all(|alert| !begins(alert)) && !letter.alerts().is_empty();
+    let danger = letter.priority() == Priority::Critical && !over;
     let drawn = html! {
         (DOCTYPE)
         html lang="en" {
@@ -132,8 +131,10 @@ fn page(alert: &AlertRecord) -> String {
                 @if danger {
                     p style="font: 600 15px sans-serif; color: #a12c1f; border-left: 8px solid #a12c1f; padding-left: 10px" { "Danger" }
                 }
-                p { b { (alert.batch) } }
-                p style="max-width: 40em" { (alert.message) }
+                @for (of, said) in letter.paragraphs() {
+                    p { b { (of) } }
+                    p style="max-width: 40em" { (said) }
+                }
                 p style="font: 14px sans-serif; color: #5a5e56; max-width: 46em" { (FOOT) }
             }
         }

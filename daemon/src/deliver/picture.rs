@@ -27,6 +27,7 @@ pub(super) async fn of(house: &House, alert: &AlertRecord) -> Option<String> {
         display: house.display.clone(),
         demo: house.demo,
         unstored: house.unstored.trouble(),
+        servers: Vec::new(),
     };
     page::picture(&shown, &context)
 }

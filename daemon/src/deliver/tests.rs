@@ -1,5 +1,7 @@
 //! An address of our own with moods, and what comes through to it.
 
+mod told_again;
+
 use std::{
     collections::VecDeque,
     sync::{Mutex, PoisonError},
@@ -36,6 +38,8 @@ struct Moods {
     /// What was taken: headers and body.
     taken: Mutex<Vec<(HeaderMap, String)>>,
     asked: Mutex<u32>,
+    /// Bodies with this in them are not taken.
+    poison: Mutex<Option<String>>,
 }
 
 fn lock<T>(shared: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
@@ -44,6 +48,12 @@ fn lock<T>(shared: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
 
 async fn take(Shared(moods): Shared<Arc<Moods>>, headers: HeaderMap, body: Bytes) -> Response {
     *lock(&moods.asked) += 1;
+    let poisonous = lock(&moods.poison)
+        .as_deref()
+        .is_some_and(|poison| String::from_utf8_lossy(&body).contains(poison));
+    if poisonous {
+        return StatusCode::SERVICE_UNAVAILABLE.into_response();
+    }
     match lock(&moods.next).pop_front() {
         Some(StatusCode::MOVED_PERMANENTLY) => {
             (StatusCode::MOVED_PERMANENTLY, [("Location", "/elsewhere")]).into_response()
@@ -105,7 +115,7 @@ impl Play {
             body,
             picks,
         };
-        let destination = Destination::of_webhook(&webhook);
+        let destination = Destination::of_webhook(&webhook, &jiff::tz::TimeZone::UTC);
         let stop = CancellationToken::new();
         let channel = Channel::Webhook(Box::new(Poster::new(webhook).unwrap()));
         tokio::spawn(carry(
@@ -128,6 +138,7 @@ impl Play {
         let outcome = Outcome {
             batch: self.batch,
             alerts: vec![alert],
+            reminders: Vec::new(),
             destinations: vec![self.destination.clone()],
             now: Timestamp::now(),
             forecasts: Vec::new(),
@@ -147,20 +158,31 @@ impl Play {
         let name = self.destination.name.clone();
         let done = async {
             loop {
-                let name = name.clone();
                 let rows = self
                     .house
                     .store
-                    .read(move |reader| reader.outbox(&name, 9))
+                    .read(move |reader| reader.backlog())
                     .await
                     .unwrap();
-                if rows.is_empty() {
+                let left = rows.iter().find(|of| of.destination == name);
+                if left.is_none_or(|of| of.waiting == 0) {
                     return;
                 }
                 tokio::task::yield_now().await;
             }
         };
         timeout(PATIENCE, done).await.unwrap();
+    }
+
+    /// Waits until so many were taken, and answers with their bodies.
+    async fn said(&self, wanted: usize) -> Vec<String> {
+        let enough = async {
+            while self.taken().len() < wanted {
+                tokio::task::yield_now().await;
+            }
+        };
+        timeout(PATIENCE, enough).await.unwrap();
+        self.taken().into_iter().map(|(_, body)| body).collect()
     }
 
     fn taken(&self) -> Vec<(HeaderMap, String)> {
@@ -292,7 +314,7 @@ async fn a_signed_body_can_be_checked_and_no_secret_is_shown() {
         picks: Picks::all(),
     };
     let poster = Poster::new(webhook).unwrap();
-    let failed = poster.post(&raised(0), "key").await.unwrap_err();
+    let failed = poster.post(&Letter::of(raised(0))).await.unwrap_err();
     assert!(!failed.why.contains("secret"), "{failed:?}");
     assert!(!format!("{poster:?}").contains("quite secret"));
 }

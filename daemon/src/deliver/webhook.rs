@@ -2,12 +2,16 @@
 
 use std::{fmt::Write, time::Duration};
 
-use fobwatch_core::alert::AlertRecord;
+use fobwatch_core::alert::{AlertRecord, Priority};
 use reqwest::{Client, StatusCode, header::RETRY_AFTER};
 use ring::hmac;
 use serde::Serialize;
+use serde_json::{Value, json};
 
-use super::channel::{Again, Undelivered};
+use super::{
+    letter::{About, Letter, said, said_again, word},
+    undelivered::{Again, Undelivered},
+};
 use crate::{
     config::{Body, Webhook},
     incoming::cause,
@@ -35,7 +39,7 @@ struct CloudEvent<'a> {
     subject: String,
     time: jiff::Timestamp,
     datacontenttype: &'static str,
-    data: &'a AlertRecord,
+    data: Value,
 }
 
 impl Poster {
@@ -54,19 +58,19 @@ impl Poster {
     }
 
     /// Returns once the other side has answered that it has it.
-    pub(super) async fn post(&self, alert: &AlertRecord, key: &str) -> Result<(), Undelivered> {
+    pub(super) async fn post(&self, letter: &Letter) -> Result<(), Undelivered> {
         let Some(url) = self.webhook.url.clone() else {
             return Err(Undelivered::later("its address could not be read"));
         };
         let (kind, body) = match &self.webhook.body {
-            Body::CloudEvents => ("application/cloudevents+json", event(alert, key)?),
-            Body::Text(form) => ("text/plain; charset=utf-8", filled(form, alert)),
+            Body::CloudEvents => ("application/cloudevents+json", event(letter)?),
+            Body::Text(form) => ("text/plain; charset=utf-8", text(form, letter)),
         };
         let mut request = self
             .client
             .post(url)
             .header("Content-Type", kind)
-            .header("Idempotency-Key", key);
+            .header("Idempotency-Key", &letter.key);
         if let Some((_, Some(token))) = &self.webhook.token {
             request = request.bearer_auth(token.reveal());
         }
@@ -99,34 +103,100 @@ impl Poster {
     }
 }
 
-fn event(alert: &AlertRecord, key: &str) -> Result<String, Undelivered> {
-    let state = serde_json::to_value(alert.state).ok();
-    let state = state
-        .as_ref()
-        .and_then(|state| state.as_str())
-        .unwrap_or("changed");
+fn event(letter: &Letter) -> Result<String, Undelivered> {
+    let refused = |error: serde_json::Error| Undelivered::never(error.to_string());
+    let value = |alert: &AlertRecord| serde_json::to_value(alert).map_err(refused);
+    let of = |alert: &AlertRecord| format!("{}/{}", alert.batch.slug(), alert.alert);
+    let (kind, subject, time, data) = match &letter.about {
+        About::Alert(alert) => (
+            format!("fobwatch.alert.{}", word(alert.state)),
+            of(alert),
+            alert.at,
+            value(alert)?,
+        ),
+        About::Again(alert) => (
+            "fobwatch.alert.reminded".to_owned(),
+            of(alert),
+            alert.at,
+            value(alert)?,
+        ),
+        About::Digest(alerts, _) => {
+            let last = alerts.iter().map(|alert| alert.at).max().unwrap_or_default();
+            let alerts: Vec<Value> = alerts.iter().map(value).collect::<Result<_, _>>()?;
+            let data = json!({ "record": "digest", "alerts": alerts });
+            ("fobwatch.digest".to_owned(), "digest".to_owned(), last, data)
+        }
+        About::Notice(notice) => (
+            format!("fobwatch.notice.{}", word(notice.state)),
+            notice.about.to_owned(),
+            notice.at,
+            serde_json::to_value(notice).map_err(refused)?,
+        ),
+    };
     serde_json::to_string(&CloudEvent {
         specversion: "1.0",
-        id: key,
+        id: &letter.key,
         source: "urn:fobwatch",
-        kind: format!("fobwatch.alert.{state}"),
-        subject: format!("{}/{}", alert.batch.slug(), alert.alert),
-        time: alert.at,
+        kind,
+        subject,
+        time,
         datacontenttype: "application/json",
-        data: alert,
+        data,
     })
-    .map_err(|error| Undelivered {
-        why: error.to_string(),
-        again: Again::Never,
-    })
+    .map_err(refused)
+}
+
+/// What fills the places of a form.
+struct Filling<'a> {
+    batch: &'a str,
+    alert: String,
+    state: String,
+    priority: Priority,
+    message: String,
+    who: &'a str,
+}
+
+impl<'a> Filling<'a> {
+    fn of(alert: &'a AlertRecord, message: String) -> Self {
+        Self {
+            batch: alert.batch.as_str(),
+            alert: alert.alert.name().replace('_', " "),
+            state: word(alert.state).replace('_', " "),
+            priority: alert.priority,
+            message,
+            who: alert.who.as_deref().unwrap_or_default(),
+        }
+    }
+}
+
+/// The form once for each thing that the letter says.
+fn text(form: &str, letter: &Letter) -> String {
+    match &letter.about {
+        About::Alert(alert) => filled(form, &Filling::of(alert, said(alert))),
+        About::Again(alert) => filled(form, &Filling::of(alert, said_again(alert))),
+        About::Digest(alerts, zone) => {
+            let each = alerts.iter().map(|alert| {
+                let when = fobwatch_core::alert::sentence::local(alert.at, zone);
+                filled(form, &Filling::of(alert, format!("{when}: {}", said(alert))))
+            });
+            each.collect::<Vec<_>>().join("\n")
+        }
+        About::Notice(notice) => {
+            let filling = Filling {
+                batch: "fobwatch",
+                alert: notice.about.to_owned(),
+                state: word(notice.state),
+                priority: notice.priority,
+                message: notice.message.clone(),
+                who: "",
+            };
+            filled(form, &filling)
+        }
+    }
 }
 
 /// The form with its places filled in; what is filled in is not looked at again.
-fn filled(form: &str, alert: &AlertRecord) -> String {
-    let word = |value: Option<serde_json::Value>| {
-        let value = value.unwrap_or_default();
-        value.as_str().unwrap_or_default().replace('_', " ")
-    };
+fn filled(form: &str, filling: &Filling<'_>) -> String {
     let mut text = String::new();
     let mut rest = form;
     while let Some(open) = rest.find('{') {
@@ -135,17 +205,27 @@ fn filled(form: &str, alert: &AlertRecord) -> String {
         let end = from.find('}').map_or(from.len(), |end| end + 1);
         let (place, after) = from.split_at(end);
         match place {
-            "{batch}" => text.push_str(alert.batch.as_str()),
-            "{alert}" => text.push_str(&alert.alert.name().replace('_', " ")),
-            "{state}" => text.push_str(&word(serde_json::to_value(alert.state).ok())),
-            "{priority}" => text.push_str(&word(serde_json::to_value(alert.priority).ok())),
-            "{message}" => text.push_str(&alert.message),
+            "{batch}" => text.push_str(filling.batch),
+            "{alert}" => text.push_str(&filling.alert),
+            "{state}" => text.push_str(&filling.state),
+            "{priority}" => text.push_str(priority(filling.priority)),
+            "{message}" => text.push_str(&filling.message),
+            "{who}" => text.push_str(filling.who),
             other => text.push_str(other),
         }
         rest = after;
     }
     text.push_str(rest);
     text
+}
+
+fn priority(priority: Priority) -> &'static str {
+    match priority {
+        Priority::Low => "low",
+        Priority::Medium => "medium",
+        Priority::High => "high",
+        Priority::Critical => "critical",
+    }
 }
 
 /// HMAC-SHA256 (RFC 2104) of the body, as hexadecimal digits.

@@ -30,6 +30,11 @@ impl Complaint {
         }
     }
 
+    /// Somebody else could mend it by asking otherwise.
+    pub(super) fn is_the_users(&self) -> bool {
+        self.status.is_client_error()
+    }
+
     pub(super) fn status(&self) -> StatusCode {
         self.status
     }

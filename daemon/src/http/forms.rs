@@ -3,7 +3,7 @@
 use std::{collections::BTreeMap, sync::Arc};
 
 use axum::{
-    Form,
+    Extension, Form,
     extract::{Path, State, rejection::FormRejection},
     http::StatusCode,
     response::{Html, IntoResponse, Redirect, Response},
@@ -15,6 +15,7 @@ use fobwatch_core::{
 use serde_json::{Map, Value, json};
 
 use super::{
+    access::Caller,
     answer::{Complaint, batch},
     batches::settle,
     page,
@@ -135,6 +136,7 @@ fn moved(live: &Live, fields: &BTreeMap<String, String>) -> Result<BTreeMap<Stri
 /// An alert was seen.
 pub(super) async fn seen(
     State(house): State<Arc<House>>,
+    Extension(caller): Extension<Caller>,
     Path((slug, alert)): Path<(String, String)>,
 ) -> Result<Response, Complaint> {
     let live = batch(&house, &slug)?;
@@ -144,7 +146,7 @@ pub(super) async fn seen(
     let command = Command {
         at: house.now(&live),
         alert,
-        who: WHO.to_owned(),
+        who: caller.signs(WHO),
         deed: Deed::Acknowledge,
     };
     // Seen by someone else in the meantime, or over: there is nothing left to do.

@@ -47,11 +47,20 @@ pub(super) async fn calendar(State(house): State<Arc<House>>) -> impl IntoRespon
 /// The same as sentences without the page.
 pub(super) async fn status(State(house): State<Arc<House>>) -> Json<page::Told> {
     let (shown, context) = seen(&house, PATIENCE).await;
+    Json(page::told(&shown, &context))
+}
+
+/// What a person should know of the channels and servers that are told things.
+async fn servers(house: &House) -> Vec<String> {
+    let known: Vec<String> = house.destinations().iter().map(|of| of.name.clone()).collect();
+    let backlog = house.store.read(|reader| reader.backlog()).await;
+    let backlog = backlog.unwrap_or_else(|error| {
+        warn!("The page does not tell how the channels do: {error}.");
+        Vec::new()
+    });
+    let channels = page::of_channels(&backlog, &known, Timestamp::now(), &house.display.zone);
     let servers = house.series.iter().filter_map(|state| state.sentence());
-    Json(page::Told {
-        servers: servers.collect(),
-        ..page::told(&shown, &context)
-    })
+    channels.into_iter().chain(servers).collect()
 }
 
 async fn seen(house: &House, patience: Duration) -> (Vec<Shown>, Context) {
@@ -107,6 +116,7 @@ async fn seen(house: &House, patience: Duration) -> (Vec<Shown>, Context) {
         display: house.display.clone(),
         demo: house.demo,
         unstored: house.unstored.trouble(),
+        servers: servers(house).await,
     };
     (shown, context)
 }
@@ -133,6 +143,12 @@ pub(super) async fn style() -> impl IntoResponse {
 
 pub(super) async fn script() -> impl IntoResponse {
     (typed("text/javascript; charset=utf-8"), page::script())
+}
+
+/// One batch alone, for whoever has a link to it.
+pub(super) fn shared(house: &House, live: &Live) -> String {
+    let (shown, context) = of_one(house, live);
+    page::shared(&shown, &context)
 }
 
 /// The page on which notes of a batch are written.
@@ -164,6 +180,7 @@ pub(super) fn context(house: &House) -> Context {
         display: house.display.clone(),
         demo: house.demo,
         unstored: house.unstored.trouble(),
+        servers: Vec::new(),
     }
 }
 

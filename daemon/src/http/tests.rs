@@ -1,4 +1,5 @@
 mod described;
+mod diary;
 mod filled;
 
 use std::sync::Arc;

@@ -26,12 +26,9 @@ impl Backoff {
         if lasted >= GOOD {
             self.failures = 0;
         }
-        let whole = FIRST.saturating_mul(1 << self.failures.min(6)).min(LONGEST);
+        let wait = wait(self.failures, FIRST, LONGEST);
         self.failures = self.failures.saturating_add(1);
-        let chance = RandomState::new().build_hasher().finish() >> 40;
-        // 24 random bits, exactly held by the type.
-        let share = f64::from(u32::try_from(chance).unwrap_or(0)) / f64::from(1_u32 << 24);
-        whole.mul_f64(1.0 - share / 2.0)
+        wait
     }
 
     /// The link carried readings, however short it was: the next wait is the first again, since each second without it may
@@ -39,6 +36,15 @@ impl Backoff {
     pub fn was_good(&mut self) {
         self.failures = 0;
     }
+}
+
+/// The wait after so many `failures` before: it doubles from `first` to `longest`, cut by up to half at random.
+pub fn wait(failures: u32, first: Duration, longest: Duration) -> Duration {
+    let whole = first.saturating_mul(1 << failures.min(16)).min(longest);
+    let chance = RandomState::new().build_hasher().finish() >> 40;
+    // 24 random bits, exactly held by the type.
+    let share = f64::from(u32::try_from(chance).unwrap_or(0)) / f64::from(1_u32 << 24);
+    whole.mul_f64(1.0 - share / 2.0)
 }
 
 #[cfg(test)]

@@ -76,6 +76,14 @@ impl Publisher {
         self.retained(alert_topic(&self.prefix, alert), payload).await
     }
 
+    /// Publishes a retained message on `<prefix>/<topic>`, and waits until the broker has confirmed it.
+    ///
+    /// # Errors
+    /// The broker may not have got it.
+    pub async fn below_prefix(&self, topic: &str, payload: String) -> Result<(), PublishError> {
+        self.retained(format!("{}/{topic}", self.prefix), payload).await
+    }
+
     /// Publishes a retained message on a topic below our prefix or anywhere else, and waits until the broker has
     /// confirmed it.
     ///

@@ -151,6 +151,7 @@ impl Made {
             pressure: String::new(),
             next: String::new(),
             questions: Vec::new(),
+            moments: Vec::new(),
             culture: None,
             sensors,
             set_aside: std::collections::BTreeMap::new(),
@@ -211,6 +212,7 @@ pub(super) fn context() -> Context {
         },
         demo: false,
         unstored: None,
+        servers: Vec::new(),
     }
 }
 

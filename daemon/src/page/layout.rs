@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use maud::{DOCTYPE, Markup, html};
 
 use super::{
-    Context, Shown, agenda, batch, caution, chart, headline,
+    Context, Shown, agenda, batch, caution, channels, chart, craft, headline,
     need::{self, Entry, Urgency},
     shelf,
 };
@@ -62,9 +62,11 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
                 }
                 header {
                     p class="mark-name" { "fobwatch" }
-                    nav aria-label="On this page" {
+                    nav aria-label="Go to" {
                         a href="/batches/new" { "New batch" }
                         @if !batches.is_empty() { a href="#shelf" { "The shelf" } }
+                        (craft::links())
+                        a href="/cultures" { "Diaries" }
                         a href="#gone-wrong" { "Gone wrong?" }
                     }
                 }
@@ -73,6 +75,7 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
                     @if let Some(pressure) = headline::pressure(batches, context) {
                         p class="press" { (pressure) }
                     }
+                    (channels::told(context))
                     p class="soft" {
                         @if context.demo { "Demo time: " }
                         time datetime=(context.now) { (context.clock().in_full(context.now)) } ". "

@@ -46,6 +46,8 @@ pub(super) fn below(shown: &Shown) -> Markup {
     html! {
         (moved(shown))
         p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/tell" } { "Tell something else: opened, squeezed, measured, only some moved" } }
+        @if shown.is_chilled() { p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/rescue" } { "Chilled too early, or gone too far? What can be done" } } }
+        p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/label" } { "Label, shelf card and lot record" } }
         p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/see-to" } { "See to its alerts, export it, end it" } }
         p class="soft" { "From a terminal: " code { "fobwatch note " (quoted(shown.batch.name.as_str())) " opened --bottles 3" } }
     }
@@ -76,6 +78,13 @@ pub(super) fn document(shown: &Shown, context: &Context, wrong: Option<&str>) ->
             (group(&address, "squeezed", "I squeezed the plastic bottle with the sensors", words("It was", "text", &SQUEEZED)))
             (group(&address, "tasted", "I tasted it", html! {
                 (words("It was", "text", &FIZZ))
+            }))
+            (group(&address, "tasted", "I tasted it, and say it in my own words", html! {
+                (number("Number of the bottle", count))
+                label { "It was" input name="text" maxlength="500" required; }
+                p class="soft" {
+                    "Said of two bottles or more that had been cold for a day, a word of your own counts in later batches, too."
+                }
             }))
             @if !shown.is_danger() {
                 (group(&address, "moved_to_fridge", "I moved them to the fridge", how_many(shown)))

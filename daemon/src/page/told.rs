@@ -121,7 +121,7 @@ pub fn told(batches: &[Shown], context: &Context) -> Told {
         behind: headline::behind(batches)
             .map(|shown| shown.batch.name.clone())
             .collect(),
-        servers: Vec::new(),
+        servers: context.servers.clone(),
         batches: by_batch,
     }
 }

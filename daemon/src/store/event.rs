@@ -81,6 +81,8 @@ pub struct Outcome {
     /// Transitions of alerts. One that is stored already (a restart went over the same events) is left as it is, and
     /// makes no second row in the outbox.
     pub alerts: Vec<AlertRecord>,
+    /// Alerts to be told again, as the engine words them by now. One of the same time is there once, however often it is stored.
+    pub reminders: Vec<AlertRecord>,
     /// Where each alert may go; each that wants it gets a row in the outbox.
     pub destinations: Vec<Destination>,
     /// When this is stored.
@@ -108,34 +110,6 @@ impl std::fmt::Debug for Snapshot {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         write!(f, "Snapshot({} bytes after {:?})", self.body.len(), self.sequence)
     }
-}
-
-/// An alert that waits to be delivered.
-#[derive(Clone, Debug, PartialEq)]
-pub struct OutboxRow {
-    /// Names the row.
-    pub id: i64,
-    /// Which batch.
-    pub batch: BatchId,
-    /// What to deliver.
-    pub alert: AlertRecord,
-    /// How often it was tried.
-    pub attempts: u32,
-    /// Not before this time.
-    pub due_at: Timestamp,
-    /// When it was put there; `None`: by an earlier program.
-    pub made_at: Option<Timestamp>,
-}
-
-/// Alerts that wait for one destination.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Backlog {
-    /// Its name.
-    pub destination: String,
-    /// How many wait.
-    pub waiting: u32,
-    /// How many were given up.
-    pub given_up: u32,
 }
 
 /// One sensor, by what it has sent.

@@ -13,6 +13,9 @@ const ALL: &[&str] = &[
     include_str!("layouts/2.sql"),
     include_str!("layouts/3.sql"),
     include_str!("layouts/4.sql"),
+    include_str!("layouts/5.sql"),
+    include_str!("layouts/6.sql"),
+    include_str!("layouts/7.sql"),
 ];
 
 fn lay(text: &str, folder: &Path) {
@@ -77,7 +80,13 @@ fn a_store_of_every_layout_opens_with_all_that_is_in_it_and_has_the_shape_of_a_n
                 .any(|alert| alert.alert == AlertName::OverLimit)
         );
         assert_eq!(reader.forecasts(plum).unwrap().len(), 2);
-        assert_eq!(reader.outbox("kitchen broker", 10).unwrap().len(), 1);
+        assert_eq!(
+            reader
+                .outbox("kitchen broker", Lane::Rest, batches[0].added_at, 10)
+                .unwrap()
+                .len(),
+            1
+        );
         assert_eq!(reader.set_aside(plum).unwrap()[0].count, 3);
         assert_eq!(writer.append_clock(batches[0].added_at).unwrap(), Sequence(33));
         writer.close().unwrap();
@@ -112,4 +121,26 @@ fn a_store_of_a_later_layout_is_refused_with_what_to_do_and_left_as_it_is() {
         );
     }
     assert!(std::fs::read(folder.path().join(FILE)).unwrap() == before);
+}
+
+#[test]
+fn a_backup_of_an_earlier_store_brings_the_zeros_along_and_leaves_that_store_as_it_is() {
+    let folder = tempfile::tempdir().unwrap();
+    lay(ALL[0], folder.path());
+    std::fs::write(folder.path().join("zeros.toml"), "# what stands here").unwrap();
+    let before = std::fs::read(folder.path().join(FILE)).unwrap();
+    let other = tempfile::tempdir().unwrap();
+    Store::back_up(folder.path(), &other.path().join(FILE)).unwrap();
+    assert!(std::fs::read(folder.path().join(FILE)).unwrap() == before);
+
+    let there = || std::fs::read_to_string(other.path().join("zeros.toml"));
+    assert!(there().is_err());
+    let writer = Writer::open(other.path()).unwrap();
+    assert_eq!(there().unwrap(), "# what stands here");
+    assert_eq!(writer.reader().last_sequence().unwrap(), Sequence(32));
+    writer.close().unwrap();
+    // Once: who throws them away later does not get them back.
+    std::fs::remove_file(other.path().join("zeros.toml")).unwrap();
+    Writer::open(other.path()).unwrap().close().unwrap();
+    assert!(there().is_err());
 }

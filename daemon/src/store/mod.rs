@@ -9,10 +9,13 @@
 //! same before and after a restart.
 
 mod backup;
+mod beside;
+mod diary;
 mod error;
 mod event;
 mod layout;
 mod lock;
+mod outbox;
 mod read;
 mod rolled;
 mod rollup;
@@ -37,9 +40,10 @@ use tokio::sync::{mpsc, oneshot};
 
 pub use error::StoreError;
 pub use event::{
-    Appended, Backlog, BatchId, Bucket, OutboxRow, Outcome, Sequence, Series, SetAsideCount, Snapshot,
-    StoredBatch, StoredEvent, StoredWhat, Thinned,
+    Appended, BatchId, Bucket, Outcome, Sequence, Series, SetAsideCount, Snapshot, StoredBatch, StoredEvent,
+    StoredWhat, Thinned,
 };
+pub use outbox::{Backlog, Delivered, Lane, Next, OutboxRow};
 pub use read::Reader;
 pub use told::Told;
 pub use write::Writer;
@@ -151,6 +155,11 @@ impl Store {
         let size = |name: &str| std::fs::metadata(self.readers.folder.join(name)).map(|file| file.len());
         let log = size(&format!("{FILE}-wal")).unwrap_or(0);
         Some(size(FILE).ok()?.saturating_add(log))
+    }
+
+    /// The data folder.
+    pub(crate) fn folder(&self) -> &Path {
+        &self.readers.folder
     }
 
     /// Whether something was ever stored in `folder`.

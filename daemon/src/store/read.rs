@@ -13,8 +13,8 @@ use jiff::Timestamp;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, Row, params};
 
 use super::{
-    Backlog, BatchId, FILE, OutboxRow, Sequence, Series, SetAsideCount, Snapshot, StoreError, StoredBatch,
-    StoredEvent, StoredWhat, layout,
+    BatchId, FILE, Sequence, Series, SetAsideCount, Snapshot, StoreError, StoredBatch, StoredEvent,
+    StoredWhat, layout,
     text::{decode, unreadable},
 };
 
@@ -391,67 +391,9 @@ impl<'c> Reader<'c> {
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
-
-    /// How many alerts wait for each destination that ever got one.
-    ///
-    /// # Errors
-    /// The database failed.
-    pub fn backlog(&self) -> Result<Vec<Backlog>, StoreError> {
-        let mut query = self.connection.prepare_cached(
-            "SELECT destination, count(*) FILTER (WHERE done_us IS NULL), count(*) FILTER (WHERE given_up = 1)
-             FROM outbox GROUP BY destination ORDER BY destination",
-        )?;
-        let rows = query.query_map([], |row| {
-            Ok(Backlog {
-                destination: row.get(0)?,
-                waiting: row.get(1)?,
-                given_up: row.get(2)?,
-            })
-        })?;
-        Ok(rows.collect::<Result<_, _>>()?)
-    }
-
-    /// Whether someone has acknowledged, shelved or cleared the alert of a row of the outbox since, or it has ended.
-    ///
-    /// # Errors
-    /// The database failed.
-    pub fn is_seen_to(&self, row: i64) -> Result<bool, StoreError> {
-        let mut query = self.connection.prepare_cached(
-            "SELECT EXISTS (
-                SELECT 1 FROM outbox JOIN alert AS told ON told.id = outbox.alert
-                JOIN alert AS later ON later.batch = told.batch AND later.alert = told.alert AND later.source = told.source
-                    AND later.quantity = told.quantity AND later.id > told.id
-                WHERE outbox.id = ?1 AND later.state NOT IN ('raised', 'unshelved'))",
-        )?;
-        Ok(query.query_row([row], |row| row.get(0))?)
-    }
-
-    /// At most `limit` alerts that wait for `destination`, the oldest first, whether due or not: an alert must not
-    /// overtake an older one of the same batch.
-    ///
-    /// # Errors
-    /// The database failed, or a row does not read back.
-    pub fn outbox(&self, destination: &str, limit: u32) -> Result<Vec<OutboxRow>, StoreError> {
-        let mut query = self.connection.prepare_cached(
-            "SELECT outbox.id, batch, body, attempts, due_us, made_us FROM outbox JOIN alert ON alert.id = outbox.alert
-             WHERE destination = ?1 AND done_us IS NULL ORDER BY outbox.id LIMIT ?2",
-        )?;
-        let rows = query.query_map(params![destination, limit], |row| {
-            let body: String = row.get(2)?;
-            Ok(OutboxRow {
-                id: row.get(0)?,
-                batch: BatchId(row.get(1)?),
-                alert: decode(&body)?,
-                attempts: row.get(3)?,
-                due_at: time(row, 4)?,
-                made_at: Some(time(row, 5)?).filter(|made| *made > Timestamp::UNIX_EPOCH),
-            })
-        })?;
-        Ok(rows.collect::<Result<_, _>>()?)
-    }
 }
 
-fn time(row: &Row<'_>, column: usize) -> rusqlite::Result<Timestamp> {
+pub(super) fn time(row: &Row<'_>, column: usize) -> rusqlite::Result<Timestamp> {
     Timestamp::from_microsecond(row.get(column)?).map_err(unreadable)
 }
 

@@ -13,6 +13,7 @@ use jiff::Timestamp;
 use super::*;
 use crate::{config::Picks, deliver::Destination};
 
+mod outbox;
 mod rollups;
 
 const BATCH: &str = r#"
@@ -57,15 +58,22 @@ fn outcome(batch: BatchId, alerts: Vec<AlertRecord>) -> Outcome {
     Outcome {
         batch,
         alerts,
+        reminders: Vec::new(),
         destinations: vec![Destination {
             name: "kitchen broker".to_owned(),
             picks: Picks::all(),
+            zone: jiff::tz::TimeZone::UTC,
+            keeps_states: true,
         }],
         now: at(0),
         forecasts: Vec::new(),
         set_aside: Vec::new(),
         snapshot: None,
     }
+}
+
+fn waiting(writer: &Writer, destination: &str, now: Timestamp) -> Vec<OutboxRow> {
+    writer.reader().outbox(destination, Lane::Rest, now, 10).unwrap()
 }
 
 #[test]
@@ -213,17 +221,19 @@ fn an_alert_stored_twice_goes_out_once() {
         .unwrap();
     assert_eq!(fresh, [raised(200)]);
 
-    let waiting = writer.reader().outbox("kitchen broker", 10).unwrap();
+    let rows = waiting(&writer, "kitchen broker", at(400));
     assert_eq!(
-        waiting.iter().map(|row| row.alert.at).collect::<Vec<_>>(),
+        rows.iter().map(|row| row.alert.at).collect::<Vec<_>>(),
         [at(100), at(200)]
     );
-    writer.outbox_retry(waiting[0].id, at(500), "no broker").unwrap();
-    writer.outbox_done(waiting[1].id, at(300)).unwrap();
-    let waiting = writer.reader().outbox("kitchen broker", 10).unwrap();
-    assert_eq!(waiting.len(), 1);
-    assert_eq!((waiting[0].attempts, waiting[0].due_at), (1, at(500)));
-    assert!(writer.reader().outbox("elsewhere", 10).unwrap().is_empty());
+    writer.outbox_retry(&[rows[0].id], at(500), "no broker").unwrap();
+    writer
+        .outbox_done(&[rows[1].id], at(300), &Delivered::Taken, &[])
+        .unwrap();
+    let rows = waiting(&writer, "kitchen broker", at(400));
+    assert_eq!(rows.len(), 1);
+    assert_eq!((rows[0].attempts, rows[0].due_at), (1, at(500)));
+    assert!(waiting(&writer, "elsewhere", at(400)).is_empty());
     assert_eq!(writer.reader().alerts(plum).unwrap().len(), 2);
     assert_eq!(writer.reader().last_alerts(plum).unwrap(), [raised(200)]);
 }
@@ -248,7 +258,7 @@ fn alerts_and_snapshot_stand_or_fall_together() {
     let mut homeless = outcome(BatchId(99), vec![raised(50)]);
     homeless.snapshot = Some(snapshot.clone());
     assert!(writer.record(&homeless).is_err());
-    assert!(writer.reader().outbox("kitchen broker", 10).unwrap().is_empty());
+    assert!(waiting(&writer, "kitchen broker", at(400)).is_empty());
 
     writer.record(&whole).unwrap();
     writer.record(&whole).unwrap();

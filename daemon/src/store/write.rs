@@ -17,8 +17,9 @@ use jiff::Timestamp;
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
 
 use super::{
-    Appended, BatchId, FILE, Outcome, Reader, Sequence, StoreError, layout,
+    Appended, BatchId, FILE, Outcome, Reader, Sequence, StoreError, beside, layout,
     lock::Lock,
+    outbox,
     rollup::Rolls,
     text::{encode, name_of},
 };
@@ -47,6 +48,7 @@ impl Writer {
         let lock = Lock::take(folder)?;
         let mut connection = Connection::open(folder.join(FILE))?;
         layout::prepare(&mut connection)?;
+        beside::unpack(folder, &connection)?;
         let mut last = 0;
         for table in ["reading", "note", "command", "clock"] {
             let query = format!("SELECT coalesce(max(seq), 0) FROM {table}");
@@ -251,6 +253,9 @@ impl Writer {
                 fresh.push(alert.clone());
             }
         }
+        for reminder in &outcome.reminders {
+            outbox::put_reminder(&transaction, batch, reminder, outcome)?;
+        }
         for forecast in &outcome.forecasts {
             transaction
                 .prepare_cached("INSERT OR REPLACE INTO forecast (batch, at_us, body) VALUES (?1, ?2, ?3)")?
@@ -273,42 +278,6 @@ impl Writer {
         }
         transaction.commit()?;
         Ok(fresh)
-    }
-
-    /// Marks a row of the outbox as delivered.
-    ///
-    /// # Errors
-    /// It was not stored: the alert will be delivered again.
-    pub fn outbox_done(&mut self, row: i64, at: Timestamp) -> Result<(), StoreError> {
-        self.connection.execute(
-            "UPDATE outbox SET done_us = ?2, attempts = attempts + 1, complaint = NULL WHERE id = ?1",
-            params![row, at.as_microsecond()],
-        )?;
-        Ok(())
-    }
-
-    /// Marks a row of the outbox as given up, with why.
-    ///
-    /// # Errors
-    /// It was not stored: it will be tried again.
-    pub fn outbox_given_up(&mut self, row: i64, at: Timestamp, complaint: &str) -> Result<(), StoreError> {
-        self.connection.execute(
-            "UPDATE outbox SET done_us = ?2, attempts = attempts + 1, complaint = ?3, given_up = 1 WHERE id = ?1",
-            params![row, at.as_microsecond(), complaint],
-        )?;
-        Ok(())
-    }
-
-    /// Puts a row of the outbox off until `due_at`, with what went wrong.
-    ///
-    /// # Errors
-    /// It was not stored: it is due at once.
-    pub fn outbox_retry(&mut self, row: i64, due_at: Timestamp, complaint: &str) -> Result<(), StoreError> {
-        self.connection.execute(
-            "UPDATE outbox SET due_us = ?2, attempts = attempts + 1, complaint = ?3 WHERE id = ?1",
-            params![row, due_at.as_microsecond(), complaint],
-        )?;
-        Ok(())
     }
 
     /// Reads through the writing connection: sees the last commit, waits for nobody.
@@ -370,21 +339,7 @@ fn insert_alert(
     if inserted == 0 {
         return Ok(false);
     }
-    let id = transaction.last_insert_rowid();
-    for destination in &outcome.destinations {
-        if let Some(due) = destination.due(alert, outcome.now) {
-            transaction
-                .prepare_cached(
-                    "INSERT INTO outbox (alert, destination, due_us, made_us) VALUES (?1, ?2, ?3, ?4)",
-                )?
-                .execute(params![
-                    id,
-                    destination.name,
-                    due.as_microsecond(),
-                    outcome.now.as_microsecond()
-                ])?;
-        }
-    }
+    outbox::put_alert(transaction, transaction.last_insert_rowid(), alert, outcome)?;
     Ok(true)
 }
 

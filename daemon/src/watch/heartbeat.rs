@@ -1,4 +1,5 @@
-//! Signs of life for those who watch the watcher: systemd, brokers, and an address that misses them. None comes while a work loop is stuck.
+//! Signs of life for those who watch the watcher: systemd, brokers, and an address that misses them. None comes while a work loop is stuck, and
+//! only systemd, which could mend nothing there, hears them while nothing can be stored.
 
 use std::{sync::Arc, time::Duration};
 
@@ -21,7 +22,7 @@ const PATIENCE: Duration = Duration::from_secs(20);
 pub(super) async fn systemd(house: Arc<House>, stop: CancellationToken) {
     tell(NotifyState::Ready);
     if let Some(within) = sd_notify::watchdog_enabled() {
-        let mut signs = Signs::new(house, within / 2, stop);
+        let mut signs = Signs::new(house, within / 2, Listener::Systemd, stop);
         while signs.next().await {
             tell(NotifyState::Watchdog);
         }
@@ -47,7 +48,7 @@ pub(super) async fn pings(house: Arc<House>, url: Url, often: Duration, stop: Ca
             return;
         }
     };
-    let mut signs = Signs::new(house, often, stop);
+    let mut signs = Signs::new(house, often, Listener::Person, stop);
     while signs.next().await {
         let answer = client.get(url.clone()).send().await;
         if let Err(error) = answer.and_then(reqwest::Response::error_for_status) {
@@ -59,7 +60,7 @@ pub(super) async fn pings(house: Arc<House>, url: Url, often: Duration, stop: Ca
 
 /// Keeps the time at a broker under `<prefix>/heartbeat`. Its last will says offline if the link goes.
 pub(super) async fn broker(house: Arc<House>, publisher: Publisher, topic: String, stop: CancellationToken) {
-    let mut signs = Signs::new(house, BROKER_EVERY, stop);
+    let mut signs = Signs::new(house, BROKER_EVERY, Listener::Person, stop);
     while signs.next().await {
         let now = Timestamp::now().strftime("%Y-%m-%dT%H:%M:%SZ").to_string();
         // Who is not connected is told by the last will.
@@ -71,20 +72,42 @@ pub(super) async fn broker(house: Arc<House>, publisher: Publisher, topic: Strin
 struct Signs {
     house: Arc<House>,
     ticks: Interval,
+    listener: Listener,
     stop: CancellationToken,
     /// That none is given was told.
     told: bool,
 }
 
+/// Who misses the signs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Listener {
+    /// It starts us again.
+    Systemd,
+    /// They look after the disk as well.
+    Person,
+}
+
 impl Signs {
-    fn new(house: Arc<House>, often: Duration, stop: CancellationToken) -> Self {
+    fn new(house: Arc<House>, often: Duration, listener: Listener, stop: CancellationToken) -> Self {
         let mut ticks = interval(often.max(Duration::from_millis(100)));
         ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
         Self {
             house,
             ticks,
+            listener,
             stop,
             told: false,
+        }
+    }
+
+    fn ailment(&self) -> Option<String> {
+        let unstored = || {
+            let trouble = self.house.unstored.trouble()?;
+            Some(format!("nothing can be stored: {}", trouble.why))
+        };
+        match self.listener {
+            Listener::Systemd => self.house.ailment(),
+            Listener::Person => self.house.ailment().or_else(unstored),
         }
     }
 
@@ -96,7 +119,7 @@ impl Signs {
                 () = self.stop.cancelled() => return false,
                 _ = self.ticks.tick() => {}
             }
-            match self.house.ailment() {
+            match self.ailment() {
                 None => {
                     self.told = false;
                     return true;
@@ -125,10 +148,19 @@ mod tests {
         let (house, _requests) = house(&store).await;
         let stop = CancellationToken::new();
         assert_eq!(house.ailment(), None);
-        let mut signs = Signs::new(Arc::clone(&house), Duration::from_millis(100), stop.clone());
+        let every = Duration::from_millis(100);
+        let signs = |listener| Signs::new(Arc::clone(&house), every, listener, stop.clone());
+        let (mut systemd, mut signs) = (signs(Listener::Systemd), signs(Listener::Person));
         for _ in 0..3 {
-            assert!(signs.next().await);
+            assert!(signs.next().await && systemd.next().await);
         }
+        // Nothing is reckoned while nothing can be stored; starting anew would mend nothing.
+        house
+            .unstored
+            .failed(Timestamp::UNIX_EPOCH, &crate::store::StoreError::Full);
+        assert!(signs.ailment().is_some_and(|why| why.contains("stored")) && systemd.ailment().is_none());
+        house.unstored.stored();
+        assert!(signs.next().await);
         house.stall();
         assert!(house.ailment().is_some_and(|why| why.contains("does not turn")));
         // However often the time comes, no sign is given; the stop ends the wait.

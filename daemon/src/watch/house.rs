@@ -7,20 +7,20 @@ use std::{
 };
 
 use fobwatch_core::{
-    alert::AlertRecord,
     batch::{Batch, Slug},
     engine::{ClockSource, Command, Settings},
     note::Note,
     reading::Reading,
 };
 use jiff::Timestamp;
-use tokio::sync::{Semaphore, broadcast, mpsc, oneshot, watch};
+use tokio::sync::{Semaphore, mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
 
 use crate::{
     config::{self, Config, Display, Secret, Share},
     decode::Calibrations,
     deliver::Destination,
+    http,
     incoming::{Counted, Kind, Meter},
     series,
     store::{BatchId, Sequence, Store, StoreError},
@@ -30,7 +30,7 @@ use super::{Clock, live::Live, unstored::Unstored};
 
 /// A work loop that has not turned for this long beyond its usual time is taken for stuck.
 const PATIENCE: Duration = Duration::from_secs(60);
-/// Requests of people that may wait, and reminders that a slow deliverer may miss.
+/// Requests of people that may wait.
 const REQUESTS: usize = 64;
 /// Pages that may listen at once.
 const LISTENERS: usize = 200;
@@ -75,12 +75,12 @@ pub(crate) struct House {
     pub(crate) latest: watch::Sender<Sequence>,
     /// Counts up when alerts were stored; the deliverers follow it.
     pub(crate) alerts: watch::Sender<u64>,
-    /// Alerts to be told again, to whom it may concern.
-    pub(crate) reminders: broadcast::Sender<AlertRecord>,
-    /// Where each alert is to go.
-    pub(crate) destinations: Vec<Destination>,
+    /// Where each alert is to go; changed by a reload.
+    pub(crate) destinations: RwLock<Arc<Vec<Destination>>>,
     pub(crate) beat: Mutex<Instant>,
     pub(crate) door: RwLock<Arc<Door>>,
+    /// Who is let in.
+    pub(crate) gate: http::Gate,
     /// Counts what was posted.
     pub(crate) posted: Arc<Meter>,
     /// What came in and what was reckoned, for the metrics.
@@ -124,13 +124,13 @@ impl House {
             batches: RwLock::default(),
             latest: watch::Sender::new(latest),
             alerts: watch::Sender::new(0),
-            reminders: broadcast::Sender::new(REQUESTS),
-            destinations: Destination::all(config),
+            destinations: RwLock::new(Arc::new(Destination::all(config))),
             beat: Mutex::new(Instant::now()),
             door: RwLock::new(Arc::new(Door {
                 token: config.token.clone(),
                 calibrations: Arc::new(config.calibrations.clone()),
             })),
+            gate: http::Gate::new(&config.access),
             unstored: Unstored::default(),
             posted: Arc::clone(&posted),
             counted: Counted::default(),
@@ -167,6 +167,11 @@ impl House {
 
     pub(crate) fn door(&self) -> Arc<Door> {
         Arc::clone(&self.door.read().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// Where alerts go that are stored from here on.
+    pub(crate) fn destinations(&self) -> Arc<Vec<Destination>> {
+        Arc::clone(&self.destinations.read().unwrap_or_else(PoisonError::into_inner))
     }
 
     pub(super) fn turn(&self) {

@@ -1,7 +1,12 @@
 //! The brokers and ports under way, and what a reload changes about them: one that stays as it was is not touched, so
 //! nothing that it sends is lost.
 
-use std::sync::{Arc, PoisonError};
+use std::{
+    sync::{Arc, PoisonError},
+    time::Duration,
+};
+
+use reqwest::Url;
 
 use tokio::{sync::mpsc, task::JoinHandle, time::timeout};
 use tokio_util::sync::CancellationToken;
@@ -12,9 +17,10 @@ use super::{
     house::{Door, House},
 };
 use crate::{
-    config::{Broker, Config, Port},
+    config::{Broker, Config, Email, Port, Webhook},
     decode::Calibrations,
     deliver::{self, Channel, Destination},
+    hub,
     incoming::{Inbox, Kind},
     mqtt, serial,
 };
@@ -29,6 +35,8 @@ pub(super) struct Inputs {
     calibrations: Arc<Calibrations>,
     brokers: Vec<Running<Broker>>,
     ports: Vec<Running<Port>>,
+    webhooks: Vec<Running<Webhook>>,
+    emails: Vec<Running<Email>>,
 }
 
 /// An input under way.
@@ -61,6 +69,8 @@ impl Inputs {
             config,
             brokers: Vec::new(),
             ports: Vec::new(),
+            webhooks: Vec::new(),
+            emails: Vec::new(),
         };
         inputs.begin_missing();
         inputs
@@ -81,6 +91,12 @@ impl Inputs {
         for port in self.ports {
             port.end().await;
         }
+        for webhook in self.webhooks {
+            webhook.end().await;
+        }
+        for email in self.emails {
+            email.end().await;
+        }
     }
 
     async fn change(&mut self, config: Config) {
@@ -89,38 +105,52 @@ impl Inputs {
         }
         let all = config.calibrations != *self.calibrations;
         self.calibrations = Arc::new(config.calibrations.clone());
+        let before = self.running();
         let door = Door {
             token: config.token.clone(),
             calibrations: Arc::clone(&self.calibrations),
         };
+        self.house.gate.change(&config.access);
         *self.house.door.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(door);
-        let (mut kept, mut ended) = (Vec::new(), 0);
-        for broker in std::mem::take(&mut self.brokers) {
-            if !all && config.mqtt.contains(&broker.config) {
-                kept.push(broker);
-            } else {
-                broker.end().await;
-                ended += 1;
-            }
-        }
-        self.brokers = kept;
-        let mut kept = Vec::new();
-        for port in std::mem::take(&mut self.ports) {
-            if !all && config.serial.contains(&port.config) {
-                kept.push(port);
-            } else {
-                port.end().await;
-                ended += 1;
-            }
-        }
-        self.ports = kept;
-        let stayed = self.brokers.len() + self.ports.len();
+        self.tell_others(&config).await;
+        let brokers = std::mem::take(&mut self.brokers);
+        self.brokers = still(brokers, |of| !all && config.mqtt.contains(of)).await;
+        let ports = std::mem::take(&mut self.ports);
+        self.ports = still(ports, |of| !all && config.serial.contains(of)).await;
+        let webhooks = std::mem::take(&mut self.webhooks);
+        self.webhooks = still(webhooks, |of| config.webhooks.contains(of)).await;
+        let emails = std::mem::take(&mut self.emails);
+        self.emails = still(emails, |of| config.emails.contains(of)).await;
+        let stayed = self.running();
+        let ended = before - stayed;
         self.config = config;
         self.begin_missing();
-        let begun = self.brokers.len() + self.ports.len() - stayed;
+        let begun = self.running() - stayed;
         info!(
-            "The configuration was read again: {stayed} inputs stay as they are, {ended} ended, {begun} begun."
+            "The configuration was read again: {stayed} links stay as they are, {ended} ended, {begun} begun."
         );
+    }
+
+    fn running(&self) -> usize {
+        self.brokers.len() + self.ports.len() + self.webhooks.len() + self.emails.len()
+    }
+
+    /// Alerts go where `config` says from here on, and who is new is told what stands.
+    async fn tell_others(&self, config: &Config) {
+        // The zone holds from the next start on.
+        let config = Config {
+            display: self.config.display.clone(),
+            ..config.clone()
+        };
+        let destinations = Destination::all(&config);
+        if let Err(error) = deliver::welcome(&self.house.store, &destinations).await {
+            warn!("A channel that is new is not told what stands: {error}.");
+        }
+        *self
+            .house
+            .destinations
+            .write()
+            .unwrap_or_else(PoisonError::into_inner) = Arc::new(destinations);
     }
 
     fn begin_missing(&mut self) {
@@ -136,6 +166,33 @@ impl Inputs {
                 self.ports.push(running);
             }
         }
+        let zone = &self.house.display.zone;
+        for webhook in &self.config.webhooks {
+            if !self.webhooks.iter().any(|running| running.config == *webhook)
+                && let Some(channel) = Channel::webhook(webhook)
+            {
+                let destination = Destination::of_webhook(webhook, zone);
+                self.webhooks.push(self.tell(webhook, destination, channel));
+            }
+        }
+        for email in &self.config.emails {
+            if !self.emails.iter().any(|running| running.config == *email)
+                && let Some(channel) = Channel::email(email)
+            {
+                let destination = Destination::of_email(email, zone);
+                self.emails.push(self.tell(email, destination, channel));
+            }
+        }
+    }
+
+    fn tell<C: Clone>(&self, config: &C, destination: Destination, channel: Channel) -> Running<C> {
+        let stop = self.stop.child_token();
+        let carried = deliver::carry(Arc::clone(&self.house), destination, channel, stop.clone());
+        Running {
+            config: config.clone(),
+            stop,
+            tasks: vec![tokio::spawn(carried)],
+        }
     }
 
     fn listen_to(&self, broker: &Broker) -> Running<Broker> {
@@ -149,26 +206,32 @@ impl Inputs {
         self.house.counted.meter(Kind::Mqtt, &link.meter);
         let mut tasks = vec![link.task];
         if let Some(publisher) = link.publisher {
-            let destination = Destination::of_broker(broker);
-            if self.house.destinations.contains(&destination) {
-                if let Some(prefix) = &broker.publish_prefix {
-                    let topic = format!("{prefix}/heartbeat");
-                    let signs =
-                        heartbeat::broker(Arc::clone(&self.house), publisher.clone(), topic, stop.clone());
-                    tasks.push(tokio::spawn(signs));
-                }
-                if let (Some(commands), Some(prefix)) = (link.commands, &broker.publish_prefix) {
-                    let topic = format!("{prefix}/reply");
-                    let orders =
-                        deliver::orders::obey(Arc::clone(&self.house), publisher.clone(), topic, commands);
-                    tasks.push(tokio::spawn(orders));
-                }
-                let channel = Channel::Broker(publisher);
-                let carried = deliver::carry(Arc::clone(&self.house), destination, channel, stop.clone());
-                tasks.push(tokio::spawn(carried));
-            } else {
-                warn!(broker = %broker.name(), "Alerts are told to this broker from the next start of fobwatch on.");
+            if let Some(prefix) = &broker.publish_prefix {
+                let topic = format!("{prefix}/heartbeat");
+                let signs =
+                    heartbeat::broker(Arc::clone(&self.house), publisher.clone(), topic, stop.clone());
+                tasks.push(tokio::spawn(signs));
             }
+            if let (Some(commands), Some(prefix)) = (link.commands, &broker.publish_prefix) {
+                let topic = format!("{prefix}/reply");
+                let orders =
+                    deliver::orders::obey(Arc::clone(&self.house), publisher.clone(), topic, commands);
+                tasks.push(tokio::spawn(orders));
+            }
+            if let (Some(prefix), Some(publish_prefix)) = (&broker.discovery_prefix, &broker.publish_prefix) {
+                let announced = hub::announce(
+                    Arc::clone(&self.house),
+                    publisher.clone(),
+                    prefix.clone(),
+                    publish_prefix.clone(),
+                    stop.clone(),
+                );
+                tasks.push(tokio::spawn(announced));
+            }
+            let destination = Destination::of_broker(broker);
+            let channel = Channel::Broker(publisher);
+            let carried = deliver::carry(Arc::clone(&self.house), destination, channel, stop.clone());
+            tasks.push(tokio::spawn(carried));
         }
         Running {
             config: broker.clone(),
@@ -207,6 +270,19 @@ impl Inputs {
     }
 }
 
+/// Those that are still wanted; the others end.
+async fn still<C>(running: Vec<Running<C>>, wanted: impl Fn(&C) -> bool) -> Vec<Running<C>> {
+    let mut kept = Vec::new();
+    for one in running {
+        if wanted(&one.config) {
+            kept.push(one);
+        } else {
+            one.end().await;
+        }
+    }
+    kept
+}
+
 /// What a reload cannot change, because the batches are reckoned with it or an address stands on it.
 fn fixed(old: &Config, new: &Config) -> Vec<&'static str> {
     let changed = [
@@ -215,15 +291,29 @@ fn fixed(old: &Config, new: &Config) -> Vec<&'static str> {
         ("clock", old.clock != new.clock),
         ("store", old.store_folder != new.store_folder),
         ("http.listen", old.listen != new.listen),
+        (
+            "http.behind_proxy",
+            old.access.behind_proxy != new.access.behind_proxy,
+        ),
+        (
+            "http.certificate_file",
+            old.access.certificate.is_some() != new.access.certificate.is_some(),
+        ),
         ("http.post_listen", old.post_listen != new.post_listen),
         ("alerts", old.rules != new.rules),
         ("share", old.share != new.share),
+        ("heartbeat", heartbeat(old) != heartbeat(new)),
         ("series", old.series != new.series),
     ];
     changed
         .into_iter()
         .filter_map(|(key, changed)| changed.then_some(key))
         .collect()
+}
+
+/// Where signs of life are sent, and how often.
+fn heartbeat(config: &Config) -> (&Option<Url>, Duration) {
+    (&config.ping_url, config.ping_every)
 }
 
 #[cfg(test)]

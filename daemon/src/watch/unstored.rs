@@ -1,9 +1,8 @@
 //! Whether the store takes what comes. While it does not, a person has to hear of it everywhere: nothing is reckoned
 //! meanwhile, and no alert can be raised.
 
-use std::sync::{PoisonError, RwLock};
-
 use jiff::Timestamp;
+use tokio::sync::watch;
 use tracing::{error, info};
 
 use crate::store::StoreError;
@@ -19,33 +18,44 @@ pub struct Trouble {
 
 /// The trouble, while there is some.
 #[derive(Debug, Default)]
-pub(crate) struct Unstored(RwLock<Option<Trouble>>);
+pub(crate) struct Unstored(watch::Sender<Option<Trouble>>);
 
 impl Unstored {
     /// The trouble that lasts.
     pub(crate) fn trouble(&self) -> Option<Trouble> {
-        self.0.read().unwrap_or_else(PoisonError::into_inner).clone()
+        self.0.borrow().clone()
     }
 
-    pub(super) fn failed(&self, now: Timestamp, failed: &StoreError) {
-        let mut trouble = self.0.write().unwrap_or_else(PoisonError::into_inner);
+    /// Hears when it begins, changes and ends.
+    pub(crate) fn subscribe(&self) -> watch::Receiver<Option<Trouble>> {
+        self.0.subscribe()
+    }
+
+    pub(crate) fn failed(&self, now: Timestamp, failed: &StoreError) {
         let why = failed.to_string();
-        if trouble.as_ref().is_none_or(|before| before.why != why) {
+        self.0.send_if_modified(|trouble| {
+            if trouble.as_ref().is_some_and(|before| before.why == why) {
+                return false;
+            }
             error!(
                 "Nothing can be stored for now: {why}. It is tried again; the inputs wait, and no alert can be raised."
             );
-        }
-        let since = trouble.as_ref().map_or(now, |before| before.since);
-        *trouble = Some(Trouble { since, why });
+            let since = trouble.as_ref().map_or(now, |before| before.since);
+            *trouble = Some(Trouble { since, why });
+            true
+        });
     }
 
-    pub(super) fn stored(&self) {
-        let mut trouble = self.0.write().unwrap_or_else(PoisonError::into_inner);
-        if let Some(over) = trouble.take() {
+    pub(crate) fn stored(&self) {
+        self.0.send_if_modified(|trouble| {
+            let Some(over) = trouble.take() else {
+                return false;
+            };
             info!(
                 "Stored again. Since {} it could not be: {}.",
                 over.since, over.why
             );
-        }
+            true
+        });
     }
 }

@@ -21,7 +21,7 @@ use tokio::runtime::Handle;
 use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, info, warn};
 
-use super::{house::House, live::Live, workers::Fit};
+use super::{house::House, live::Live, taught::taught, workers::Fit};
 use crate::{
     deliver::log,
     incoming::Backoff,
@@ -47,6 +47,8 @@ pub(super) struct Worker {
     seen: Sequence,
     /// What was stored before this worker began: reminders of it were told already, or are late.
     old: Sequence,
+    /// Reminders of that, not told yet.
+    late: Vec<AlertRecord>,
     outcome: Outcome,
     since_snapshot: u64,
     snapshot_at: Instant,
@@ -75,7 +77,7 @@ pub(super) async fn revive(
             }
         }
     }
-    let monitor = Monitor::new(batch, house.settings.clone());
+    let monitor = taught(house, Monitor::new(batch, house.settings.clone())).await?;
     // Where it begins depends on what is stored by now; after a crash it must begin at the same place.
     let beginning = Outcome {
         snapshot: Some(Snapshot {
@@ -108,6 +110,7 @@ pub(super) fn start(
         fit,
         seen,
         old: *house.latest.borrow(),
+        late: Vec::new(),
         outcome: empty(live.id, house),
         since_snapshot: 0,
         snapshot_at: Instant::now(),
@@ -133,7 +136,8 @@ fn empty(batch: BatchId, house: &House) -> Outcome {
     Outcome {
         batch,
         alerts: Vec::new(),
-        destinations: house.destinations.clone(),
+        reminders: Vec::new(),
+        destinations: house.destinations().to_vec(),
         now: Timestamp::now(),
         forecasts: Vec::new(),
         set_aside: Vec::new(),
@@ -307,8 +311,11 @@ impl Worker {
                 Action::Remind(alert) => {
                     if sequence > self.old {
                         log::tell(&alert);
-                        // Nobody may be listening: then the log alone tells it.
-                        self.house.reminders.send(alert).ok();
+                        self.outcome.reminders.push(alert);
+                    } else {
+                        // One that a stop cut off is told; of many that are gone over, the last.
+                        self.late.retain(|late| !same(late, &alert));
+                        self.late.push(alert);
                     }
                 }
                 Action::Refused { command, why } => {
@@ -316,7 +323,10 @@ impl Worker {
                 }
             }
         }
-        if !self.outcome.alerts.is_empty() {
+        if sequence > self.old {
+            self.outcome.reminders.append(&mut self.late);
+        }
+        if !self.outcome.alerts.is_empty() || !self.outcome.reminders.is_empty() {
             self.record();
         }
     }
@@ -324,13 +334,23 @@ impl Worker {
     /// Keeps trying until it is stored, or it is time to stop: then a restart goes over the same events.
     fn record(&mut self) {
         let nothing = self.outcome.alerts.is_empty()
+            && self.outcome.reminders.is_empty()
             && self.outcome.forecasts.is_empty()
             && self.outcome.set_aside.is_empty()
             && self.outcome.snapshot.is_none();
         if nothing {
             return;
         }
-        let outcome = Arc::new(mem::replace(&mut self.outcome, empty(self.live.id, &self.house)));
+        // It was begun when the one before was stored, maybe long ago: who is told, and from when on, holds as of now.
+        let outcome = Outcome {
+            alerts: mem::take(&mut self.outcome.alerts),
+            reminders: mem::take(&mut self.outcome.reminders),
+            forecasts: mem::take(&mut self.outcome.forecasts),
+            set_aside: mem::take(&mut self.outcome.set_aside),
+            snapshot: self.outcome.snapshot.take(),
+            ..empty(self.live.id, &self.house)
+        };
+        let outcome = Arc::new(outcome);
         let mut backoff = Backoff::default();
         loop {
             let attempt = Arc::clone(&outcome);
@@ -342,7 +362,7 @@ impl Worker {
                     for alert in &fresh {
                         log::tell(alert);
                     }
-                    if !fresh.is_empty() {
+                    if !fresh.is_empty() || !outcome.reminders.is_empty() {
                         self.house.alerts.send_modify(|count| *count += 1);
                     }
                     return;
@@ -451,6 +471,11 @@ impl Worker {
         self.outcome.alerts.push(alert);
         self.record();
     }
+}
+
+/// Reminders of one alert.
+fn same(a: &AlertRecord, b: &AlertRecord) -> bool {
+    (a.alert, &a.source, a.quantity) == (b.alert, &b.source, b.quantity)
 }
 
 fn pause(runtime: &Handle, stop: &CancellationToken, wait: Duration) {

@@ -35,9 +35,9 @@ pub(super) fn run(configs: &[Config]) -> Result<(), Ended> {
             let sent = runtime.block_on(over_mqtt(broker));
             told.insert(format!("broker {}", broker.name()), sent);
         }
-        for (destination, channel) in deliver::channels(config) {
+        for (name, channel) in deliver::channels(config) {
             let sent = runtime.block_on(deliver::try_out(&channel, &alert));
-            told.insert(destination.name, sent.map_err(|failed| failed.why));
+            told.insert(name, sent.map_err(|failed| failed.why));
         }
     }
     if told.is_empty() {
@@ -83,6 +83,7 @@ async fn over_mqtt(broker: &Broker) -> Result<(), String> {
             .as_ref()
             .map(|prefix| format!("{prefix}/test")),
         take_commands: false,
+        discovery_prefix: None,
         routes: Vec::new(),
         ..broker.clone()
     };

@@ -1,0 +1,138 @@
+//! What is told again, and what is told together.
+
+use super::*;
+use crate::config::{Digest, DigestWhen};
+
+fn gathering(after: SignedDuration) -> Picks {
+    Picks {
+        digest: Some(Digest {
+            when: DigestWhen::After(after),
+            most: Priority::Low,
+        }),
+        ..Picks::all()
+    }
+}
+
+fn low(number: i64) -> AlertRecord {
+    alert(number, Transition::Raised, Priority::Low)
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn low_priority_comes_in_one_message_and_danger_comes_before_it() {
+    let play = Play::begin(
+        &[],
+        Body::CloudEvents,
+        gathering(SignedDuration::from_millis(1_500)),
+    )
+    .await;
+    for number in 0..3 {
+        play.store(low(number)).await;
+    }
+    let mut danger = alert(3, Transition::Raised, Priority::Critical);
+    danger.alert = AlertName::OverLimit;
+    play.store(danger).await;
+    play.all_done().await;
+    let taken: Vec<serde_json::Value> = play
+        .taken()
+        .iter()
+        .map(|(_, body)| serde_json::from_str(body).unwrap())
+        .collect();
+    assert_eq!(taken.len(), 2, "{taken:#?}");
+    assert_eq!(taken[0]["type"], "fobwatch.alert.raised");
+    assert_eq!(taken[0]["data"]["priority"], "critical");
+    assert_eq!(taken[1]["type"], "fobwatch.digest");
+    let together = taken[1]["data"]["alerts"].as_array().unwrap();
+    assert_eq!(together.len(), 3);
+    for (number, alert) in together.iter().enumerate() {
+        assert_eq!(alert["message"], format!("Move plum 1 to the fridge, {number}."));
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_digest_that_fails_comes_again_whole_and_as_plain_text_a_line_each() {
+    let form = Body::Text("{batch}: {message} [{priority}]".to_owned());
+    let play = Play::begin(&[500], form, gathering(SignedDuration::from_millis(700))).await;
+    play.store(low(0)).await;
+    play.store(low(60)).await;
+    play.all_done().await;
+    let taken = play.taken();
+    assert_eq!(taken.len(), 1);
+    assert_eq!(
+        taken[0].1,
+        "plum 1: Thu 5 Mar 08:40 UTC: Move plum 1 to the fridge, 0. [low]\n\
+         plum 1: Thu 5 Mar 08:41 UTC: Move plum 1 to the fridge, 60. [low]"
+    );
+    assert!(
+        taken[0].0["idempotency-key"]
+            .to_str()
+            .unwrap()
+            .starts_with("digest.2.")
+    );
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_alert_nobody_has_seen_to_is_told_again_and_not_for_ever() {
+    let picks = Picks {
+        remind_after: SignedDuration::from_millis(200),
+        remind_at_most: 2,
+        ..Picks::all()
+    };
+    let form = Body::Text("{message}".to_owned());
+    let play = Play::begin(&[], form, picks).await;
+    play.store(raised(0)).await;
+    play.all_done().await;
+    let taken = play.taken();
+    let said: Vec<&str> = taken.iter().map(|(_, body)| body.as_str()).collect();
+    let again = "Still so: Move plum 1 to the fridge, 0.";
+    assert_eq!(said, ["Move plum 1 to the fridge, 0.", again, again]);
+    let mut keys: Vec<_> = taken
+        .iter()
+        .map(|(head, _)| head["idempotency-key"].clone())
+        .collect();
+    keys.dedup();
+    assert_eq!(keys.len(), 3, "each may be told once by who looks at keys");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn who_has_seen_to_it_is_named_and_no_reminder_follows() {
+    let picks = Picks {
+        remind_after: SignedDuration::from_millis(300),
+        remind_at_most: 5,
+        ..Picks::all()
+    };
+    let play = Play::begin(&[], Body::Text("{message} ({who})".to_owned()), picks).await;
+    play.store(raised(0)).await;
+    let seen = AlertRecord {
+        who: Some("Ada".to_owned()),
+        message: "Move plum 1 to the fridge, 0.".to_owned(),
+        ..alert(1, Transition::Acknowledged, Priority::Medium)
+    };
+    play.store(seen).await;
+    play.all_done().await;
+    let said: Vec<String> = play.taken().into_iter().map(|(_, body)| body).collect();
+    assert_eq!(
+        said,
+        [
+            "Move plum 1 to the fridge, 0. ()",
+            "Ada has seen to it: Move plum 1 to the fridge, 0. (Ada)"
+        ]
+    );
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn danger_does_not_wait_behind_what_is_not_taken() {
+    let play = Play::begin(&[], Body::CloudEvents, Picks::all()).await;
+    *lock(&play.moods.poison) = Some("the fridge, 0".to_owned());
+    play.store(raised(0)).await;
+    let mut danger = alert(1, Transition::Raised, Priority::Critical);
+    danger.alert = AlertName::OverLimit;
+    danger.message = "Danger.".to_owned();
+    play.store(danger).await;
+    assert!(play.said(1).await[0].contains("Danger."));
+    *lock(&play.moods.poison) = None;
+    play.store(raised(2)).await;
+    play.all_done().await;
+    let said = play.said(3).await;
+    assert!(said[1].contains("the fridge, 0"), "{said:?}");
+    assert!(said[2].contains("the fridge, 2"), "{said:?}");
+}
