@@ -1,5 +1,6 @@
 //! A choice of moments for the move: how it would end, and how full the fullest bottle may be until then.
 
+use fobwatch_core::alert::AlertName;
 use jiff::{SignedDuration, Timestamp};
 use maud::{Markup, html};
 
@@ -59,7 +60,12 @@ fn moments(shown: &Shown, context: &Context) -> Option<Vec<Moment>> {
         return None;
     }
     let (forecast, outlook) = (shown.forecast()?, shown.outlook()?);
-    let best = forecast.move_at?.p50?.max(context.now);
+    let due = forecast.move_at?.p50?.max(context.now);
+    // Where the move is asked for already, the table says nothing else.
+    let best = match shown.alert(AlertName::MoveToFridge) {
+        Some(_) => context.now,
+        None => due,
+    };
     let mut times: Vec<Timestamp> = vec![context.now];
     let waited = WAITED.iter().filter_map(|more| best.saturating_add(*more).ok());
     for at in std::iter::once(best).chain(waited) {
