@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use super::{
-    Context,
+    Context, moments,
     need::{Entry, Urgency},
     tell,
 };
@@ -84,6 +84,9 @@ fn line(entry: &Entry<'_>, next: bool, context: &Context) -> Markup {
                     (entry.heading)
                 }
                 @for reason in &entry.reasons { p { (reason) } }
+                @if matches!(entry.urgency, Urgency::Move | Urgency::Planned) {
+                    @if let Some(table) = moments::table(entry.shown, context) { (table) }
+                }
                 @if entry.urgency == Urgency::Move && !entry.shown.is_danger() { (tell::moved(entry.shown)) }
                 @match entry.alert {
                     Some(_) if entry.seen => p class="soft" { "Somebody has seen this." },

@@ -20,7 +20,7 @@ pub(super) fn gone_wrong() -> Markup {
     html! {
         section id="gone-wrong" class="wrong" aria-labelledby="gone-wrong-head" {
             h2 id="gone-wrong-head" { "Gone wrong?" }
-            div class="columns" {
+            div class="flow" {
                 div {
                     h3 { "A bottle may be at or over its limit, and is warm" }
                     p { strong class="danger" { "Danger. " } (KEEP_OUT) }
@@ -53,7 +53,7 @@ pub(super) fn gone_wrong() -> Markup {
 pub(super) fn foot() -> Markup {
     html! {
         h2 { "Before you rely on it" }
-        div class="columns" {
+        div class="flow" {
             p {
                 strong { "Pressure. " }
                 "Bottles can burst. Use only bottles made for fizzy drinks whose maker states a pressure. The sensor's \

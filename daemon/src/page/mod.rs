@@ -25,6 +25,7 @@ mod geometry;
 mod headline;
 mod layout;
 mod login;
+mod moments;
 mod need;
 mod noted;
 mod planned;
