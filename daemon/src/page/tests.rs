@@ -567,11 +567,12 @@ fn write_pages_to_look_at() {
                 &mut forecast.move_at,
                 &mut forecast.target_at,
                 &mut forecast.limit_at,
-            ] {
-                if let Some(when) = when {
-                    for at in [&mut when.p05, &mut when.p50, &mut when.p95] {
-                        *at = at.map(|at| at + later);
-                    }
+            ]
+            .into_iter()
+            .flatten()
+            {
+                for at in [&mut when.p05, &mut when.p50, &mut when.p95] {
+                    *at = at.map(|at| at + later);
                 }
             }
         }
