@@ -1,5 +1,6 @@
 //! What a person saw, tasted or did.
 
+mod palate;
 mod words;
 
 use std::{fmt, str::FromStr};
@@ -7,6 +8,7 @@ use std::{fmt, str::FromStr};
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
+pub use palate::{OwnWord, Palate, Tasting};
 pub use words::{Firmness, Liveliness, Sample};
 
 /// What kind of note it is.

@@ -1,15 +1,18 @@
-//! What does the store cost beside a bare insert of the same rows? Budget: no more than three times as long.
+//! What does the store cost beside a bare insert of the same rows? Budget: no more than three times as long. And what does a
+//! picture of a month at five seconds cost? Budget: 50 ms.
 //!
 //! `cargo bench -p fobwatch --bench store`: 10 000 readings of two sensors in batches of 100 and one by one, each
 //! batch a transaction that ends on the disk (write-ahead log, `synchronous = FULL`) on both sides.
 
+use std::sync::OnceLock;
+
 use divan::{Bencher, counter::ItemsCount};
-use fobwatch::store::{Appended, Sequence, Writer};
+use fobwatch::store::{Appended, Sequence, Store, Writer};
 use fobwatch_core::{
     quantity::Unit,
     reading::{Measured, Quantity, Reading, Source},
 };
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use rusqlite::{Connection, params};
 use tempfile::TempDir;
 
@@ -127,4 +130,65 @@ fn store_one_by_one(bencher: Bencher<'_, '_>) {
 #[divan::bench]
 fn bare_one_by_one(bencher: Bencher<'_, '_>) {
     bare(bencher, FEW, 1);
+}
+
+/// A month of the gauge and its thermometer, every five seconds.
+fn month() -> &'static TempDir {
+    static MONTH: OnceLock<TempDir> = OnceLock::new();
+    MONTH.get_or_init(|| {
+        let folder = TempDir::new().expect("a folder");
+        let mut writer = Writer::open(folder.path()).expect("a store");
+        let every = usize::try_from(30 * 86_400 / 5 * 2).expect("some");
+        let begin = Timestamp::from_second(1_772_434_800).expect("in the calendar");
+        let bars = Measured::new(Quantity::Pressure, 1.5, Unit::Bar).expect("possible");
+        let some = readings(4_000);
+        for chunk in 0..every.div_ceil(some.len()) {
+            let later = SignedDuration::from_secs(5 * i64::try_from(chunk * some.len() / 2).expect("few"));
+            let rows: Vec<Reading> = some
+                .iter()
+                .map(|reading| Reading {
+                    at: reading.at + later,
+                    measured: if reading.measured.quantity() == Quantity::Pressure {
+                        bars
+                    } else {
+                        reading.measured
+                    },
+                    ..reading.clone()
+                })
+                .collect();
+            writer.append_readings(&rows, begin).expect("stored");
+        }
+        writer.close().expect("closed");
+        folder
+    })
+}
+
+fn picture(bencher: Bencher<'_, '_>, hours: i64, parts: u32) {
+    let folder = month();
+    let pilot = Source::new("pilot").expect("a name");
+    let until = Timestamp::from_second(1_772_434_800 + 30 * 86_400).expect("in the calendar");
+    let from = until - SignedDuration::from_hours(hours);
+    Store::read_folder(folder.path(), |reader| {
+        bencher.bench_local(|| {
+            let parts = reader
+                .rolled(&pilot, Quantity::Pressure, from, until, parts)
+                .expect("read");
+            let count: u64 = parts.iter().map(|part| part.count).sum();
+            assert_eq!(count, u64::try_from(hours * 720).expect("some"));
+            parts
+        });
+        Ok(())
+    })
+    .expect("read");
+}
+
+#[divan::bench]
+fn picture_of_a_month_in_600_parts(bencher: Bencher<'_, '_>) {
+    picture(bencher, 30 * 24, 600);
+}
+
+/// The longest stretch that is still drawn from raw readings.
+#[divan::bench]
+fn picture_of_two_days_in_600_parts(bencher: Bencher<'_, '_>) {
+    picture(bencher, 50, 600);
 }

@@ -5,6 +5,7 @@
 
 pub mod commands;
 pub mod config;
+mod craft;
 pub mod decode;
 pub mod deliver;
 pub mod demo;
@@ -12,8 +13,11 @@ mod discover;
 pub mod http;
 mod hub;
 pub mod incoming;
+mod label;
 pub mod mqtt;
 pub mod page;
+mod planning;
+mod rescue;
 pub mod serial;
 mod series;
 pub mod store;

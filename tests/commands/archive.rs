@@ -132,7 +132,7 @@ fn an_exported_batch_replays_to_what_the_daemon_said_and_imports_to_the_same_sto
     // In each form, into stores of their own, without a daemon: the same rows.
     let rows = recorded.rows(&kitchen.path("data"));
     assert_eq!(rows.lines().count(), once + 1);
-    for form in ["csv", "senml", "jsonl"] {
+    for form in ["csv", "senml", "jsonl", "parquet"] {
         let file = recorded.path(&format!("all.{form}"));
         kitchen.done(&["export", "--to", &file]);
         let other = kitchen.path(&format!("other-{form}"));
@@ -180,6 +180,9 @@ fn bad_rows_are_told_with_their_lines_and_the_others_are_kept() {
         assert!(finished.stderr.contains(line), "{finished:#?}");
     }
     kitchen.refused(&["import", &kitchen.write("rows.txt", "")], 2, "--format");
+    let parquet = kitchen.write("rows.parquet", "PAR1 and nothing behind it");
+    kitchen.refused(&["import", &parquet], 2, "is no Parquet file that can be read");
+    kitchen.refused(&["export", "--format", "parquet"], 2, "allowed: with --to FILE");
     let bare = kitchen.write("bare.csv", "1,2,3\n");
     kitchen.refused(&["import", &bare], 2, "the header lacks");
     kitchen.refused(&["import", "nowhere.csv"], 1, "cannot be read");
@@ -231,4 +234,190 @@ fn what_was_backed_up_while_it_ran_goes_on_after_a_crash_as_if_nothing_had_been(
     );
     assert_eq!(kitchen.records(&["import", &more])[0]["new"], 1);
     assert_eq!(daemon.stop(), Some(0));
+}
+
+/// What a gauge reads in open air is taken off once, when a reading comes in: not again by what reads an export, and still after a
+/// restore.
+#[test]
+fn a_zero_goes_with_the_folder_of_a_batch_and_with_a_backup_and_is_taken_off_once() {
+    let kitchen = Kitchen::new();
+    kitchen.write("post.token", "a token of some length");
+    kitchen.write(
+        "kitchen.toml",
+        "[clock]\nsource = \"readings\"\n[http]\ntoken_file = \"post.token\"\n",
+    );
+    fs::create_dir(kitchen.path("data")).unwrap();
+    let zeros = "[[zero]]\nsource = \"pilot\"\nreads_bar = 0.125\ntaken_at = \"2026-03-02T07:00:00Z\"\n";
+    kitchen.write("data/zeros.toml", zeros);
+    let sealed = hours_ago(5);
+    kitchen.write("batches/plum-1.toml", &crate::kitchen::batch("plum 1", 5, 4.0));
+    let post = |daemon: &Daemon, minutes: i64| {
+        let at = sealed + jiff::SignedDuration::from_mins(minutes);
+        let row = format!("time,source,quantity,value,unit\n{at},pilot,pressure,1.125,bar\n");
+        ureq::post(format!("http://127.0.0.1:{}/api/v1/readings", daemon.port()))
+            .header("Authorization", "Bearer a token of some length")
+            .header("Content-Type", "text/csv")
+            .send(row)
+            .expect("a reading is posted");
+    };
+    let daemon = kitchen.watch();
+    for minutes in 0..30 {
+        post(&daemon, minutes);
+    }
+    let folder = kitchen.path("exported");
+    kitchen.done(&[
+        "export",
+        "--batch",
+        "plum 1",
+        "--to",
+        &folder.display().to_string(),
+    ]);
+    let rows = fs::read_to_string(folder.join("readings.csv")).unwrap();
+    assert_eq!(rows.matches(",pilot,pressure,100000,Pa").count(), 30, "{rows}");
+    let record = fs::read_to_string(folder.join("zeros.toml")).unwrap();
+    assert!(record.contains("reads_bar = 0.125"), "{record}");
+    assert!(
+        record.contains("nothing that reads them takes it off again"),
+        "{record}"
+    );
+    // Nor does it with the configuration, nor beside the data folder with its zeros.
+    let config = kitchen.path("kitchen.toml").display().to_string();
+    let path = |name: &str| folder.join(name).display().to_string();
+    let (batch, readings) = (path("batch.toml"), path("readings.csv"));
+    let files = [
+        "replay",
+        "--batch",
+        &batch,
+        "--readings",
+        &readings,
+        "--config",
+        &config,
+    ];
+    let replayed = run("fobwatch", &files);
+    assert_eq!(replayed.status, Some(0), "{replayed:#?}");
+    let said = replayed.stdout.lines().last().expect("a forecast at the end");
+    let said: Value = serde_json::from_str(said).unwrap();
+    let at = said["at"].as_str().unwrap().to_owned();
+    let live = wait_for("the engine to be done", PATIENCE, || {
+        let forecast = daemon.json(&format!("/api/v1/batches/plum-1/forecast?at={at}"));
+        (forecast == said).then_some(forecast)
+    });
+    assert_eq!(live, said);
+    let again = kitchen.records(&["import", &readings]);
+    assert_eq!(
+        (&again[0]["new"], &again[0]["duplicates"]),
+        (&0.into(), &30.into())
+    );
+
+    // The backup alone brings it all back.
+    let backup = kitchen.path("monday.sqlite");
+    kitchen.done(&["export", "--backup", &backup.display().to_string()]);
+    daemon.kill();
+    fs::remove_dir_all(kitchen.path("data")).unwrap();
+    fs::create_dir(kitchen.path("data")).unwrap();
+    fs::copy(&backup, kitchen.path("data/fobwatch.sqlite")).unwrap();
+    let daemon = kitchen.watch();
+    assert_eq!(kitchen_file(&kitchen, "data/zeros.toml"), zeros);
+    post(&daemon, 40);
+    let rows = kitchen.done(&["export", "--quantity", "pressure"]);
+    assert_eq!(rows.matches(",pilot,pressure,100000,Pa").count(), 31, "{rows}");
+    // Taken anew since: what the store brought along is older, and does not come back.
+    let later = zeros.replace("0.125", "0.0625");
+    kitchen.write("data/zeros.toml", &later);
+    assert_eq!(daemon.stop(), Some(0));
+    let daemon = kitchen.watch();
+    assert_eq!(kitchen_file(&kitchen, "data/zeros.toml"), later);
+    assert_eq!(daemon.stop(), Some(0));
+}
+
+fn kitchen_file(kitchen: &Kitchen, name: &str) -> String {
+    fs::read_to_string(kitchen.path(name)).expect("it is there")
+}
+
+/// Ended in the middle of its work, an import keeps what it has stored, and the same command goes on from there.
+#[test]
+fn an_import_that_was_broken_off_goes_on_and_an_export_leaves_no_half_file() {
+    let kitchen = Kitchen::new();
+    let begin = hours_ago(24 * 30);
+    let row = |index: i64| {
+        let at = begin + jiff::SignedDuration::from_secs(index * 5);
+        format!("{at},kitchen,room_temperature,21,degC\n")
+    };
+    let many: i64 = 1_250;
+    let header = "time,source,quantity,value,unit\n";
+    let rows: String = (0..many).map(row).collect();
+    let file = kitchen.write("rows.csv", &(header.to_owned() + &rows));
+    let (data, config) = (kitchen.data(), kitchen.path("kitchen.toml"));
+    let stored = || {
+        let store = rusqlite::Connection::open(kitchen.path("data/fobwatch.sqlite")).ok()?;
+        let count: i64 = store
+            .query_row("SELECT count(*) FROM reading", [], |row| row.get(0))
+            .ok()?;
+        Some(count)
+    };
+    // A pipe instead of a file: it has come as far as what was written, and waits for more.
+    let pipe = kitchen.path("pipe.csv");
+    let made = std::process::Command::new("mkfifo").arg(&pipe).status();
+    assert!(made.is_ok_and(|made| made.success()));
+    let mut import = std::process::Command::new(fobwatch_tests::program("fobwatch"))
+        .arg("import")
+        .arg(&pipe)
+        .args(["--data", &data, "--config"])
+        .arg(&config)
+        .stdout(std::process::Stdio::null())
+        .spawn()
+        .expect("the program starts");
+    let mut into = fs::OpenOptions::new()
+        .write(true)
+        .open(&pipe)
+        .expect("it is read");
+    std::io::Write::write_all(&mut into, (header.to_owned() + &rows).as_bytes()).expect("rows are written");
+    wait_for("two lots of rows to be stored", PATIENCE, || {
+        (stored()? >= 1_000).then_some(())
+    });
+    let told = std::process::Command::new("kill")
+        .args(["-INT", &import.id().to_string()])
+        .status();
+    assert!(told.is_ok_and(|told| told.success()));
+    assert!(
+        !import.wait().expect("it ends").success(),
+        "it was broken off in its middle"
+    );
+    drop(into);
+    assert_eq!(stored(), Some(1_000), "what was stored is there");
+    let again = kitchen.records(&["import", &file]);
+    assert_eq!(again[0]["duplicates"], 1_000, "{again:?}");
+    assert_eq!(again[0]["new"], 250, "{again:?}");
+
+    // An export has its name once it is whole.
+    let to = kitchen.path("all.csv");
+    kitchen.write("all.csv", "what stood here before");
+    let part = kitchen.path("all.csv.part");
+    let mut export = std::process::Command::new(fobwatch_tests::program("fobwatch"))
+        .args([
+            "export",
+            "--to",
+            &to.display().to_string(),
+            "--data",
+            &data,
+            "--config",
+        ])
+        .arg(&config)
+        .stdout(std::process::Stdio::null())
+        .spawn()
+        .expect("the program starts");
+    wait_for("it to begin", PATIENCE, || {
+        (part.exists() || to.metadata().is_ok_and(|file| file.len() > 100)).then_some(())
+    });
+    export.kill().ok();
+    export.wait().expect("it ends");
+    let there = fs::read_to_string(&to).unwrap();
+    let whole = i64::try_from(there.lines().count()).unwrap() == many + 1;
+    assert!(whole || there == "what stood here before");
+    kitchen.done(&["export", "--to", &to.display().to_string()]);
+    assert_eq!(
+        i64::try_from(fs::read_to_string(&to).unwrap().lines().count()),
+        Ok(many + 1)
+    );
+    assert!(!part.exists());
 }

@@ -2,9 +2,13 @@
 
 mod archive;
 mod compare;
+mod culture;
+mod experiment;
 mod history;
 mod kitchen;
 mod over_mqtt;
+mod pages;
+mod rescue;
 mod usage;
 mod with_daemon;
 mod without_daemon;

@@ -15,7 +15,7 @@ fn every_command_helps_with_an_example() {
     let short = run::<&str>("fobwatch", &[]);
     assert_eq!(short.status, Some(0));
     for command in [
-        "watch", "status", "batch", "note", "ack", "shelve", "replay", "plan", "table", "check",
+        "watch", "status", "batch", "note", "ack", "shelve", "replay", "plan", "rescue", "table", "check",
     ] {
         assert!(
             short.stdout.contains(&format!("  {command}")),

@@ -136,3 +136,32 @@ fn lines_of_a_serial_port_wait_in_memory_for_a_full_disk() {
     assert!(daemon.log().contains("Stored again"), "{}", daemon.log());
     assert_eq!(daemon.stop(), Some(0));
 }
+
+#[test]
+fn whoever_posts_to_a_full_disk_is_refused_and_everybody_sees_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name);
+    std::fs::write(path("post.token"), "a token of some length").unwrap();
+    std::fs::write(path("config.toml"), "[http]\ntoken_file = \"post.token\"\n").unwrap();
+    std::fs::create_dir(path("batches")).unwrap();
+    let daemon = Daemon::start_to_be_filled(&path("config.toml"), &path("data"), &path("batches"));
+    let post = |second: usize| {
+        ureq::post(format!("http://127.0.0.1:{}/api/v1/readings", daemon.port()))
+            .header("Authorization", "Bearer a token of some length")
+            .header("Content-Type", "text/csv")
+            .send(format!(
+                "time,source,quantity,value,unit\n2026-03-02T07:00:0{second}Z,kitchen,room_temperature,21,degC\n"
+            ))
+            .map(|answer| answer.status().as_u16())
+    };
+    assert_eq!(post(0).unwrap(), 200);
+    daemon.fill_disk(NO_ROOM);
+    let refused = post(1).unwrap_err().to_string();
+    assert!(refused.contains("50"), "{refused}");
+    assert_eq!(until_told(&daemon, &path("data")), 1);
+    daemon.fill_disk(None);
+    wait_for("room", PATIENCE, || post(2).ok());
+    until_well(&daemon);
+    assert_eq!(stored(&path("data")), 2, "what was refused is not there");
+    assert_eq!(daemon.stop(), Some(0));
+}

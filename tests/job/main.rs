@@ -5,11 +5,11 @@
 //!
 //! | mapping | shown in | | fault | shown in |
 //! | --- | --- | --- | --- | --- |
-//! | bare number | `mapped`, `mqtt/onlooking` | | half lines | `serial`, `over_serial` |
+//! | bare number | `mapped`, `mqtt/onlooking`, `own_sensors` | | half lines | `serial`, `over_serial` |
 //! | JSON by pointer | `mapped` | | noise on the line | `serial`, `over_serial` |
 //! | SenML over MQTT | `mapped`, `over_mqtt` | | wrong speed, told as such | `serial` |
 //! | topics that name things | `mapped`, `mqtt/secured` | | unplugged and back | `serial`, `over_serial`, `soaked` |
-//! | delimited text | `mapped`, `bad_messages` | | broker restarted | `mqtt/restarts`, `stopped`, `soaked` |
+//! | delimited text | `mapped`, `bad_messages`, `own_sensors` | | broker restarted | `mqtt/restarts`, `stopped`, `soaked` |
 //! | SenML on a line | `mapped`, `over_serial` | | session lost | `soaked` (every fourth restart) |
 //! | volts, ratiometric span | `mapped`, `bad_messages` | | retained and stale | `mapped`, `mqtt/onlooking` |
 //! | volts, two points | `mapped` | | swapped, stuck, dying, drift, brown-out | `played_back` |
@@ -27,6 +27,7 @@ mod mapped;
 mod outages;
 mod over_mqtt;
 mod over_serial;
+mod own_sensors;
 mod played_back;
 mod replayed;
 mod same_bytes;

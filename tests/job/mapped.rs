@@ -23,6 +23,11 @@ topic = "raw/points"
 source = "points"
 quantity = "pressure"
 unit = "mV"
+[[mqtt.number]]
+topic = "raw/counts"
+source = "counts"
+quantity = "pressure"
+unit = "count"
 [[mqtt.json]]
 topic = "cellar/weather"
 time = "/measured"
@@ -49,6 +54,13 @@ quantity = "pressure"
 raw = "mV"
 unit = "psi"
 points = [[500, 0], [4500, 100]]
+[[calibration]]
+source = "counts"
+quantity = "pressure"
+raw = "count"
+unit = "bar"
+points = [[410, 0], [3686, 10]]
+full_count = 4096
 [[calibration]]
 source = "table"
 quantity = "pressure"
@@ -114,6 +126,8 @@ fn every_mapping_ends_in_the_store_with_the_value_that_was_meant() {
             ("house/plum/liquid_temperature", "21.5", false),
             ("raw/span", "2.0", false),
             ("raw/points", "2500", false),
+            ("raw/counts", "2048", false),
+            ("raw/counts", "3", false),
             (
                 "cellar/weather",
                 r#"{"measured":1772434800,"air":[{"pressure":1013.25}]}"#,
@@ -136,6 +150,7 @@ fn every_mapping_ends_in_the_store_with_the_value_that_was_meant() {
         ("bare", "room_temperature", 293.15),
         ("board", "liquid_temperature", 292.65),
         ("cellar", "ambient_pressure", 101_325.0),
+        ("counts", "pressure", 500_000.0),
         ("float", "gravity", 1.04),
         ("pear", "pressure", 150_000.0),
         ("plum", "liquid_temperature", 294.65),

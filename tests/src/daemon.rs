@@ -132,6 +132,20 @@ impl Daemon {
         self.port
     }
 
+    /// Its resident memory in MiB (proc(5), `VmRSS`).
+    ///
+    /// # Panics
+    /// It has ended.
+    #[must_use]
+    pub fn resident_mib(&self) -> f64 {
+        let status = fs::read_to_string(format!("/proc/{}/status", self.child.id())).expect("it runs");
+        let kib = status.lines().find_map(|line| {
+            let kib = line.strip_prefix("VmRSS:")?.trim().strip_suffix("kB")?;
+            kib.trim().parse::<f64>().ok()
+        });
+        kib.expect("a process has a size") / 1_024.0
+    }
+
     /// What it wrote to its log.
     #[must_use]
     pub fn log(&self) -> String {

@@ -3,8 +3,10 @@
 //! Everything listens on loopback, on ports that were free a moment before, and ends when its owner is dropped.
 
 mod broker;
+mod browser;
 mod daemon;
 mod mail_server;
+mod pages;
 mod program;
 mod publisher;
 mod series_server;
@@ -13,8 +15,10 @@ mod subscriber;
 mod terminal;
 
 pub use broker::Broker;
+pub use browser::{Browser, ENTER, Element, TAB, Window};
 pub use daemon::Daemon;
 pub use mail_server::MailServer;
+pub use pages::{Opened, keep_open};
 pub use program::{Finished, free_port, program, run};
 pub use publisher::publish;
 pub use series_server::SeriesServer;

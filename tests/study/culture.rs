@@ -35,7 +35,7 @@ const WEEK_H: f64 = 168.0;
 /// A target without an answer errs by so many times the time to go.
 const MISSING: f64 = 4.0;
 /// Highest CO2 production of the reference culture (README), volumes an hour.
-const REFERENCE_VOLUMES_PER_H: f64 = 0.033;
+pub(crate) const REFERENCE_VOLUMES_PER_H: f64 = 0.033;
 
 /// One culture.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -82,13 +82,13 @@ pub(crate) fn play(seed: u64) -> Option<Known> {
 }
 
 /// A batch of a culture.
-struct Made {
+pub(crate) struct Made {
     played: Played,
     rows: Vec<Row>,
 }
 
 impl Made {
-    fn new(culture: u64, number: u64) -> Self {
+    pub(crate) fn new(culture: u64, number: u64) -> Self {
         // Seeds of their own: a culture's batches differ in everything but the culture.
         let seed = culture * 100 + number;
         let mut scenario = Scenario::drawn_of_culture(culture, seed);
@@ -108,7 +108,7 @@ impl Made {
     }
 
     /// When its data are all in, half hours since the sealing: at its target, or after a week.
-    fn done(&self) -> i32 {
+    pub(crate) fn done(&self) -> i32 {
         let target = self.played.truth.target_at();
         let done_h = target.map_or(WEEK_H, |target| hours(self.sealed(), target).min(WEEK_H));
         half_hours(done_h)
@@ -123,6 +123,25 @@ impl Made {
             moment.pilot_bar > lowest + FIRST_SIGN_BAR
         })?;
         Some(half_hours(hours(self.sealed(), sign.at))).filter(|sign| *sign >= 1)
+    }
+
+    /// All that was heard until a point of the grid, and when that was.
+    pub(crate) fn heard(&self, until: i32) -> (Evidence, Timestamp) {
+        let batch = play::batch(&self.played.scenario);
+        let mut evidence = Evidence::new(batch, Watched::settings().surroundings);
+        let at = self
+            .sealed()
+            .saturating_add(HALF_HOUR * until)
+            .unwrap_or(self.sealed());
+        for row in self.rows.iter().take_while(|row| row.arrival <= at) {
+            evidence.observe(row.reading.at, Observed::from(row.reading.measured));
+        }
+        (evidence, at)
+    }
+
+    /// Its true vigour, volumes an hour.
+    pub(crate) fn truth(&self) -> f64 {
+        self.played.scenario.vigour().volumes_per_h
     }
 
     /// What is known at a point of the grid, and what is expected there.
@@ -144,7 +163,7 @@ impl Made {
     }
 
     fn vigour(&self, forecast: &Forecast) -> Guess {
-        let truth = self.played.scenario.vigour().volumes_per_h / REFERENCE_VOLUMES_PER_H;
+        let truth = self.truth() / REFERENCE_VOLUMES_PER_H;
         let said = forecast.vigour;
         Guess::new(truth, [said.p05, said.p50, said.p95].map(|v| Some(v.ratio())))
     }
@@ -265,7 +284,7 @@ pub(crate) fn report(report: &mut Report, plays: &[(u64, Known)]) {
 }
 
 /// Rank correlation of medians and truths (Spearman 1904); ties do not come up among measured numbers.
-fn spearman(guesses: &[Guess]) -> f64 {
+pub(crate) fn spearman(guesses: &[Guess]) -> f64 {
     let ranks = |of: &dyn Fn(&Guess) -> f64| -> Vec<f64> {
         let values: Vec<f64> = guesses.iter().map(of).collect();
         let below = |value: f64| values.iter().filter(|other| **other < value).count();

@@ -8,7 +8,7 @@ use fobwatch_core::{
     batch::Batch,
     engine::Fitted,
 };
-use fobwatch_simulator::{Played, Scenario};
+use fobwatch_simulator::{Moment, Played, Scenario};
 use jiff::SignedDuration;
 use serde::{Deserialize, Serialize};
 
@@ -47,8 +47,12 @@ pub(crate) struct Batchful {
     pub(crate) line: Answers,
     /// What the Gompertz curve said.
     pub(crate) gompertz: Answers,
+    /// What somebody would say who knew the sensor vessel exactly, past and future, and nothing of the other bottles.
+    pub(crate) gauge_alone: Answers,
     /// Content now against that of the sensor vessel itself, as if in the labelled bottle.
     pub(crate) vessel: Vec<Guess>,
+    /// The target's hours against those of the sensor vessel itself, asked at the same moments.
+    pub(crate) vessel_ahead: [Option<Guess>; 3],
     /// Alerts that were raised, and when, hours.
     pub(crate) raised: Vec<(String, f64)>,
     /// Content 72 h after a move at the very time of the target, less the target, volumes.
@@ -101,7 +105,9 @@ pub(crate) fn watch(scenario: &Scenario, played: &Played, target_h: f64) -> Batc
         fit: Answers::default(),
         line: Answers::default(),
         gompertz: Answers::default(),
+        gauge_alone: Answers::default(),
         vessel: Vec::new(),
+        vessel_ahead: [None; 3],
         raised: Vec::new(),
         ends_at_target: played
             .content_after_move(at(played, target_h))
@@ -113,12 +119,16 @@ pub(crate) fn watch(scenario: &Scenario, played: &Played, target_h: f64) -> Batc
     let end = target_h + AFTER_H;
     let latest = target_h + DAY_LATE_H;
     let mut passes = [0; 2];
+    let vessel_h = vessel_reaches(played);
     while watched.at_h() < end || (told.fit.moved_h.is_none() && watched.at_h() < latest) {
         let said = watched.half_hour();
         let moments = Moments::of(&said, target_h, end);
         if let Some(fitted) = &said.fitted {
-            told.take_fit(fitted, &said, &moments, played);
+            told.take_fit(fitted, &said, &moments, vessel_h, played);
         }
+        let own = played.truth.at(said.at).map(vessel_content);
+        told.gauge_alone
+            .take([None, own, None], [None, vessel_h, None], &moments, played);
         for record in said.alerts.iter().filter(|r| r.state == Transition::Raised) {
             told.raised.push((record.alert.name().to_owned(), said.at_h));
             if record.alert == AlertName::MoveToFridge {
@@ -128,7 +138,16 @@ pub(crate) fn watch(scenario: &Scenario, played: &Played, target_h: f64) -> Batc
         told.take_rules(&batch, &watched, &moments, &mut passes, played);
     }
     told.watched_h = watched.at_h();
-    for answers in [&mut told.fit, &mut told.line, &mut told.gompertz] {
+    // The right move of the labelled bottle, as much earlier or later as the sensor vessel is.
+    told.gauge_alone.moved_h = vessel_h
+        .zip(played.move_at())
+        .map(|(vessel_h, move_at)| hours(scenario.bottled_at, move_at) + vessel_h - target_h);
+    for answers in [
+        &mut told.fit,
+        &mut told.line,
+        &mut told.gompertz,
+        &mut told.gauge_alone,
+    ] {
         answers.settle(target_h, played);
     }
     told
@@ -164,7 +183,14 @@ impl Moments {
 }
 
 impl Batchful {
-    fn take_fit(&mut self, fitted: &Fitted, said: &Said, moments: &Moments, played: &Played) {
+    fn take_fit(
+        &mut self,
+        fitted: &Fitted,
+        said: &Said,
+        moments: &Moments,
+        vessel_h: Option<f64>,
+        played: &Played,
+    ) {
         let content = &fitted.forecast.co2;
         let points = [content.p05, content.p50, content.p95].map(|v| Some(v.volumes()));
         let when = fitted.forecast.target_at.map_or([None; 3], |when| {
@@ -172,9 +198,13 @@ impl Batchful {
             [when.p05, when.p50, when.p95].map(|t| t.map(since))
         });
         self.fit.take(points, when, moments, played);
+        if let (Some(lead), Some(vessel_h)) = (moments.lead, vessel_h)
+            && let Some(place) = self.vessel_ahead.get_mut(lead)
+        {
+            *place = Some(Guess::new(vessel_h, when));
+        }
         if let (true, Some(truth)) = (moments.now, played.truth.at(said.at)) {
-            let own = truth.co2_volumes * truth.pilot_co2_g_per_l / truth.total_co2_g_per_l;
-            self.vessel.push(Guess::new(own, points));
+            self.vessel.push(Guess::new(vessel_content(truth), points));
         }
         if self.fan.is_empty() && moments.at_h >= moments.target_h - 24.0 {
             let points = fitted.outlook.curve.iter().map(|point| {
@@ -262,6 +292,22 @@ fn at(played: &Played, at_h: f64) -> jiff::Timestamp {
     let since = SignedDuration::from_secs_f64(at_h * 3_600.0);
     let sealed = played.scenario.bottled_at;
     sealed.saturating_add(since).unwrap_or(sealed)
+}
+
+/// Content of the sensor vessel as if in the labelled bottle, volumes.
+fn vessel_content(truth: &Moment) -> f64 {
+    truth.co2_volumes * truth.pilot_co2_g_per_l / truth.total_co2_g_per_l
+}
+
+/// When the sensor vessel has reached the target, hours.
+fn vessel_reaches(played: &Played) -> Option<f64> {
+    let target = played.truth.target_volumes;
+    let there = played
+        .truth
+        .moments
+        .iter()
+        .find(|moment| vessel_content(moment) >= target)?;
+    Some(hours(played.scenario.bottled_at, there.at))
 }
 
 fn truth(played: &Played) -> Vec<(f64, f64)> {

@@ -3,6 +3,7 @@
 //! `cargo run --release -p fobwatch-tests --bin study -- --out DIR` plays the judging seeds; `--first 1 --batches 40` those that
 //! tuning may use. DEVELOPERS tells how to read what it writes.
 
+mod certainty;
 mod cost;
 mod culture;
 mod fault;
@@ -93,6 +94,8 @@ enum Part {
     Truths,
     /// Twelve cultures in many batches: vigour, and what their history is worth.
     Culture,
+    /// Cultures beside each other as `compare` tells them; a tenth as many cultures, six batches of each.
+    Compare,
     /// Time and memory; played anew each time, on one core.
     Cost,
 }
@@ -178,6 +181,10 @@ fn run(arguments: &Arguments) -> Result<String, Box<dyn std::error::Error>> {
             &mut report,
             &workers.play("culture", first, cultures, culture::play)?,
         );
+    }
+    if Part::Compare.is_wanted(arguments) {
+        let plays = workers.play("compare", first, batches.div_ceil(10), certainty::play)?;
+        certainty::report(&mut report, &plays);
     }
     if Part::Cost.is_wanted(arguments) {
         cost::report(&mut report, first);

@@ -12,6 +12,10 @@ use crate::{
     total::{self, Difference, Total},
 };
 
+/// Who knows nothing of the other bottles but everything of the one with the sensor: no gauge and no fit can do better.
+const GAUGE_ALONE: &str = "the sensor's bottle, known exactly";
+const VESSEL: &str = "fit, against the sensor's bottle";
+
 type Way = fn(&Batchful) -> &Answers;
 
 /// The table in the making.
@@ -115,10 +119,11 @@ impl Report {
             seeds(plays.first()),
             seeds(plays.last())
         ));
-        let ways: [(&str, Way); 3] = [
+        let ways: [(&str, Way); 4] = [
             ("fit", |play| &play.fit),
             ("straight line", |play| &play.line),
             ("Gompertz", |play| &play.gompertz),
+            (GAUGE_ALONE, |play| &play.gauge_alone),
         ];
         let columns = [
             "figure",
@@ -150,7 +155,8 @@ impl Report {
                 }
                 kept.insert(format!("target_{lead}h_{name}"), json!(summary));
             }
-            if let [fit, rules @ ..] = medians.as_slice() {
+            self.vessel(&mut kept, place, *lead, plays);
+            if let [fit, rules @ .., _] = medians.as_slice() {
                 let better = rules.iter().copied().fold(f64::INFINITY, f64::min);
                 let name = format!("target {lead} h ahead, median error against the better rule's");
                 self.goal(Goal::at_most(&name, fit / better, 0.6, 2));
@@ -183,7 +189,7 @@ impl Report {
             .flat_map(|(_, play)| play.vessel.iter().copied())
             .collect();
         let summary = Summary::new(&vessel, MISSING_VOLUMES);
-        self.summary("the same against the sensor vessel's own", "fit", &summary, 3);
+        self.summary("content now, volumes", VESSEL, &summary, 3);
         kept.insert("vessel_fit".into(), json!(summary));
         let columns = [
             "content 72 h after the move less target, volumes; moved by",
@@ -216,6 +222,17 @@ impl Report {
         self.total(plays, &mut kept);
         self.false_alarms(plays, &mut kept);
         self.keep("forecast", kept);
+    }
+
+    /// The fit against the bottle that it hears.
+    fn vessel(&mut self, kept: &mut Map<String, Value>, place: usize, lead: f64, plays: &[(u64, Batchful)]) {
+        let guesses: Vec<Guess> = plays
+            .iter()
+            .filter_map(|(_, play)| play.vessel_ahead[place])
+            .collect();
+        let summary = Summary::new(&guesses, MISSING_LEADS * lead);
+        self.summary(&format!("target {lead} h ahead, h"), VESSEL, &summary, 2);
+        kept.insert(format!("target_{lead}h_vessel"), json!(summary));
     }
 
     fn target_goals(&mut self, lead: f64, place: usize, summary: &Summary) {

@@ -177,6 +177,18 @@ pub enum Refused {
         /// What the clock shows.
         now: Timestamp,
     },
+    /// It warns of pressure: nobody sets it aside for days.
+    #[error(
+        "{alert} cannot be shelved until {until}: it warns of pressure, so at most for 24 hours from {now}"
+    )]
+    ShelvedTooLong {
+        /// Which.
+        alert: AlertName,
+        /// Until when.
+        until: Timestamp,
+        /// What the clock shows.
+        now: Timestamp,
+    },
     /// The condition is still there.
     #[error("{alert} cannot be cleared while its condition is present; acknowledge it instead")]
     StillPresent {

@@ -9,7 +9,7 @@ use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 use super::amount::Units;
 use crate::{
     batch::Batch,
-    engine::{Choice, Moment},
+    engine::{Choice, Gap, Moment},
     forecast::{Forecast, Odd, Outlook, When},
     quantity::{GaugePressure, Temperature},
     reading::{Measured, Quantity, Source},
@@ -173,7 +173,7 @@ impl Speaker<'_> {
         )
     }
 
-    /// What the waking moments before and after the night would give; behind the sentence of `move_to_fridge`.
+    /// What the moments before and after the night or the time away would give; behind the sentence of an advice to move.
     #[must_use]
     pub(crate) fn moments(&self, choice: &Choice) -> String {
         let what = |moment: Moment, word: &str| match moment.ends {
@@ -186,8 +186,12 @@ impl Speaker<'_> {
                 self.local(moment.at)
             ),
         };
+        let why = match choice.gap {
+            Gap::Night => "With your waking hours",
+            Gap::Away => "With your time away",
+        };
         format!(
-            "With your waking hours: {}; {}.",
+            "{why}: {}; {}.",
             what(choice.early, "moved"),
             what(choice.late, "moved")
         )
@@ -380,16 +384,16 @@ impl Speaker<'_> {
         )
     }
 
-    /// `stalled`. `never_began`: it has made next to nothing since it was sealed.
+    /// `stalled`. `by`: which sensor tells; `never_began`: it has made next to nothing since it was sealed.
     #[must_use]
-    pub fn stalled(&self, forecast: &Forecast, never_began: bool) -> String {
+    pub fn stalled(&self, forecast: &Forecast, by: &str, never_began: bool) -> String {
         let what = if never_began {
             "fermentation never began: next to nothing was made since the bottles were sealed"
         } else {
             "fermentation has stopped short of the target"
         };
         format!(
-            "{}: {what}. The gauge shows no gain for 36 hours; it holds about {:.2} volumes, your target is {:.2}. Sugar is left, \
+            "{}: {what}. The {by} shows no gain for 36 hours; it holds about {:.2} volumes, your target is {:.2}. Sugar is left, \
              so it can start again, and a leak would look the same. Treat the bottles as live.",
             self.name(),
             forecast.co2.p50.volumes(),

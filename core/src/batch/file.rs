@@ -3,7 +3,8 @@
 use std::{collections::BTreeMap, fmt};
 
 use super::{
-    Batch, BatchName, Bottle, CultureName, Drink, Headspace, Material, Pilot, Target, name::NAME_ALLOWED,
+    Batch, BatchName, Bottle, CultureName, Drink, ExperimentName, Headspace, Material, Pilot, Target,
+    name::NAME_ALLOWED,
 };
 use crate::{
     document::{BadDocument, Document, Section},
@@ -11,15 +12,46 @@ use crate::{
         AlcoholByVolume, Co2Volumes, CultureDose, GaugePressure, LiquidVolume, MassConcentration, Temperature,
     },
     reading::{Quantity, Source},
+    recipe::{self, Question, Recipe, RecipeOf},
 };
 
 /// Something that was accepted and that the user should think about.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Warning {
     /// Glass with a limit above 4.7 bar.
     GlassAbove4Point7Bar,
     /// Glass of more than 1.15 L.
     GlassAbove1Point15Litres,
+    /// Recipe and entry differ in the sugar.
+    Sugar(Question),
+}
+
+/// All that a batch file holds.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BatchFile {
+    /// The batch.
+    pub batch: Batch,
+    /// What the drink was made of, if it says so.
+    pub recipe: Option<Recipe>,
+    /// What the user should think about.
+    pub warnings: Vec<Warning>,
+}
+
+impl BatchFile {
+    /// Reads a batch file with its recipe. `place` is what messages call it: the path as the user gave it.
+    ///
+    /// # Errors
+    /// Every problem of the file, each with its line, key, value and what is allowed.
+    pub fn from_toml(text: &str, place: &str) -> Result<Self, BadDocument> {
+        let (batch, recipe, question) = Document::parse(text, place).read(batch)?;
+        let mut warnings = batch.warnings();
+        warnings.extend(question.map(Warning::Sugar));
+        Ok(Self {
+            batch,
+            recipe,
+            warnings,
+        })
+    }
 }
 
 impl Batch {
@@ -28,9 +60,8 @@ impl Batch {
     /// # Errors
     /// Every problem of the file, each with its line, key, value and what is allowed.
     pub fn from_toml(text: &str, place: &str) -> Result<(Self, Vec<Warning>), BadDocument> {
-        let batch = Document::parse(text, place).read(batch)?;
-        let warnings = batch.warnings();
-        Ok((batch, warnings))
+        let read = BatchFile::from_toml(text, place)?;
+        Ok((read.batch, read.warnings))
     }
 
     fn warnings(&self) -> Vec<Warning> {
@@ -50,6 +81,7 @@ impl Batch {
 impl fmt::Display for Warning {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
+            Self::Sugar(question) => return question.fmt(f),
             Self::GlassAbove4Point7Bar => {
                 "`bottle.pressure_limit_bar` is above 4.7 bar: British Glass TEC 7 allows no soft drink in glass above \
                  4.7 bar of carbonation pressure. Is it the figure of the bottle's maker?"
@@ -62,7 +94,7 @@ impl fmt::Display for Warning {
     }
 }
 
-fn batch(file: &mut Section<'_, '_>) -> Option<Batch> {
+fn batch(file: &mut Section<'_, '_>) -> Option<(Batch, Option<Recipe>, Option<Question>)> {
     for key in ["name", "bottled_at"] {
         file.require(
             key,
@@ -73,13 +105,29 @@ fn batch(file: &mut Section<'_, '_>) -> Option<Batch> {
             },
         );
     }
+    let with_recipe = file.has("recipe");
     for key in ["drink", "bottle", "target"] {
-        file.require(key, "a table");
+        if key != "drink" || !with_recipe {
+            file.require(key, "a table");
+        }
     }
     let name = file.text("name", NAME_ALLOWED, |text| BatchName::new(text).ok());
     let culture = file.text("culture", NAME_ALLOWED, |text| CultureName::new(text).ok());
+    let experiment = file.text("experiment", NAME_ALLOWED, |text| ExperimentName::new(text).ok());
     let bottled_at = file.moment("bottled_at");
-    let drink = file.section("drink", drink);
+    let recipe = file.section("recipe", recipe::recipe);
+    let drink = if with_recipe && !file.has("drink") {
+        file.section("drink", |_| None::<()>);
+        recipe.as_ref().map(by_recipe_alone)
+    } else {
+        // With a recipe that was refused nothing more is said of the sugar.
+        let sugars = if with_recipe && recipe.is_none() {
+            Sugar::Unknown
+        } else {
+            recipe.as_ref().map_or(Sugar::Entered, Sugar::OfRecipe)
+        };
+        file.section("drink", |section| drink(section, sugars))
+    };
     let bottle = file.section("bottle", bottle);
     let pilot = match &bottle {
         Some(bottle) => file.section("pilot", |section| pilot(section, bottle)),
@@ -96,25 +144,66 @@ fn batch(file: &mut Section<'_, '_>) -> Option<Batch> {
             Some(celsius.and_then(|c| Temperature::from_celsius(c).ok()))
         })
         .flatten();
-    Some(Batch {
+    let (drink, question) = drink?;
+    if recipe.is_some() && drink.sucrose.grams_per_litre() + drink.hexose.grams_per_litre() <= 0.0 {
+        file.refuse_entry(
+            "recipe",
+            "one with sugar in it, or `drink.sucrose_g_per_l` above 0: without sugar nothing ferments",
+        );
+        return None;
+    }
+    let batch = Batch {
         name: name?,
         culture,
         bottled_at: bottled_at?,
-        drink: drink?,
+        drink,
         bottle: bottle?,
         pilot,
         target: target?,
         sensors,
         expected_room,
-    })
+        experiment,
+    };
+    Some((batch, recipe.map(|recipe| recipe.recipe), question))
 }
 
-fn drink(drink: &mut Section<'_, '_>) -> Option<Drink> {
+/// Where the sugar of the drink stands.
+#[derive(Clone, Copy)]
+enum Sugar<'r> {
+    /// In `[drink]` alone.
+    Entered,
+    /// In the recipe, too.
+    OfRecipe(&'r RecipeOf),
+    /// There is a recipe, and it was refused.
+    Unknown,
+}
+
+/// A drink of which only the recipe is known.
+fn by_recipe_alone(recipe: &RecipeOf) -> (Drink, Option<Question>) {
+    let mut drink = Drink {
+        sucrose: MassConcentration::ZERO,
+        hexose: MassConcentration::ZERO,
+        unfermentable: MassConcentration::ZERO,
+        culture_dose: None,
+        co2: None,
+        alcohol: None,
+        alcohol_ceiling: None,
+        ph: None,
+    };
+    let question = recipe.settle(&mut drink, [false, false]);
+    (drink, question)
+}
+
+fn drink(drink: &mut Section<'_, '_>, sugars: Sugar<'_>) -> Option<(Drink, Option<Question>)> {
+    let entered = [
+        drink.has("sucrose_g_per_l") || drink.has("hexose_g_per_l"),
+        drink.has("unfermentable_g_per_l"),
+    ];
     let sucrose = sugar(drink, "sucrose_g_per_l");
     let hexose = sugar(drink, "hexose_g_per_l");
     let unfermentable = sugar(drink, "unfermentable_g_per_l");
     let is_nil = |sugar: Option<MassConcentration>| sugar.is_none_or(|s| s.grams_per_litre() <= 0.0);
-    if is_nil(sucrose) && is_nil(hexose) {
+    if is_nil(sucrose) && is_nil(hexose) && matches!(sugars, Sugar::Entered) {
         let allowed = "above 0, or `drink.hexose_g_per_l` above 0: without sugar nothing ferments";
         drink.require("sucrose_g_per_l", allowed);
         if sucrose.is_some() {
@@ -134,7 +223,7 @@ fn drink(drink: &mut Section<'_, '_>) -> Option<Drink> {
         p > 0.0 && p <= 20.0
     });
     let ph = drink.number("ph", "1 to 10", |ph| (1.0..=10.0).contains(&ph));
-    Some(Drink {
+    let mut read = Drink {
         sucrose: sucrose.unwrap_or(MassConcentration::ZERO),
         hexose: hexose.unwrap_or(MassConcentration::ZERO),
         unfermentable: unfermentable.unwrap_or(MassConcentration::ZERO),
@@ -143,7 +232,12 @@ fn drink(drink: &mut Section<'_, '_>) -> Option<Drink> {
         alcohol,
         alcohol_ceiling,
         ph,
-    })
+    };
+    let question = match sugars {
+        Sugar::OfRecipe(recipe) => recipe.settle(&mut read, entered),
+        Sugar::Entered | Sugar::Unknown => None,
+    };
+    Some((read, question))
 }
 
 fn sugar(drink: &mut Section<'_, '_>, key: &'static str) -> Option<MassConcentration> {
@@ -406,6 +500,16 @@ room_temperature = "kitchen"
         let offset = GOOD.replace("\"2026-03-02T07:00:00Z\"", "2026-03-02T08:00:00+01:00");
         let (batch, _) = Batch::from_toml(&offset, "x").unwrap();
         assert_eq!(batch.bottled_at.to_string(), "2026-03-02T07:00:00Z");
+    }
+
+    #[test]
+    fn siblings_of_an_experiment_share_its_name() {
+        let (batch, _) = Batch::from_toml(GOOD, "x").unwrap();
+        assert!(batch.experiment.is_none());
+        let text = GOOD.replace("culture = ", "experiment = \"which day\"\nculture = ");
+        let (batch, _) = Batch::from_toml(&text, "x").unwrap();
+        assert_eq!(batch.experiment.unwrap().as_str(), "which day");
+        assert!(problems(&text.replace("\"which day\"", "\"\""))[0].contains("`experiment` is \"\""));
     }
 
     #[test]

@@ -18,8 +18,8 @@ use crate::{
     reading::{Quantity, Source},
 };
 
-pub use file::Warning;
-pub use name::{BatchName, CultureName, NotAName, Slug};
+pub use file::{BatchFile, Warning};
+pub use name::{BatchName, CultureName, ExperimentName, NotAName, Slug};
 
 /// One filling of bottles.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -42,6 +42,8 @@ pub struct Batch {
     pub sensors: BTreeMap<Quantity, Source>,
     /// Temperature expected in the room, used while no sensor tells it.
     pub expected_room: Option<Temperature>,
+    /// Batches of one experiment are set beside each other: the same drink pulled on several days, or with several doses.
+    pub experiment: Option<ExperimentName>,
 }
 
 /// What is in the bottle when it is sealed.

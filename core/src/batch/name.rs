@@ -24,6 +24,11 @@ pub struct BatchName(String);
 #[serde(try_from = "String", into = "String")]
 pub struct CultureName(String);
 
+/// The name that batches share which are made to be set beside each other: 1 to 80 characters, no control characters.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(try_from = "String", into = "String")]
+pub struct ExperimentName(String);
+
 /// Lower-case letters, digits and hyphens: safe in a URL, a file name and a topic.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct Slug(String);
@@ -88,6 +93,7 @@ macro_rules! name {
 }
 name!(BatchName);
 name!(CultureName);
+name!(ExperimentName);
 
 impl Slug {
     /// The text.

@@ -4,6 +4,7 @@
 //! Everything comes from the records of batches ([`Lesson`]) with their liveliness, which hold what each batch alone said of its
 //! culture.
 
+mod fed;
 mod odd;
 mod standing;
 mod trend;
@@ -20,6 +21,7 @@ use crate::{
     quantity::{AlcoholByVolume, MassConcentration, Probability, Temperature, Vigour},
 };
 
+pub use fed::{SinceFeed, since_feed};
 pub use odd::Reason;
 pub use trend::Trend;
 

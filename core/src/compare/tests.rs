@@ -161,3 +161,33 @@ fn a_batch_without_any_row_has_no_record_to_compare() {
         None
     );
 }
+
+#[test]
+fn a_culture_that_hungers_loses_vigour_with_the_days_since_its_feed() {
+    use crate::culture::Diary;
+    // Fed on day 0 alone; bottled later and later, 5 % less lively each day.
+    let entries: Vec<Entry> = (1..7)
+        .map(|day| {
+            entry(record(
+                "jar two",
+                &format!("plum {day}"),
+                day,
+                -0.05 * f64::from(i32::try_from(day).unwrap()),
+                0.05,
+            ))
+        })
+        .collect();
+    let fed =
+        r#"{"record":"diary","culture":"jar two","time":"2026-01-05T08:00:00Z","deed":"fed","grams":20}"#;
+    let diary = Diary::new(vec![serde_json::from_str(fed).unwrap()]);
+    let told = since_feed(&entries, &diary);
+    assert_eq!(told.len(), 1);
+    let change = told[0].change;
+    assert!(
+        change.p50 < -1.0 && change.p05 < -4.9 && change.p95 > -4.9,
+        "{change:?}"
+    );
+    assert_eq!(told[0].batches, 6);
+    assert!(since_feed(&entries, &Diary::default()).is_empty());
+    assert!(since_feed(&entries[..2], &diary).is_empty());
+}

@@ -4,10 +4,12 @@
 //! culture say of its next batch, made by [`crate::fit::Evidence::with_history`]. A lesson is told from the batch's own data and the
 //! pooled prior alone, never from other lessons, so that nothing is counted twice.
 
+mod diary;
 mod expect;
 mod lesson;
 mod liveliness;
 
+pub use diary::{CultureState, DIARY, Diary, DiaryEntry, Tended, UnknownTended};
 pub(crate) use expect::{DOSE_DOUBT, DOSED};
 pub use expect::{Expectation, Pool};
 pub use lesson::{BadLesson, Lesson, SCHEMA, TRAITS, Trait};

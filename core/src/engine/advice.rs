@@ -1,16 +1,20 @@
 //! The alerts about the move to the fridge: `fridge_soon` and `move_to_fridge`.
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 
 use crate::alert::AlertName;
 
 use super::{
     Action, Monitor,
-    awake::{Advice, Choice},
+    awake::Hands,
     board::Key,
     evaluate::{Group, IN_A_ROW, Matter, Verdict},
+    moments::{self, Advice, Ahead, Choice, MomentView},
 };
 
+/// The first of two evaluations in a row half an hour apart may come this long before the move is due: then the alert comes
+/// neither early nor late at the mean, and not three quarters of an hour late.
+const AHEAD: SignedDuration = SignedDuration::from_mins(45);
 /// Evaluations in a row after which an alert about the move ends: 3 h. A forecast that wavers for less tells nothing.
 const GONE_IN_A_ROW: u8 = 6;
 /// `move_to_fridge` ends when the content after a move is this far below the target, in volumes: beyond the error of the
@@ -23,25 +27,23 @@ const SOON_DEADBAND: i32 = 2;
 impl Monitor {
     pub(super) fn judge_move(&mut self, warm: &[Group], now: Timestamp, out: &mut Vec<Action>) {
         let target = self.batch.target.co2;
-        let ripest = warm.iter().reduce(|a, b| {
-            if b.outlook.after_move_now.p50 > a.outlook.after_move_now.p50 {
-                b
-            } else {
-                a
-            }
-        });
+        let ripest = ripest(warm);
         let after = ripest.map(|group| group.outlook.after_move_now.p50);
         let key = Key::from(AlertName::MoveToFridge);
         let stands = self.state.board.is_present(&key);
         let choice = self.choice(ripest, now);
         let advice = choice.map_or(Advice::AsItComes, |choice| choice.advice);
-        let reached = after.is_some_and(|after| after >= target);
+        let reached = ripest.is_some_and(|group| {
+            let soon = now.saturating_add(AHEAD).unwrap_or(now);
+            let gains = moments::gains(&group.outlook, now, soon).unwrap_or(0.0);
+            group.outlook.after_move_now.p50.volumes() + gains >= target.volumes()
+        });
         let there = match advice {
             Advice::AsItComes => reached,
-            Advice::BeforeTheNight => true,
-            Advice::AfterTheNight => reached && stands,
+            Advice::BeforeTheGap => true,
+            Advice::AfterTheGap => reached && stands,
         };
-        // What was asked for before the night holds through it.
+        // What was asked for before the night or the time away holds through it.
         let kept = stands && advice != Advice::AsItComes;
         let gone = !kept && after.is_none_or(|after| after.volumes() < target.volumes() - MOVE_DEADBAND);
         let hold = self.state.holds.count(Matter::Move, Verdict::of(there, gone));
@@ -68,10 +70,27 @@ impl Monitor {
         }
     }
 
-    /// Between which waking moments a person has to choose; `None` where somebody is always awake.
+    /// When somebody can carry these bottles; `None`: always.
+    fn hands(&self) -> Option<Hands<'_>> {
+        Hands::of(&self.settings.rules, &self.batch.name, &self.settings.zone)
+    }
+
+    /// Between which moments a person has to choose; `None` where somebody is always there.
     fn choice(&self, ripest: Option<&Group>, now: Timestamp) -> Option<Choice> {
-        let hours = self.settings.rules.waking_hours?;
-        hours.choose(&ripest?.outlook, &self.batch, now, &self.settings.zone)
+        Ahead::new(ripest?, &self.batch, now).choose(&self.hands()?)
+    }
+
+    /// The moments of the days ahead at which somebody can carry the bottles; none where that is always, where none stands in the
+    /// room, and where nobody may carry them.
+    pub(super) fn moments(&self) -> Vec<MomentView> {
+        let (Some(hands), warm) = (self.hands(), self.warm_groups()) else {
+            return Vec::new();
+        };
+        if self.must_not_be_carried(&self.groups()) {
+            return Vec::new();
+        }
+        let as_of = |group: &Group| Ahead::new(group, &self.batch, group.outlook.at).shown(&hands);
+        ripest(&warm).map(as_of).unwrap_or_default()
     }
 
     pub(super) fn judge_soon(&mut self, warm: &[Group], now: Timestamp, out: &mut Vec<Action>) {
@@ -81,6 +100,11 @@ impl Monitor {
             .iter()
             .filter_map(|group| move_at(group).map(|at| (at, group)))
             .reduce(|a, b| if b.0 < a.0 { b } else { a });
+        // A move that is better made before a night or a time away comes due then.
+        let choice = self
+            .choice(ripest(warm), now)
+            .filter(|choice| choice.early_is_due);
+        let first = first.map(|(at, group)| (choice.map_or(at, |choice| at.min(choice.early.at)), group));
         let away = first.map(|(at, _)| at.duration_since(now));
         let far = notice.saturating_add(notice.checked_div(SOON_DEADBAND).unwrap_or_default());
         let there = away.is_some_and(|away| away <= notice);
@@ -89,7 +113,11 @@ impl Monitor {
         let key = Key::from(AlertName::FridgeSoon);
         match first {
             Some((_, group)) if there && (hold.there >= IN_A_ROW || self.state.board.is_present(&key)) => {
-                let message = self.speaker().fridge_soon(&group.forecast);
+                let mut message = self.speaker().fridge_soon(&group.forecast);
+                if let Some(choice) = choice {
+                    message.push(' ');
+                    message.push_str(&self.speaker().moments(&choice));
+                }
                 self.state.board.begins(key, now, message, out);
             }
             _ if warm.is_empty() => {
@@ -108,7 +136,10 @@ impl Monitor {
 
     /// `fridge_soon` is explained by a move that is due: suppressed by design in the words of ISA-18.2. Both end together
     /// when the bottles are in the fridge.
-    pub(super) fn let_soon_give_way(&mut self, now: Timestamp, out: &mut Vec<Action>) {
+    pub(super) fn let_soon_give_way(&mut self, all: &[Group], now: Timestamp, out: &mut Vec<Action>) {
+        if self.must_not_be_carried(all) {
+            return;
+        }
         if self.state.board.is_present(&AlertName::MoveToFridge.into()) {
             let message = self
                 .speaker()
@@ -146,4 +177,15 @@ impl Monitor {
             self.state.board.unsuppress(&soon, now, out);
         }
     }
+}
+
+/// The bottles that are nearest to their target, or furthest past it.
+fn ripest(warm: &[Group]) -> Option<&Group> {
+    warm.iter().reduce(|a, b| {
+        if b.outlook.after_move_now.p50 > a.outlook.after_move_now.p50 {
+            b
+        } else {
+            a
+        }
+    })
 }

@@ -36,6 +36,10 @@ const WARM_FOR: SignedDuration = SignedDuration::from_hours(36);
 const STALL_GAIN: f64 = 0.06;
 /// ... surely less than this ...
 const STALL_GAIN_SURELY: f64 = 0.11;
+/// ... and, where a float alone tells (0.001 SG is about 0.65 volumes), less than these ...
+const STALL_GAIN_BY_GRAVITY: f64 = 0.1;
+/// ... and surely these ...
+const STALL_GAIN_SURELY_BY_GRAVITY: f64 = 0.35;
 /// ... and holds less than this share of its target.
 const STALL_SHARE: f64 = 0.85;
 /// It goes on again when it gained more than this.
@@ -247,17 +251,18 @@ impl Monitor {
         let age = now.duration_since(self.batch.bottled_at);
         let warm = now.duration_since(self.state.astray.warm_since) >= WARM_FOR;
         let explained = self.state.astray.leak.is_some() || self.state.whereabouts.sensors == Place::Fridge;
-        let there = !explained
-            && warm
-            && age >= STALL_AFTER
-            && self.hears_a_gauge(now)
-            && gained.p50 < STALL_GAIN
-            && gained.p95 < STALL_GAIN_SURELY
-            && content < STALL_SHARE * target;
+        let (gauge, float) = (self.hears_a_gauge(now), self.hears_a_float(now));
+        let still = if gauge {
+            gained.p50 < STALL_GAIN && gained.p95 < STALL_GAIN_SURELY
+        } else {
+            float && gained.p50 < STALL_GAIN_BY_GRAVITY && gained.p95 < STALL_GAIN_SURELY_BY_GRAVITY
+        };
+        let there = !explained && warm && age >= STALL_AFTER && still && content < STALL_SHARE * target;
         let gone = explained || gained.p50 > STALL_OVER_GAIN || content >= target;
         let start = fitted.outlook.curve.first().map_or(0.0, |p| p.co2.p50.volumes());
         let never_began = content - start < NEVER_BEGAN;
-        let told = self.speaker().stalled(forecast, never_began);
+        let by = if gauge { "gauge" } else { "float" };
+        let told = self.speaker().stalled(forecast, by, never_began);
         let hold = self.state.holds.count(Matter::Stalled, Verdict::of(there, gone));
         if there && (hold.there >= STALL_IN_A_ROW || self.state.board.is_present(&key)) {
             self.state.board.begins(key, now, told, out);
@@ -272,6 +277,17 @@ impl Monitor {
             let message = self.speaker().over(how);
             self.state.board.ends(&key, now, message, out);
         }
+    }
+
+    /// A float that can be believed is heard, in a drink that ferments on.
+    fn hears_a_float(&self, now: Timestamp) -> bool {
+        let heard = self.state.health.iter().any(|(sensor, health)| {
+            sensor.quantity == Quantity::Gravity
+                && health.last.is_some()
+                && health.doubt.is_none()
+                && !health.is_silent(now, &self.settings.rules)
+        });
+        heard && !self.state.whereabouts.opened
     }
 
     pub(super) fn judge_rising(&mut self, now: Timestamp, out: &mut Vec<Action>) {

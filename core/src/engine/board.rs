@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use jiff::{Timestamp, tz::TimeZone};
+use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 use serde::{Deserialize, Serialize};
 
 use crate::{
@@ -15,6 +15,9 @@ use crate::{
 };
 
 use super::{Action, Command, Deed, Rules, intake::Sensor};
+
+/// An alert of pressure may be shelved for no longer: by then another forecast of the next 24 h is wanted.
+const LONGEST_SHELF: SignedDuration = SignedDuration::from_hours(24);
 
 /// Which alert: one of the batch, or one of a sensor.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -36,6 +39,8 @@ pub(super) struct Slot {
     /// Since when the condition is there; or when it was last there.
     pub(super) since: Timestamp,
     pub(super) message: String,
+    /// What explains it, or forbids to act on it: said instead of the message.
+    withheld: Option<String>,
     pub(super) shelved_until: Option<Timestamp>,
     pub(super) taken_out: Option<TakenOut>,
     /// When a person last heard of it.
@@ -89,7 +94,7 @@ impl Board {
 
     /// Another condition explains it (`message`), from `at` on.
     pub(super) fn suppress(&mut self, key: &Key, at: Timestamp, message: String, out: &mut Vec<Action>) {
-        self.slot(key, at);
+        self.slot(key, at).withheld = Some(message.clone());
         self.happens(key, Happening::Suppress, at, message, out);
     }
 
@@ -111,7 +116,8 @@ impl Board {
 
     /// Nothing explains it any more.
     pub(super) fn unsuppress(&mut self, key: &Key, at: Timestamp, out: &mut Vec<Action>) {
-        if let Some(slot) = self.slots.get(key) {
+        if let Some(slot) = self.slots.get_mut(key) {
+            slot.withheld = None;
             let message = slot.message.clone();
             self.happens(key, Happening::Unsuppress, at, message, out);
         }
@@ -125,7 +131,7 @@ impl Board {
             };
             if slot.shelved_until.is_some_and(|until| until <= at) {
                 slot.shelved_until = None;
-                let message = slot.message.clone();
+                let message = slot.shown().to_owned();
                 self.happens(&key, Happening::ShelvingOver, at, message, out);
             }
             self.remind(&key, at, rules, out);
@@ -173,6 +179,17 @@ impl Board {
                     now,
                 });
             }
+            Deed::Shelve { until, .. }
+                if alert.is_of_pressure()
+                    && alert.manner().may_be_shelved
+                    && until.duration_since(now) > LONGEST_SHELF =>
+            {
+                return Err(Refused::ShelvedTooLong {
+                    alert,
+                    until: *until,
+                    now,
+                });
+            }
             _ => {}
         }
         let happening = happening_of(&command.deed);
@@ -213,7 +230,7 @@ impl Board {
             let message = match &command.deed {
                 Deed::Shelve { until, reason } => {
                     let until = sentence::local(*until, zone);
-                    format!("Shelved until {until}: {reason}. {}", slot.message)
+                    format!("Shelved until {until}: {reason}. {}", slot.shown())
                 }
                 Deed::Reset { reason } => format!("{}: cleared by {}: {reason}", self.batch, command.who),
                 Deed::TakeOut { reason } => format!(
@@ -226,7 +243,7 @@ impl Board {
                 Deed::PutBack if !slot.standing.stands() => {
                     format!("{}: {} is back in service.", self.batch, command.alert)
                 }
-                Deed::Acknowledge | Deed::Unshelve | Deed::PutBack => slot.message.clone(),
+                Deed::Acknowledge | Deed::Unshelve | Deed::PutBack => slot.shown().to_owned(),
             };
             if let Some(slot) = self.slots.get_mut(&key) {
                 slot.standing = after;
@@ -323,10 +340,16 @@ impl Slot {
             standing: Standing::default(),
             since: at,
             message: String::new(),
+            withheld: None,
             shelved_until: None,
             taken_out: None,
             told: at,
         }
+    }
+
+    /// What is to be said of it.
+    pub(super) fn shown(&self) -> &str {
+        self.withheld.as_deref().unwrap_or(&self.message)
     }
 }
 

@@ -11,7 +11,9 @@ use crate::{
     forecast::{Forecast, Outlook},
 };
 
-use super::{Action, Fitted, Monitor, intake::Sensor, readings::is_gauge, whereabouts::Place};
+use super::{
+    Action, Fitted, Monitor, intake::Sensor, monitor::Apart, readings::is_gauge, whereabouts::Place,
+};
 
 /// Evaluations in a row that a condition must hold to begin, where a rule says so.
 pub(super) const IN_A_ROW: u8 = 2;
@@ -100,11 +102,14 @@ impl Holds {
 pub(super) struct Group {
     pub(super) forecast: Forecast,
     pub(super) outlook: Outlook,
+    /// No gauge stands with them.
+    pub(super) alone: bool,
 }
 
 impl Group {
     fn of(fitted: &Fitted) -> Self {
         Self {
+            alone: false,
             forecast: fitted.forecast.clone(),
             outlook: fitted.outlook.clone(),
         }
@@ -126,7 +131,7 @@ impl Monitor {
         }
         self.judge_limit_near(&all, &warm, now, out);
         self.judge_move(&warm, now, out);
-        self.let_soon_give_way(now, out);
+        self.let_soon_give_way(&all, now, out);
         self.judge_soon(&warm, now, out);
         self.release_moves(now, out);
         self.judge_temperature(now, out);
@@ -143,15 +148,24 @@ impl Monitor {
 
     /// The bottles with the sensors, and those reckoned apart.
     pub(super) fn groups(&self) -> Vec<Group> {
-        let fitted = self.state.fitted.iter();
-        fitted.chain(self.apart_fitted()).map(Group::of).collect()
+        let fitted = self.state.fitted.iter().map(Group::of);
+        fitted.chain(self.apart_group()).collect()
     }
 
     /// Those that stand in the room, or may.
-    fn warm_groups(&self) -> Vec<Group> {
+    pub(super) fn warm_groups(&self) -> Vec<Group> {
         let in_room = self.state.whereabouts.sensors == Place::Room;
-        let fitted = self.state.fitted.iter().filter(|_| in_room);
-        fitted.chain(self.apart_fitted()).map(Group::of).collect()
+        let fitted = self.state.fitted.iter().filter(|_| in_room).map(Group::of);
+        fitted.chain(self.apart_group()).collect()
+    }
+
+    /// Those reckoned apart. Whoever stayed in the room has no gauge once the sensors are in the fridge.
+    fn apart_group(&self) -> Option<Group> {
+        let others = self.state.others.as_ref()?;
+        Some(Group {
+            alone: others.why == Apart::Stayed,
+            ..Group::of(others.fitted.as_ref()?)
+        })
     }
 
     fn tell_stuck_sensors(&mut self, now: Timestamp, out: &mut Vec<Action>) {

@@ -102,28 +102,31 @@ impl Monitor {
         now: Timestamp,
         out: &mut Vec<Action>,
     ) {
-        let Some(worst) = all.iter().reduce(|a, b| {
-            if b.outlook.limit_within_24h > a.outlook.limit_within_24h {
-                b
+        let rules = &self.settings.rules;
+        let heard = self.hears_a_gauge(now) || self.awaits_a_gauge(now);
+        // Each group by what is heard of it; the one that is furthest beyond its threshold speaks.
+        let judged = all.iter().map(|group| {
+            let (hearing, threshold) = if heard && !group.alone {
+                (Hearing::Gauge, rules.limit_chance)
             } else {
-                a
-            }
-        }) else {
+                (Hearing::Nothing, rules.limit_chance_blind)
+            };
+            let chance = group.outlook.limit_within_24h;
+            (
+                chance.share() / threshold.share(),
+                group,
+                hearing,
+                chance >= threshold,
+            )
+        });
+        let Some((part, worst, hearing, there)) = judged.reduce(|a, b| if b.0 > a.0 { b } else { a }) else {
             return;
         };
-        let rules = &self.settings.rules;
-        let hearing = if self.hears_a_gauge(now) || self.awaits_a_gauge(now) {
-            Hearing::Gauge
-        } else {
-            Hearing::Nothing
+        let needed = match hearing {
+            Hearing::Gauge => IN_A_ROW,
+            Hearing::Nothing => 1,
         };
-        let (threshold, needed) = match hearing {
-            Hearing::Gauge => (rules.limit_chance, IN_A_ROW),
-            Hearing::Nothing => (rules.limit_chance_blind, 1),
-        };
-        let chance = worst.outlook.limit_within_24h;
-        let there = chance >= threshold;
-        let gone = chance.share() < CHANCE_DEADBAND * threshold.share();
+        let gone = part < CHANCE_DEADBAND;
         let hold = self
             .state
             .holds

@@ -14,9 +14,11 @@ mod gauge;
 mod health;
 mod intake;
 mod limit;
+mod moments;
 mod monitor;
 mod moves;
 mod readings;
+mod rescue;
 mod rules;
 mod snapshot;
 mod target;
@@ -221,10 +223,13 @@ pub struct Fitted {
     pub outlook: Outlook,
 }
 
-pub use awake::WakingHours;
-pub(crate) use awake::{Choice, Moment};
+pub(crate) use awake::Gap;
+pub use awake::{Away, WakingHours};
 pub use drive::{drive, drive_some};
+pub use moments::MomentView;
+pub(crate) use moments::{Choice, Moment};
 pub use monitor::Monitor;
+pub use rescue::{Back, Plight, Rescue};
 pub use rules::Rules;
 pub use snapshot::BadSnapshot;
 pub use view::{AlertView, ApartView, Fullest, SensorView, View};

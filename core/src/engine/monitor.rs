@@ -10,6 +10,7 @@ use crate::{
     batch::Batch,
     culture::Lesson,
     fit::{self, Evidence, Handling, Passed},
+    note::{Note, Palate, Tasting},
     quantity::AbsolutePressure,
 };
 
@@ -138,6 +139,20 @@ impl Monitor {
         let evidence = Arc::unwrap_or_clone(self.state.evidence).with_history(lessons);
         self.state.evidence = Arc::new(evidence);
         self
+    }
+
+    /// The same, with what the household's words for fizz were found to mean. For a monitor that has heard nothing yet.
+    #[must_use]
+    pub fn with_palate(mut self, palate: Palate) -> Self {
+        let evidence = Arc::unwrap_or_clone(self.state.evidence).with_palate(palate);
+        self.state.evidence = Arc::new(evidence);
+        self
+    }
+
+    /// Those of its notes that calibrate words; see [`fit::tastings`]. Each takes about as long as a first fit.
+    #[must_use]
+    pub fn tastings(&self, notes: &[Note]) -> Vec<Tasting> {
+        fit::tastings(&self.state.evidence, self.clock(), notes)
     }
 
     /// How many earlier batches of the culture inform this one.

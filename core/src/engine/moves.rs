@@ -45,13 +45,13 @@ impl Monitor {
             NoteKind::MovedToFridge => self.noted_moved(note, at),
             NoteKind::TakenOut => self.noted_taken_out(note, at),
             NoteKind::Vented => {
-                self.state.whereabouts.let_off = Some(at);
+                self.noted_letting_off(note, at);
                 if matches!(self.meant(note), Meant::AllBySilence | Meant::AllByNumber) {
                     self.handle(at, Handling::Vented);
                 }
             }
             NoteKind::Opened => {
-                self.state.whereabouts.let_off = Some(at);
+                self.noted_letting_off(note, at);
                 self.are_gone(note);
                 if matches!(self.meant(note), Meant::AllBySilence | Meant::AllByNumber) {
                     self.state.whereabouts.opened = true;
@@ -59,7 +59,7 @@ impl Monitor {
                 }
             }
             NoteKind::Broken => {
-                self.state.whereabouts.let_off = Some(at);
+                self.noted_letting_off(note, at);
                 self.are_gone(note);
             }
             NoteKind::Gauge
@@ -70,6 +70,19 @@ impl Monitor {
             | NoteKind::Other => {}
         }
         self.noted_finding(note, at, out);
+    }
+
+    /// Letting gas off explains a loss of the gauge's, if it was or may have been the bottle with the gauge: a pilot has no number.
+    fn noted_letting_off(&mut self, note: &Note, at: Timestamp) {
+        let of_the_sensors = match self.meant(note) {
+            Meant::AllBySilence | Meant::AllByNumber => true,
+            Meant::Some => self.batch.pilot.is_none(),
+            Meant::AllButThePilot => false,
+        };
+        if of_the_sensors {
+            let last = self.state.whereabouts.let_off.unwrap_or(at);
+            self.state.whereabouts.let_off = Some(last.max(at));
+        }
     }
 
     /// Bottles that were opened or broke, by their numbers; those given away may stand in another kitchen.
@@ -91,9 +104,14 @@ impl Monitor {
     }
 
     fn noted_moved(&mut self, note: &Note, at: Timestamp) {
-        let numbers = note.bottles.iter().flatten().copied();
-        self.state.whereabouts.chilled.extend(numbers.take(10_000));
+        let numbers = note.bottles.iter().flatten().copied().take(10_000);
+        for number in numbers {
+            self.state.whereabouts.carried(number, at, Place::Fridge);
+        }
         match self.meant(note) {
+            Meant::AllBySilence | Meant::AllByNumber if self.is_of_the_past(at, Place::Fridge) => {
+                self.stood(at, Place::Fridge);
+            }
             Meant::AllByNumber => {
                 self.state.others = None;
                 self.state.whereabouts.unconfirmed = None;
@@ -134,13 +152,15 @@ impl Monitor {
                     .extend(1..=self.batch.bottle.count.min(10_000));
             }
             for number in numbers {
-                whereabouts.chilled.remove(number);
+                whereabouts.carried(*number, at, Place::Room);
             }
             if whereabouts.sensors == Place::Fridge {
                 self.leave_behind(at);
             }
+        } else if self.is_of_the_past(at, Place::Room) {
+            self.stood(at, Place::Room);
         } else {
-            self.state.whereabouts.chilled.clear();
+            self.state.whereabouts.all_out(at);
             self.state.whereabouts.unconfirmed = None;
             self.state.others = None;
             self.put_into_room(at);
@@ -174,7 +194,32 @@ impl Monitor {
         }
     }
 
+    /// The sensors are known to have been carried elsewhere since: that they came to `place` at `at` tells where they were, not where
+    /// they are.
+    fn is_of_the_past(&self, at: Timestamp, place: Place) -> bool {
+        let stays = self.state.whereabouts.stays.iter().rev();
+        stays
+            .take_while(|(since, _)| *since > at)
+            .any(|(_, other)| *other != place)
+    }
+
+    /// The sensors stood there from `at` on, until they were carried elsewhere.
+    fn stood(&mut self, at: Timestamp, place: Place) {
+        if self.state.whereabouts.stays_from(at, place) {
+            self.handle(
+                at,
+                match place {
+                    Place::Room => Handling::Room,
+                    Place::Fridge => Handling::Fridge,
+                },
+            );
+        }
+    }
+
     pub(super) fn saw_cooling(&mut self, at: Timestamp) {
+        if self.is_of_the_past(at, Place::Fridge) {
+            return self.stood(at, Place::Fridge);
+        }
         let noted = self.state.whereabouts.unconfirmed.take();
         let felt = self.state.whereabouts.fall_began();
         let began = [noted, felt].into_iter().flatten().fold(at, Timestamp::min);
@@ -192,6 +237,9 @@ impl Monitor {
     }
 
     pub(super) fn saw_warming(&mut self, at: Timestamp) {
+        if self.is_of_the_past(at, Place::Room) {
+            return self.stood(at, Place::Room);
+        }
         self.put_into_room(at);
         // What else stands in the room has stood there longer: it stays reckoned apart.
         if self
@@ -208,7 +256,7 @@ impl Monitor {
     fn put_into_fridge(&mut self, at: Timestamp) {
         if self.state.whereabouts.sensors != Place::Fridge {
             self.state.whereabouts.put(Place::Fridge);
-            self.handle(at, Handling::Fridge);
+            self.stood(at, Place::Fridge);
             self.state.last_move = Some(Moved { known: at, began: at });
         }
     }
@@ -216,21 +264,20 @@ impl Monitor {
     fn put_into_room(&mut self, at: Timestamp) {
         if self.state.whereabouts.sensors != Place::Room {
             self.state.whereabouts.put(Place::Room);
-            self.handle(at, Handling::Room);
+            self.stood(at, Place::Room);
         }
         self.state.last_move = None;
     }
 
     /// A noted move after which the drink stays warm is no longer believed.
     pub(super) fn doubt_the_move(&mut self, now: Timestamp) {
-        let waited = self
-            .state
-            .whereabouts
-            .unconfirmed
-            .is_some_and(|since| now.duration_since(since) > BELIEF);
-        if !waited || !self.hears_the_drink() {
+        let Some(since) = self.state.whereabouts.unconfirmed else {
+            return;
+        };
+        if now.duration_since(since) <= BELIEF || !self.hears_the_drink() {
             return;
         }
+        self.state.whereabouts.stays.retain(|(at, _)| *at < since);
         self.state.whereabouts.unconfirmed = None;
         self.state.whereabouts.put(Place::Room);
         self.state.last_move = None;

@@ -26,7 +26,7 @@ use super::{
 
 /// Sensors kept track of; more than a home has.
 const MOST_SENSORS: usize = 256;
-/// A note of an opening this long before a loss of pressure explains it.
+/// A note of an opening within this before or after a loss of pressure explains it.
 pub(super) const EXPLAINS: SignedDuration = SignedDuration::from_hours(6);
 /// A gauge whose newest value is older than this, and than its usual silence, is not trusted.
 const FRESH: SignedDuration = SignedDuration::from_hours(3);
@@ -230,7 +230,7 @@ impl Monitor {
             .state
             .whereabouts
             .let_off
-            .is_some_and(|noted| fall.low_at.duration_since(noted) <= EXPLAINS);
+            .is_some_and(|noted| fall.low_at.duration_since(noted).abs() <= EXPLAINS);
         if explained || self.state.whereabouts.opened {
             let handling = if self.state.whereabouts.opened {
                 Handling::Opened

@@ -2,7 +2,7 @@
 
 use jiff::SignedDuration;
 
-use super::WakingHours;
+use super::{Away, WakingHours};
 use crate::quantity::{GaugePressure, Probability};
 
 /// When alerts are raised. [`Rules::default`] holds the defaults.
@@ -24,6 +24,8 @@ pub struct Rules {
     pub remind_every: SignedDuration,
     /// When somebody can carry bottles; `None`: always. Alerts of pressure do not ask.
     pub waking_hours: Option<WakingHours>,
+    /// When nobody is at home; treated like a night.
+    pub away: Vec<Away>,
 }
 
 impl Default for Rules {
@@ -38,6 +40,7 @@ impl Default for Rules {
             silent_at_least: SignedDuration::from_mins(30),
             remind_every: SignedDuration::from_hours(6),
             waking_hours: None,
+            away: Vec::new(),
         }
     }
 }

@@ -54,7 +54,12 @@ impl Monitor {
                 }
             }
             NoteKind::Opened | NoteKind::Tasted => {
-                if let Some(told) = Liveliness::in_words(text).map(Told::Tasted) {
+                let own = || {
+                    let own = self.state.evidence.palate().in_own_words(text)?;
+                    let (share, spread) = (own.share, own.spread);
+                    Some(Told::InOwnWords { share, spread })
+                };
+                if let Some(told) = Liveliness::in_words(text).map(Told::Tasted).or_else(own) {
                     self.tell(at, told, note.bottles.as_deref());
                 }
             }

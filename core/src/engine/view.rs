@@ -16,7 +16,7 @@ use crate::{
     reading::{Measured, Quantity, Source},
 };
 
-use super::{Monitor, SetAsideReason, board::Slot, monitor::Apart, whereabouts::Place};
+use super::{MomentView, Monitor, SetAsideReason, board::Slot, monitor::Apart, whereabouts::Place};
 
 /// All that is shown of one batch.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -57,6 +57,8 @@ pub struct View {
     pub forecast: Option<Forecast>,
     /// What the alert rules ask, as of the newest fit.
     pub outlook: Option<Outlook>,
+    /// With waking hours or a time away: when somebody can carry the bottles, and what a move then would come to.
+    pub moments: Vec<MomentView>,
     /// What stands, or waits to be seen; most urgent first.
     pub alerts: Vec<AlertView>,
 }
@@ -188,6 +190,7 @@ impl Monitor {
             set_aside: self.state.counts.clone(),
             forecast: self.state.fitted.as_ref().map(|fitted| fitted.forecast.clone()),
             outlook: self.state.fitted.as_ref().map(|fitted| fitted.outlook.clone()),
+            moments: self.moments(),
             alerts,
         }
     }
@@ -226,12 +229,12 @@ impl Monitor {
 
     fn alert_message(&self, slot: &Slot) -> String {
         let Some(out) = &slot.taken_out else {
-            return slot.message.clone();
+            return slot.shown().to_owned();
         };
         let since = sentence::local(out.at, &self.settings.zone);
         let told = format!("Out of service since {since}: {}, {}.", out.who, out.reason);
         if slot.standing.stands() {
-            format!("{told} {}", slot.message)
+            format!("{told} {}", slot.shown())
         } else {
             told
         }

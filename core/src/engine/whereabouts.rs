@@ -1,6 +1,6 @@
 //! Where the bottles are: by notes, and by the drink that cools or warms.
 
-use std::collections::{BTreeSet, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 use jiff::{SignedDuration, Timestamp};
 use serde::{Deserialize, Serialize};
@@ -16,6 +16,8 @@ const NEAR_FRIDGE_KELVIN: f64 = 4.0;
 const FALLS_AN_HOUR_KELVIN: f64 = 0.3;
 /// Highest temperatures are remembered hour by hour for so many hours.
 const HOURS: usize = 24;
+/// Journeys that are remembered.
+const MOST_STAYS: usize = 1_000;
 
 /// Where the bottle with the sensors stands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -39,6 +41,12 @@ pub(super) struct Whereabouts {
     /// Bottles that a note opened or broke by number: they stand nowhere any more.
     #[serde(default)]
     pub(super) gone: BTreeSet<u32>,
+    /// Where the bottle with the sensors was carried, and when, in the order of time; before the first it stood in the room.
+    pub(super) stays: Vec<(Timestamp, Place)>,
+    /// When notes last carried bottles by their numbers: an older note that comes later carries them no more.
+    carried: BTreeMap<u32, Timestamp>,
+    /// When a note last took all of them out.
+    all_out: Option<Timestamp>,
     /// A note said "moved", and no cooling was seen yet: since when.
     pub(super) unconfirmed: Option<Timestamp>,
     /// Last notes that explain a loss of pressure.
@@ -65,6 +73,9 @@ impl Default for Whereabouts {
             opened: false,
             chilled: BTreeSet::new(),
             gone: BTreeSet::new(),
+            stays: Vec::new(),
+            carried: BTreeMap::new(),
+            all_out: None,
             unconfirmed: None,
             let_off: None,
             recent: VecDeque::new(),
@@ -85,6 +96,45 @@ impl Whereabouts {
             .bottle
             .count
             .saturating_sub(u32::try_from(away.count()).unwrap_or(u32::MAX))
+    }
+
+    /// A note of `at` carried a bottle by its number.
+    pub(super) fn carried(&mut self, number: u32, at: Timestamp, to: Place) {
+        let later = self.carried.get(&number).copied().max(self.all_out);
+        if later.is_some_and(|later| later > at) {
+            return;
+        }
+        if self.carried.len() < 10_000 || self.carried.contains_key(&number) {
+            self.carried.insert(number, at);
+        }
+        match to {
+            Place::Fridge => self.chilled.insert(number),
+            Place::Room => self.chilled.remove(&number),
+        };
+    }
+
+    /// A note of `at` took all of them out.
+    pub(super) fn all_out(&mut self, at: Timestamp) {
+        self.all_out = self.all_out.max(Some(at));
+        let carried = &self.carried;
+        self.chilled
+            .retain(|number| carried.get(number).is_some_and(|since| *since > at));
+    }
+
+    /// The sensors stood at `place` from `at` on, until they were carried on; false: that was known, or there is no end of journeys.
+    pub(super) fn stays_from(&mut self, at: Timestamp, place: Place) -> bool {
+        let after = self.stays.partition_point(|(since, _)| *since <= at);
+        let before = after.checked_sub(1).and_then(|index| self.stays.get(index));
+        let known = before.map_or(Place::Room, |(_, place)| *place) == place;
+        if known || self.stays.len() >= MOST_STAYS && after < self.stays.len() {
+            return false;
+        }
+        if self.stays.len() >= MOST_STAYS {
+            self.stays.remove(0);
+        }
+        let after = after.min(self.stays.len());
+        self.stays.insert(after, (at, place));
+        true
     }
 
     /// Takes the drink's temperature; late rows tell nothing of where it is.

@@ -461,9 +461,18 @@ impl Datum {
                 (Kind::Squeezed, side, value, scale)
             }
             Told::Tasted(word) => {
-                let (side, share, doubt) = told::share_of_target(word);
+                let (side, share, doubt) = told::share_of_target(word, &evidence.palate);
                 let target = frame.target_g_per_l;
                 (Kind::Content, side, share * target, doubt * target * alike.sqrt())
+            }
+            Told::InOwnWords { share, spread } => {
+                let target = frame.target_g_per_l;
+                (
+                    Kind::Content,
+                    Side::Around,
+                    share * target,
+                    spread * target * alike.sqrt(),
+                )
             }
         };
         #[expect(

@@ -12,6 +12,7 @@ use super::{
 use crate::{
     batch::Batch,
     culture::{Expectation, Lesson},
+    note::Palate,
 };
 
 /// Hours of the gauge's life that are told finely: half-hour medians across the first transient would bias its zero.
@@ -23,6 +24,9 @@ pub struct Evidence {
     batch: Batch,
     surroundings: Surroundings,
     expectation: Option<Expectation>,
+    /// What the household means by its words.
+    #[serde(default)]
+    pub(super) palate: Palate,
     pub(super) gauge: Series,
     pub(super) absolute: Series,
     pub(super) ambient: Series,
@@ -43,6 +47,7 @@ impl Evidence {
             batch,
             surroundings,
             expectation: None,
+            palate: Palate::USUAL,
             gauge: Series::fine_for(FINE_H),
             absolute: Series::fine_for(FINE_H),
             ambient: Series::default(),
@@ -56,16 +61,34 @@ impl Evidence {
     }
 
     /// The same, with what earlier batches taught of the culture. Lessons of another culture, of this batch or of later ones are
-    /// left out ([`Lesson::silent_for`] says why); without any it is the pooled prior again.
+    /// left out ([`Lesson::silent_for`] says why), and of one batch the first counts; without any it is the pooled prior again.
     #[must_use]
     pub fn with_history(mut self, lessons: &[Lesson]) -> Self {
-        let heard: Vec<Lesson> = lessons
+        let mut heard: Vec<Lesson> = Vec::new();
+        for lesson in lessons
             .iter()
             .filter(|lesson| lesson.silent_for(&self.batch).is_none())
-            .cloned()
-            .collect();
+        {
+            let of = |lesson: &Lesson| (lesson.bottled_at, lesson.batch.clone());
+            if !heard.iter().any(|known| of(known) == of(lesson)) {
+                heard.push(lesson.clone());
+            }
+        }
         self.expectation = Expectation::of(&heard, self.batch.bottled_at, &pool());
         self
+    }
+
+    /// The same, with what the household's words were found to mean ([`super::tastings`] of its earlier batches).
+    #[must_use]
+    pub fn with_palate(mut self, palate: Palate) -> Self {
+        self.palate = palate;
+        self
+    }
+
+    /// What the household means by its words.
+    #[must_use]
+    pub fn palate(&self) -> &Palate {
+        &self.palate
     }
 
     /// What the culture's earlier batches say of this one, if they are known.

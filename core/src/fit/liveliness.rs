@@ -14,6 +14,17 @@ const MOST_FITS: f64 = 30.0;
 /// As long as the lag is told; a shorter one is none.
 const LEAST_LAG_H: f64 = 0.5;
 
+/// So much of a batch's discrepancy is its culture's, the rest its filling's: nutrients, air, warmth that no thermometer felt.
+///
+/// The gauge knows the product of vigour and discrepancy alone. With none of it a slow life with a quick discrepancy stands beside
+/// a quick life with a slow one, and the vigour's logarithm is told with a doubt of 0.33 that errs by 0.20: the interval held 119 of
+/// 120 drawn batches (tuning seeds). With three tenths they cancel: told 0.23, errs by 0.21, and held 108.
+const OF_CULTURE: f64 = 0.3;
+
+/// What the grey box's own form errs in the logarithm of the lag, beside what the members tell: on drawn batches of the tuning seeds
+/// it tells lags a sixth short, by turns.
+const LAG_FORM: f64 = 0.2;
+
 /// What the evidence up to `at` says of vigour and lag, history left out; `None` without anything measured.
 ///
 /// The members are led along from sealing on, as the engine does: a fit from cold in the middle of a life leaves them near the
@@ -34,14 +45,36 @@ pub fn liveliness(evidence: &Evidence, at: Timestamp) -> Option<Liveliness> {
             let fresh = sample::prior_of(&problem, posterior.seed, index);
             let z = ahead::extended(z, posterior.knots, &problem, fresh.as_slice());
             let (vigour, lag) = ahead::in_reference_drink(&reference, &problem, &z);
-            [vigour.max(1e-4).ln(), lag.max(LEAST_LAG_H).ln()]
+            let of_culture = OF_CULTURE * discrepancy(&problem, &z);
+            [vigour.max(1e-4).ln() + of_culture, lag.max(LEAST_LAG_H).ln()]
         })
         .collect();
     let of = |index: usize| Normal::of(&told.iter().map(|pair| pair[index]).collect::<Vec<f64>>());
+    let lag = of(1)?;
     Some(Liveliness {
         ln_vigour: of(0)?,
-        ln_lag_h: of(1)?,
+        ln_lag_h: Normal {
+            sd: lag.sd.hypot(LAG_FORM),
+            ..lag
+        },
     })
+}
+
+/// Mean logarithm of the discrepancy over what was made.
+fn discrepancy(problem: &Problem, z: &[f64]) -> f64 {
+    let course = problem.course(z, None);
+    let surprises = problem.surprises(z);
+    let nodes = &problem.frame.nodes;
+    let (mut sum, mut all) = (0.0, 0.0);
+    for (hours, states) in nodes.windows(2).zip(course.states.windows(2)) {
+        let ([before, after], [from, to]) = (hours, states) else {
+            break;
+        };
+        let made = (to.made - from.made).max(0.0);
+        sum += made * problem.frame.surprise_at(&surprises, 0.5 * (before + after));
+        all += made;
+    }
+    if all > 1e-6 { sum / all } else { 0.0 }
 }
 
 fn lived(evidence: &Evidence, at: Timestamp, now_h: f64) -> Posterior {

@@ -26,6 +26,7 @@ mod prior;
 mod random;
 mod sample;
 mod series;
+mod tastings;
 #[cfg(test)]
 mod tests;
 mod told;
@@ -45,6 +46,7 @@ pub use evidence::Evidence;
 pub use lesson::lesson;
 pub use liveliness::liveliness;
 pub use past::{Passed, past};
+pub use tastings::tastings;
 pub use told::Told;
 
 /// Where the bottles are, or what was done to them, from a moment on.

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    note::{Firmness, Liveliness, Sample},
+    note::{Firmness, Liveliness, Palate, Sample},
     quantity::{GaugePressure, Gravity},
 };
 
@@ -37,6 +37,13 @@ pub enum Told {
     Squeezed(Firmness),
     /// A bottle was opened or tasted.
     Tasted(Liveliness),
+    /// The same in a household's own words, which came to mean this.
+    InOwnWords {
+        /// Share of the target.
+        share: f64,
+        /// Its spread.
+        spread: f64,
+    },
 }
 
 impl Told {
@@ -46,8 +53,8 @@ impl Told {
     }
 
     /// It speaks of the CO2 in a bottle.
-    fn of_content(&self) -> bool {
-        matches!(self, Self::Tasted(_))
+    pub(super) fn of_content(&self) -> bool {
+        matches!(self, Self::Tasted(_) | Self::InOwnWords { .. })
     }
 }
 
@@ -113,6 +120,7 @@ fn rank(told: &Told) -> (u8, f64) {
                 Liveliness::Gushing => 4.0,
             },
         ),
+        Told::InOwnWords { share, .. } => (4, *share),
     }
 }
 
@@ -141,18 +149,18 @@ impl Side {
     }
 }
 
-/// What a word is worth: side, value and scale, both as shares of the target.
+/// What a word is worth: side, value and scale, both as shares of the target; in the mouth of a household whose words mean more or
+/// less than usual.
 ///
-/// Common practice, no source: what people call flat holds less than half of what they want; a fifth more or less is
-/// noticed, a tenth is not. What gushes may have been warm or full of fruit.
-pub(super) fn share_of_target(word: Liveliness) -> (Side, f64, f64) {
-    match word {
-        Liveliness::Flat => (Side::Below, 0.45, 0.12),
-        Liveliness::Light => (Side::Around, 0.7, 0.18),
-        Liveliness::Right => (Side::Around, 1.0, 0.15),
-        Liveliness::Lively => (Side::Around, 1.3, 0.22),
-        Liveliness::Gushing => (Side::Above, 1.2, 0.35),
-    }
+/// Common practice, no source: what people call flat holds less than half of what they want. What gushes may have been warm
+/// or full of fruit.
+pub(super) fn share_of_target(word: Liveliness, palate: &Palate) -> (Side, f64, f64) {
+    let (side, (share, scale)) = match (word, word.share_of_target()) {
+        (_, Some(around)) => (Side::Around, around),
+        (Liveliness::Gushing, None) => (Side::Above, (1.2, 0.35)),
+        (_, None) => (Side::Below, (0.45, 0.12)),
+    };
+    (side, share * palate.factor(), scale * palate.factor())
 }
 
 /// The same of a squeezed half-litre plastic bottle, gauge pressure in bar (common practice, no source: from 1.5 to 2 bar on a

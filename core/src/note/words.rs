@@ -47,6 +47,34 @@ const NOT: [&str; 10] = [
     "not", "no", "isn", "wasn", "never", "hardly", "barely", "without", "less", "neither",
 ];
 
+/// Words that say nothing of fizz; shorter ones than four letters are not looked at.
+const EMPTY: [&str; 20] = [
+    "this", "that", "with", "from", "very", "bottle", "bottles", "again", "today", "still", "after", "than",
+    "then", "just", "when", "number", "opened", "tasted", "more", "little",
+];
+
+/// Words of `text` that may be a person's own for fizz, in lower case, each once; none if a usual word or a "not" is among them.
+pub(super) fn own_words(text: &str) -> Vec<String> {
+    let lower = text.to_lowercase();
+    let words: Vec<&str> = lower
+        .split(|c: char| !c.is_alphabetic())
+        .filter(|word| !word.is_empty())
+        .collect();
+    if words
+        .iter()
+        .any(|word| NOT.contains(word) || Liveliness::in_words(word).is_some())
+    {
+        return Vec::new();
+    }
+    let long = words
+        .into_iter()
+        .filter(|word| (4..=30).contains(&word.chars().count()) && !EMPTY.contains(word));
+    let mut own: Vec<String> = long.map(str::to_owned).collect();
+    own.sort_unstable();
+    own.dedup();
+    own
+}
+
 impl Liveliness {
     /// What `text` says, if it says one thing: `flat` or `still`, `light`, `right` or `perfect`, `lively`, `gushing` (also
     /// `gushed`, `gusher`). Words of two kinds, or a "not" among them, say nothing that could be reckoned with.

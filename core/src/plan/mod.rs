@@ -1,14 +1,15 @@
 //! What the batch file alone tells before anything is filled: whether the sugar suffices, what sweetness remains, how the
 //! pressure stands once the target is in the bottles, and which change brings it below the limit.
 //!
-//! Closed bottles at equilibrium; no time and no culture come in. For the days see [`crate::forecast`].
+//! [`Planner`]: closed bottles at equilibrium; no time and no culture come in. [`Prospect`]: the days, by the engine with no rows;
+//! [`Backwards`] and [`Away`] ask it which change makes the move right at a moment, and what a return finds.
 
 use crate::{
     batch::{Batch, Bottle, Drink},
     physics::{
         bottle::{ClosedBottle, Sealing},
         solubility::Solutes,
-        sugar::{INVERSION, Yield, as_hexose, co2_from, hexose_for},
+        sugar::{INVERSION, Yield, alcohol_with, as_hexose, co2_from, hexose_for},
     },
     quantity::{
         AbsolutePressure, AlcoholByVolume, Co2Volumes, GaugePressure, LiquidVolume, MassConcentration,
@@ -16,8 +17,15 @@ use crate::{
     },
 };
 
+mod away;
+mod backwards;
+mod prospect;
 #[cfg(test)]
 mod tests;
+
+pub use away::{Away, Taste};
+pub use backwards::{Backwards, Change, DOSES_ML_PER_L, ROOMS_C, Way};
+pub use prospect::Prospect;
 
 /// Halvings of a search: a range of 2000 g/L ends below a millionth of a gram.
 const HALVINGS: u32 = 32;
@@ -100,6 +108,46 @@ impl<'a> Planner<'a> {
             plain: self.pressure(held, fill, LiquidVolume::ZERO, temperature)?,
             fullest: self.pressure(held, fill, self.batch.bottle.fill_tolerance, temperature)?,
         })
+    }
+
+    /// Pressure with the target in the bottles of a batch, in one that was filled by the spread of the filling less.
+    ///
+    /// # Errors
+    /// A figure lies outside the range of its type.
+    pub fn at_target_filled_less(&self, temperature: Temperature) -> Result<GaugePressure, NotAQuantity> {
+        let Bottle {
+            fill, fill_tolerance, ..
+        } = self.batch.bottle;
+        let held = self.held(self.batch.target.co2, fill)?;
+        let less =
+            LiquidVolume::from_litres((fill.litres() - fill_tolerance.litres()).max(0.1 * fill.litres()))?;
+        self.pressure(held, less, LiquidVolume::ZERO, temperature)
+    }
+
+    /// Sugar that the culture can use, as table sugar, once the content in the target's sense is this.
+    ///
+    /// # Errors
+    /// A figure lies outside the range of its type.
+    pub fn sugar_left_at(&self, content: Co2Volumes) -> Result<MassConcentration, NotAQuantity> {
+        let drink = &self.batch.drink;
+        let usable = as_hexose(drink.sucrose, drink.hexose)?.grams_per_litre();
+        let held = self.held(content, self.batch.bottle.fill)?.grams_per_litre();
+        let already = drink.co2.map_or(0.0, Co2Volumes::grams_per_litre);
+        let made = Co2Volumes::from_grams_per_litre((held - already).max(0.0))?;
+        let taken = hexose_for(made, Yield::Balling)?.grams_per_litre();
+        MassConcentration::from_grams_per_litre((usable - taken).max(0.0) / INVERSION)
+    }
+
+    /// Alcohol in the drink once its content, in the target's sense, is this; CO2 already dissolved when sealed brought none.
+    ///
+    /// # Errors
+    /// A figure lies outside the range of its type.
+    pub fn alcohol_at(&self, content: Co2Volumes) -> Result<AlcoholByVolume, NotAQuantity> {
+        let drink = &self.batch.drink;
+        let held = self.held(content, self.batch.bottle.fill)?.grams_per_litre();
+        let already = drink.co2.map_or(0.0, Co2Volumes::grams_per_litre);
+        let made = alcohol_with(Co2Volumes::from_grams_per_litre((held - already).max(0.0))?)?;
+        AlcoholByVolume::from_percent(made.percent() + drink.alcohol.map_or(0.0, AlcoholByVolume::percent))
     }
 
     /// The largest target with which the fullest bottle stays at or below the limit at `temperature`; `None`: not even none.

@@ -4,6 +4,7 @@
 //! constructor, and so does what cannot exist (an absolute pressure below vacuum).
 
 mod content;
+mod mass;
 mod pressure;
 mod share;
 mod temperature;
@@ -11,6 +12,7 @@ mod unit;
 mod volume;
 
 pub use content::{Co2Volumes, GRAMS_PER_LITRE_PER_VOLUME, Gravity, MassConcentration};
+pub use mass::Mass;
 pub use pressure::{AbsolutePressure, GaugePressure, PartialPressure};
 pub use share::{AlcoholByVolume, Probability, Share, Vigour};
 pub use temperature::{Temperature, TemperatureDifference};

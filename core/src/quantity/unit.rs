@@ -33,6 +33,8 @@ pub enum Unit {
     Millivolt,
     /// `deg`, inclination of a float
     Degree,
+    /// `count`, of the converter behind a raw transducer
+    Count,
 }
 
 /// What a unit measures.
@@ -48,19 +50,21 @@ pub enum Dimension {
     Voltage,
     /// Plane angle.
     Angle,
+    /// Counts of a converter.
+    Counts,
 }
 
 /// A spelling that names no unit.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error(
-    "unit `{given}` is not known; allowed: bar, mbar, hPa, kPa, Pa, psi, degC, Cel, degF, K, SG, degP, V, mV, deg"
+    "unit `{given}` is not known; allowed: bar, mbar, hPa, kPa, Pa, psi, degC, Cel, degF, K, SG, degP, V, mV, deg, count"
 )]
 pub struct UnknownUnit {
     /// What stood there.
     pub given: String,
 }
 
-const SPELLINGS: [(&str, Unit); 15] = [
+const SPELLINGS: [(&str, Unit); 16] = [
     ("bar", Unit::Bar),
     ("mbar", Unit::Millibar),
     ("hPa", Unit::Hectopascal),
@@ -76,6 +80,7 @@ const SPELLINGS: [(&str, Unit); 15] = [
     ("V", Unit::Volt),
     ("mV", Unit::Millivolt),
     ("deg", Unit::Degree),
+    ("count", Unit::Count),
 ];
 
 impl Unit {
@@ -90,6 +95,7 @@ impl Unit {
             Self::SpecificGravity | Self::Plato => Dimension::Gravity,
             Self::Volt | Self::Millivolt => Dimension::Voltage,
             Self::Degree => Dimension::Angle,
+            Self::Count => Dimension::Counts,
         }
     }
 

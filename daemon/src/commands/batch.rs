@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use clap::{Args, Subcommand};
+use clap::{Args, Subcommand, ValueEnum};
 use jiff::tz::TimeZone;
 use serde::Serialize;
 
@@ -15,7 +15,7 @@ use super::{
 /// Add a batch, list the live ones, or end one.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples:\n  fobwatch batch add hibiscus-12.toml\n  fobwatch batch list\n  fobwatch batch end 'hibiscus 12'"
+    after_help = "Examples:\n  fobwatch batch example > hibiscus-12.toml\n  fobwatch batch add hibiscus-12.toml\n  fobwatch batch list\n  fobwatch batch end 'hibiscus 12'"
 )]
 pub(super) struct BatchCommand {
     #[command(subcommand)]
@@ -35,6 +35,17 @@ enum Deed {
         /// A JSON record
         #[arg(long)]
         json: bool,
+    },
+    /// Print a batch file to begin with: fill in your own figures
+    #[command(
+        after_help = "Examples:\n  fobwatch batch example > plum-1.toml\n  fobwatch batch example recipe > hibiscus-12.toml\n  fobwatch batch example \
+                      proof > proof-3.toml\n\nThe time of sealing and the pressure limit are left out: nobody but you knows them. `fobwatch check FILE` \
+                      tells what is still missing, `fobwatch plan --batch FILE` what to expect."
+    )]
+    Example {
+        /// Of which kind
+        #[arg(value_enum, default_value = "plain")]
+        kind: Example,
     },
     /// List the live batches
     #[command(after_help = "Examples:\n  fobwatch batch list\n  fobwatch batch list --json")]
@@ -57,6 +68,37 @@ enum Deed {
     },
 }
 
+/// Batch files that come with the program.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Example {
+    /// Sugars by weight in a litre
+    Plain,
+    /// With its recipe: the sugar is reckoned from it
+    Recipe,
+    /// A small plastic bottle of fed starter, before any glass is filled
+    Proof,
+}
+
+impl Example {
+    /// Without the entries that only its user knows: whoever forgets them is told.
+    fn text(self) -> String {
+        let text = match self {
+            Self::Plain => include_str!("../../../config/example-batch.toml"),
+            Self::Recipe => include_str!("../../../config/example-recipe.toml"),
+            Self::Proof => include_str!("../../../config/example-proof.toml"),
+        };
+        let own = |line: &&str| line.starts_with("bottled_at") || line.starts_with("pressure_limit_bar");
+        let lines = text.lines().map(|line| {
+            if own(&line) {
+                format!("# {line}   <- YOURS, without the #")
+            } else {
+                line.to_owned()
+            }
+        });
+        lines.collect::<Vec<_>>().join("\n")
+    }
+}
+
 #[derive(Serialize)]
 struct BatchLine<'a> {
     record: &'static str,
@@ -70,6 +112,7 @@ impl BatchCommand {
     pub(super) fn run(self) -> Result<(), Ended> {
         match self.deed {
             Deed::Add { file, json } => add(&self.place, &file, json),
+            Deed::Example { kind } => say(&kind.text()),
             Deed::List { json } => list(&self.place, json),
             Deed::End { name, json } => end(&self.place, &name, json),
         }
@@ -155,4 +198,21 @@ fn line(known: &Known, zone: &TimeZone) -> String {
         known.target_co2_volumes,
         known.limit_bar
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use fobwatch_core::batch::Batch;
+
+    use super::*;
+
+    #[test]
+    fn an_example_lacks_only_what_its_user_alone_knows() {
+        for kind in [Example::Plain, Example::Recipe, Example::Proof] {
+            let bad = Batch::from_toml(&kind.text(), "example.toml").unwrap_err();
+            let mut keys: Vec<&str> = bad.problems.iter().map(|problem| problem.key.as_str()).collect();
+            keys.sort_unstable();
+            assert_eq!(keys, ["bottle.pressure_limit_bar", "bottled_at"], "{bad}");
+        }
+    }
 }

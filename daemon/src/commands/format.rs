@@ -1,7 +1,7 @@
 //! The forms in which readings stand in a file.
 
 use std::{
-    io::Read,
+    fs::File,
     path::Path,
     time::{Duration, Instant},
 };
@@ -9,7 +9,7 @@ use std::{
 use clap::ValueEnum;
 use fobwatch_core::reading::Reading;
 
-use crate::decode::{BadRow, Calibrations, csv, json_lines, packs, senml};
+use crate::decode::{BadRow, Calibrations, columns, csv, json_lines, packs, senml};
 
 /// How often progress is told.
 const PROGRESS: Duration = Duration::from_secs(3);
@@ -23,6 +23,8 @@ pub(super) enum Format {
     Senml,
     /// One JSON object a line, with the columns of the CSV
     Jsonl,
+    /// Parquet, the columns of the CSV for analysis
+    Parquet,
 }
 
 impl Format {
@@ -36,9 +38,10 @@ impl Format {
             Some("csv") => Ok(Self::Csv),
             Some("senml") => Ok(Self::Senml),
             Some("jsonl") => Ok(Self::Jsonl),
+            Some("parquet") => Ok(Self::Parquet),
             _ => Err(format!(
-                "the name {} does not tell its form; allowed: a name ending in .csv, .senml or .jsonl, or --format csv, senml or \
-                 jsonl",
+                "the name {} does not tell its form; allowed: a name ending in .csv, .senml, .jsonl or .parquet, or --format csv, \
+                 senml, jsonl or parquet",
                 path.display()
             )),
         }
@@ -58,22 +61,24 @@ impl Format {
             Self::Csv => Ok(csv::write_row(reading)),
             Self::Senml => senml::write(reading).map_err(|bad| bad.to_string()),
             Self::Jsonl => Ok(json_lines::write(reading)),
+            Self::Parquet => Err("Parquet has no lines".to_owned()),
         }
     }
 
     /// The readings of a file.
     ///
     /// # Errors
-    /// A CSV without the header that makes its rows mean something.
-    pub(super) fn read<'c, R: Read + 'c>(
+    /// A file without what makes its rows mean something.
+    pub(super) fn read<'c>(
         self,
-        input: R,
+        input: File,
         calibrations: &'c Calibrations,
     ) -> Result<Box<dyn Iterator<Item = Result<Reading, BadRow>> + 'c>, BadRow> {
         Ok(match self {
             Self::Csv => Box::new(csv::rows(input, calibrations)?),
             Self::Senml => Box::new(packs::read(input, calibrations)),
             Self::Jsonl => Box::new(json_lines::lines(input, calibrations)),
+            Self::Parquet => Box::new(columns::rows(input, calibrations)?),
         })
     }
 }

@@ -8,14 +8,18 @@ use std::{
 
 use fobwatch_core::{
     batch::Batch,
-    culture::Lesson,
-    engine::{ClockSource, Event, Monitor, Settings, drive_some},
-    note::Note,
+    culture::{DIARY, DiaryEntry, Lesson},
+    engine::{ClockSource, Monitor},
+    note::{Note, NoteKind, Palate},
     reading::Reading,
 };
 
 use super::{Ended, read, read_batch};
-use crate::{config::Config, decode};
+use crate::{
+    config::Config,
+    craft::led::{gone_over, led},
+    decode,
+};
 
 /// Names of a batch's files in its folder.
 pub(super) const BATCH: &str = "batch.toml";
@@ -60,6 +64,32 @@ pub(super) fn lessons(folder: Option<&Path>, batch: &Batch, config: &Config) -> 
         (_, None) => {}
     }
     Ok(found)
+}
+
+/// What the words for fizz mean in the house that keeps `folder`, by bottles of batches that were sealed before `batch` and tasted cold.
+///
+/// # Errors
+/// As [`lessons`].
+pub(super) fn palate(folder: Option<&Path>, batch: &Batch, config: &Config) -> Result<Palate, Ended> {
+    let mut tastings = Vec::new();
+    for path in folder.map(entries).transpose()?.into_iter().flatten() {
+        let files = [BATCH, READINGS, NOTES].map(|name| path.join(name));
+        if !files.iter().all(|file| file.exists()) {
+            continue;
+        }
+        let said = noted(&files[2])?;
+        let has_words =
+            |note: &Note| note.text.is_some() && matches!(note.kind, NoteKind::Opened | NoteKind::Tasted);
+        let earlier = read_batch(&files[0])?;
+        if earlier.bottled_at < batch.bottled_at && said.iter().any(has_words) {
+            tastings.extend(of_files(earlier, &path, config)?.tastings(&said));
+        }
+    }
+    let palate = Palate::of(&tastings);
+    if let Some(told) = crate::watch::calibrated(&palate, tastings.len()) {
+        eprintln!("{told}");
+    }
+    Ok(palate)
 }
 
 /// What lies in a folder, by name.
@@ -162,6 +192,13 @@ fn unread(path: &Path, error: &std::io::Error) -> Ended {
 
 /// The engine behind all rows of a batch's folder.
 pub(super) fn of_files(batch: Batch, folder: &Path, config: &Config) -> Result<Monitor, Ended> {
+    let (rows, notes) = rows_and_notes(folder, config)?;
+    let settings = config.settings(ClockSource::Readings);
+    Ok(gone_over(batch, rows, notes, settings, &mut |_| None))
+}
+
+/// The readings and notes of a batch's folder; bad lines are told.
+pub(super) fn rows_and_notes(folder: &Path, config: &Config) -> Result<(Vec<Reading>, Vec<Note>), Ended> {
     let (readings, notes) = (folder.join(READINGS), noted(&folder.join(NOTES))?);
     let file = File::open(&readings).map_err(|error| unread(&readings, &error))?;
     let rows = decode::csv::rows(BufReader::new(file), &config.calibrations)
@@ -170,32 +207,14 @@ pub(super) fn of_files(batch: Batch, folder: &Path, config: &Config) -> Result<M
         row.inspect_err(|bad| eprintln!("{}: {bad}", readings.display()))
             .ok()
     });
-    let settings = config.settings(ClockSource::Readings);
-    Ok(gone_over(batch, sound, notes, settings))
+    Ok((sound.collect(), notes))
 }
 
-/// The engine behind all rows and notes (these in order of time), without a fit on the way: only the end is asked for.
-pub(super) fn gone_over(
-    batch: Batch,
-    rows: impl IntoIterator<Item = Reading>,
-    notes: Vec<Note>,
-    settings: Settings,
-) -> Monitor {
-    let mut monitor = Monitor::new(batch, settings);
-    let mut notes = notes.into_iter().peekable();
-    let take = |monitor: &mut Monitor, event| drop(drive_some(monitor, event, &mut |_| None));
-    for reading in rows {
-        let event = Event::Measured(reading);
-        let reached = monitor.reaches(&event);
-        while let Some(note) = notes.next_if(|note| note.at <= reached) {
-            take(&mut monitor, Event::Noted(note));
-        }
-        take(&mut monitor, event);
-    }
-    for note in notes {
-        take(&mut monitor, Event::Noted(note));
-    }
-    monitor
+/// The same with fits on the way: for what is asked of the posterior at the end.
+pub(super) fn of_files_led(batch: Batch, folder: &Path, config: &Config) -> Result<Monitor, Ended> {
+    let (rows, notes) = rows_and_notes(folder, config)?;
+    let settings = config.settings(ClockSource::Readings);
+    Ok(led(batch, rows, &notes, settings, None))
 }
 
 fn of_record(path: &Path, batch: &Batch) -> Result<Vec<Lesson>, Ended> {
@@ -229,6 +248,12 @@ pub(super) fn records(path: &Path) -> Result<Vec<(usize, Lesson)>, Ended> {
         let at = |error: &serde_json::Error| line + error.line().saturating_sub(1);
         let value: serde_json::Value =
             serde_json::from_str(piece).map_err(|error| refused(at(&error), &error))?;
+        if value.get("record").is_some_and(|record| record == DIARY) {
+            // Of a culture's diary, what its proofs taught.
+            let entry: DiaryEntry = serde_json::from_value(value).map_err(|error| refused(line, &error))?;
+            found.extend(entry.lesson.map(|lesson| (line, lesson)));
+            continue;
+        }
         if value.get("record").is_some_and(|record| record != "culture") && !whole {
             continue;
         }

@@ -3,21 +3,26 @@
 //! Exit status: 0 done, 1 failed, 2 wrong usage or refused input. Standard output carries answers and records alone.
 
 mod ack;
-mod advice;
 mod batch;
 mod check;
 mod compare;
+mod culture;
+mod experiment;
 mod export;
 mod format;
 mod history;
 mod import;
 mod keeper;
+mod label;
+mod link;
 mod meant;
+pub(crate) mod moment;
 mod note;
 mod plan;
-mod planned;
+mod proof;
+mod recipe;
 mod replay;
-mod room;
+mod rescue;
 mod service;
 mod shelve;
 mod span;
@@ -28,16 +33,23 @@ mod watch;
 use std::{fmt, io::IsTerminal, process::ExitCode};
 
 use clap::{CommandFactory, Parser, Subcommand};
-use jiff::{Timestamp, tz::TimeZone};
 use tracing_subscriber::EnvFilter;
 
-use crate::page::quoted;
+use crate::page::{local, quoted};
 
 /// Watches bottles of naturally carbonated drink and says when to move them to the fridge.
 ///
 /// Bottles can burst and these drinks hold alcohol: read the cautions in the README first.
 #[derive(Debug, Parser)]
-#[command(name = "fobwatch", version)]
+#[command(
+    name = "fobwatch",
+    version,
+    after_help = "Begin:\n  fobwatch batch example > plum-1.toml        # fill in your own figures; `batch example recipe` for one with its recipe\n  fobwatch check \
+                  plum-1.toml                  # every problem of it at once\n  fobwatch plan --batch plum-1.toml           # what to expect, and what \
+                  would become of forgotten bottles\n  fobwatch watch                              # leave it running; the page: http://127.0.0.1:8740\n  \
+                  fobwatch batch add plum-1.toml              # from another terminal, once the last bottle is closed\n  fobwatch note 'plum 1' opened \
+                  --bottles 3 --text light\n\nEach command has --help with examples."
+)]
 struct Cli {
     #[command(subcommand)]
     command: Option<Command>,
@@ -54,11 +66,17 @@ enum Command {
     Service(service::Service),
     Replay(replay::Replay),
     Plan(plan::Plan),
+    Rescue(rescue::Rescue),
     Compare(compare::Compare),
+    Experiment(experiment::ExperimentCommand),
+    Recipe(recipe::RecipeCommand),
+    Label(label::Label),
+    Culture(culture::CultureCommand),
     Table(table::TableCommand),
     Check(check::Check),
     Export(export::Export),
     Import(import::Import),
+    Link(link::LinkCommand),
 }
 
 /// Why a command did not do what it was asked.
@@ -111,11 +129,17 @@ pub fn run() -> ExitCode {
         Some(Command::Service(command)) => command.run(),
         Some(Command::Replay(command)) => command.run(),
         Some(Command::Plan(command)) => command.run(),
+        Some(Command::Rescue(command)) => command.run(),
         Some(Command::Compare(command)) => command.run(),
+        Some(Command::Experiment(command)) => command.run(),
+        Some(Command::Recipe(command)) => command.run(),
+        Some(Command::Label(command)) => command.run(),
+        Some(Command::Culture(command)) => command.run(),
         Some(Command::Table(command)) => command.run(),
         Some(Command::Check(command)) => command.run(),
         Some(Command::Export(command)) => command.run(),
         Some(Command::Import(command)) => command.run(),
+        Some(Command::Link(command)) => command.run(),
     };
     match ended {
         Ok(()) => ExitCode::SUCCESS,
@@ -139,13 +163,6 @@ fn say(line: &str) -> Result<(), Ended> {
         }
         _ => Ok(()),
     }
-}
-
-/// A time in the user's zone: "Thursday 5 March 2026, 15:20 CET".
-fn local(at: Timestamp, zone: &TimeZone) -> String {
-    at.to_zoned_datetime(zone.clone())
-        .strftime("%A %-d %B %Y, %H:%M %Z")
-        .to_string()
 }
 
 /// Reads a text file.
@@ -212,6 +229,8 @@ mod tests {
     }
 
     fn parses(line: &str) {
+        // Where the answer goes is the shell's.
+        let line = line.split_once(" > ").map_or(line, |(command, _file)| command);
         if let Err(error) = Cli::try_parse_from(words(line)) {
             panic!("`{line}` does not parse: {error}");
         }
@@ -255,7 +274,7 @@ mod tests {
     #[test]
     fn what_page_and_status_tell_to_type_parses() {
         let context = crate::page::Context {
-            now: Timestamp::UNIX_EPOCH,
+            now: jiff::Timestamp::UNIX_EPOCH,
             display: crate::config::Config::defaults().unwrap().display,
             demo: false,
             unstored: None,

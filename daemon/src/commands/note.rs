@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use fobwatch_core::note::NoteKind;
+use fobwatch_core::note::{Firmness, Liveliness, NoteKind};
 use serde::Serialize;
 use serde_json::{Map, Value, json as object};
 
@@ -67,6 +67,27 @@ struct NoteLine<'a> {
 }
 
 impl NoteCommand {
+    /// What would let the note count in the forecast, where nothing is reckoned from it.
+    fn unreckoned(&self) -> Option<&'static str> {
+        let text = self.text.as_deref().unwrap_or_default();
+        match self.kind? {
+            NoteKind::Opened | NoteKind::Tasted if Liveliness::in_words(text).is_none() => Some(
+                "It counts in the forecast, too, with one of these words in --text: flat, light, right, lively, gushing; or with a word of your \
+                 own that you said of two bottles or more which had been cold for a day.",
+            ),
+            NoteKind::Squeezed if Firmness::in_words(text).is_none() => {
+                Some("It counts in the forecast, too, with one of these words in --text: soft, firm, hard.")
+            }
+            NoteKind::Gravity if self.value.is_none() => {
+                Some("It counts in the forecast, too, with its number: --value 1.026 --unit SG.")
+            }
+            NoteKind::Gauge if self.value.is_none() => {
+                Some("It counts in the forecast, too, with its number: --value 1.4 --unit bar.")
+            }
+            _ => None,
+        }
+    }
+
     pub(super) fn run(self) -> Result<(), Ended> {
         let lines = match &self.file {
             Some(file) => read(file)?,
@@ -91,6 +112,11 @@ impl NoteCommand {
                 let at = local(note.time, &found.zone);
                 say(&format!("Noted of {}: {}, {at}.", batch.batch, note.kind))?;
             }
+        }
+        if !self.json
+            && let Some(hint) = self.unreckoned()
+        {
+            say(hint)?;
         }
         let moved = noted.iter().any(|note| note.kind == NoteKind::MovedToFridge);
         if moved && !self.json {
@@ -136,7 +162,7 @@ fn kind(text: &str) -> Result<NoteKind, String> {
     text.parse::<NoteKind>().map_err(|error| error.to_string())
 }
 
-fn time(text: &str) -> Result<jiff::Timestamp, String> {
+pub(super) fn time(text: &str) -> Result<jiff::Timestamp, String> {
     text.parse().map_err(|_no_time| {
         "allowed: a time after RFC 3339 with its offset, as 2026-03-05T15:00:00+01:00 or 2026-03-05T14:00:00Z".to_owned()
     })

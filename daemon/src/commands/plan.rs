@@ -5,34 +5,48 @@ use std::path::PathBuf;
 use clap::Args;
 use fobwatch_core::{
     batch::Batch,
-    culture::Lesson,
-    engine::{ClockSource, Monitor, Settings},
-    forecast::{Forecast, ForecastRecord},
-    quantity::Temperature,
+    engine::ClockSource,
+    forecast::{ForecastRecord, Quantiles},
 };
+use jiff::Timestamp;
 use serde::Serialize;
 
-use super::{
-    Ended, advice, history, json, local, planned, read_batch, read_config,
-    room::{self, Room},
-    say,
+use super::{Ended, history, json, local, moment, read_batch, read_config, say};
+use crate::{
+    config::Config,
+    craft::heard_room,
+    planning::{self, Asked, Home, Planned, Ready, Room},
+    store::{Store, StoreError},
+    watch::data_folder,
 };
 
 /// Tell what to expect of a batch before it is filled.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples:\n  fobwatch plan --batch hibiscus-12.toml --room 21\n  fobwatch plan --batch hibiscus-12.toml --room 18..23 --json"
+    after_help = "Examples:\n  fobwatch plan --batch hibiscus-12.toml --room 21\n  fobwatch plan --batch hibiscus-12.toml --room 18..23 \
+                  --json\n  fobwatch plan --batch hibiscus-12.toml --room last-week --data ~/.local/share/fobwatch\n  fobwatch plan \
+                  --batch hibiscus-12.toml --ready '2026-03-07 12:00'\n  fobwatch plan --batch hibiscus-12.toml --home '2026-03-09 \
+                  18:00'\n\nWithout a sensor the days are told as wide as cultures differ; a gauge on the pilot narrows them."
 )]
 pub(super) struct Plan {
     /// Batch file
     #[arg(long, value_name = "FILE")]
     batch: PathBuf,
-    /// Temperature of the room in degC, or a range; without it that of the batch file, else 17..25
-    #[arg(long, value_name = "C|MIN..MAX", allow_hyphen_values = true, value_parser = room::read)]
-    room: Option<Room>,
+    /// Temperature of the room in degC, a range, or last-week: as its thermometer told it. Without it that of the batch file, else 17..25
+    #[arg(long, value_name = "C|MIN..MAX|last-week", allow_hyphen_values = true, value_parser = which_room)]
+    room: Option<Which>,
+    /// To be drunk then: which dose, room or hour of sealing makes it
+    #[arg(long, value_name = "TIME")]
+    ready: Option<String>,
+    /// Nobody is at home until then: is it safe and right to leave the bottles in the room
+    #[arg(long, value_name = "TIME")]
+    home: Option<String>,
     /// Configuration file, for the zone and units of the sentences
     #[arg(long, value_name = "FILE")]
     config: Option<PathBuf>,
+    /// Folder in which readings are kept, for --room last-week
+    #[arg(long, value_name = "DIR")]
+    data: Option<PathBuf>,
     /// Folder of earlier batches: each a folder with batch.toml and readings.csv, or a record; those of the same culture inform
     #[arg(long, value_name = "DIR")]
     history: Option<PathBuf>,
@@ -41,11 +55,131 @@ pub(super) struct Plan {
     json: bool,
 }
 
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Which {
+    Given(Room),
+    LastWeek,
+}
+
+fn which_room(text: &str) -> Result<Which, String> {
+    if text == "last-week" {
+        return Ok(Which::LastWeek);
+    }
+    planning::read_room(text)
+        .map(Which::Given)
+        .map_err(|why| format!("{why}, or last-week"))
+}
+
 #[derive(Serialize)]
 struct PlanLine {
     #[serde(flatten)]
     forecast: ForecastRecord,
     advice: Vec<String>,
+    course: Vec<DayLine>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    ready: Option<ReadyLine>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    home: Option<HomeLine>,
+}
+
+/// A day of bottles that nobody moves.
+#[derive(Serialize)]
+struct DayLine {
+    at: Timestamp,
+    co2_volumes: Quantiles<f64>,
+    fullest_bottle_bar: Quantiles<f64>,
+    abv_percent: f64,
+}
+
+#[derive(Serialize)]
+struct ReadyLine {
+    at: Timestamp,
+    moved_at: Timestamp,
+    ways: Vec<WayLine>,
+    sealed_at: Option<Timestamp>,
+}
+
+#[derive(Serialize)]
+struct WayLine {
+    #[serde(skip_serializing_if = "Option::is_none")]
+    culture_ml_per_l: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    room_c: Option<f64>,
+    move_at: Option<fobwatch_core::forecast::When>,
+    fits: bool,
+}
+
+#[derive(Serialize)]
+struct HomeLine {
+    at: Timestamp,
+    safe: bool,
+    right: bool,
+    co2_volumes_after_move: Quantiles<f64>,
+    fullest_bottle_bar: Quantiles<f64>,
+}
+
+fn thousandths<T: Copy>(of: &Quantiles<T>, number: impl Fn(T) -> f64) -> Quantiles<f64> {
+    let round = |value: f64| (value * 1e3).round() / 1e3;
+    Quantiles {
+        p05: round(number(of.p05)),
+        p50: round(number(of.p50)),
+        p95: round(number(of.p95)),
+    }
+}
+
+fn ready_line(ready: &Ready) -> ReadyLine {
+    use fobwatch_core::plan::Change;
+    let round = |value: f64, per: f64| (value * per).round() / per;
+    ReadyLine {
+        at: ready.at,
+        moved_at: ready.moved,
+        sealed_at: ready.sealed,
+        ways: ready
+            .ways
+            .iter()
+            .map(|way| WayLine {
+                culture_ml_per_l: match way.change {
+                    Change::Dose(dose) => Some(round(dose.ml_per_l(), 10.0)),
+                    Change::Room(_) => None,
+                },
+                room_c: match way.change {
+                    Change::Room(room) => Some(round(room.celsius(), 10.0)),
+                    Change::Dose(_) => None,
+                },
+                move_at: way.move_at,
+                fits: way.fits,
+            })
+            .collect(),
+    }
+}
+
+fn home_line(home: &Home) -> HomeLine {
+    HomeLine {
+        at: home.at,
+        safe: home.safe,
+        right: home.right,
+        co2_volumes_after_move: thousandths(&home.after_move, |co2| co2.volumes()),
+        fullest_bottle_bar: thousandths(&home.pressure, |pressure| pressure.bar()),
+    }
+}
+
+fn line(planned: Planned) -> PlanLine {
+    PlanLine {
+        forecast: ForecastRecord::named("plan", &planned.forecast),
+        course: planned
+            .course
+            .iter()
+            .map(|day| DayLine {
+                at: day.at,
+                co2_volumes: thousandths(&day.co2, |co2| co2.volumes()),
+                fullest_bottle_bar: thousandths(&day.pressure, |pressure| pressure.bar()),
+                abv_percent: (day.alcohol[0].percent() * 1e3).round() / 1e3,
+            })
+            .collect(),
+        ready: planned.ready.as_ref().map(ready_line),
+        home: planned.home.as_ref().map(home_line),
+        advice: planned.parts.into_iter().flat_map(|part| part.said).collect(),
+    }
 }
 
 impl Plan {
@@ -53,159 +187,82 @@ impl Plan {
         let config = read_config(self.config.as_deref())?;
         let batch = read_batch(&self.batch)?;
         let settings = config.settings(ClockSource::Readings);
+        let zone = &config.display.zone;
+        let at = |option: &str, text: &Option<String>| {
+            let read = text.as_ref().map(|text| moment::read(text, zone)).transpose();
+            read.map_err(|why| Ended::Refused(format!("{option}: {why}")))
+        };
+        let (ready, home) = (at("--ready", &self.ready)?, at("--home", &self.home)?);
         let lessons = history::lessons(self.history.as_deref(), &batch, &config)?;
-        let (room, word) = self.room(&batch)?;
-        let forecast = expect(&batch, &lessons, &room, &settings)?;
-        let mut said = vec![word];
-        if let Some(culture) = batch.culture.as_ref().filter(|_| !lessons.is_empty()) {
-            let batches = if lessons.len() == 1 { "batch" } else { "batches" };
-            said.push(format!(
-                "Its culture, {culture}, is known from {} earlier {batches}.",
-                lessons.len()
-            ));
-        }
-        said.extend(advice::of(&batch, &forecast, &config.display));
-        let ambient = settings.surroundings.usual_ambient;
-        said.extend(
-            planned::of(&batch, room.warmest(), ambient, &config.display)
-                .map_err(|bad| Ended::Refused(bad.to_string()))?,
-        );
+        let (room, room_said) = self.room(&batch, &config)?;
+        let planned = planning::plan(&Asked {
+            batch: &batch,
+            lessons: &lessons,
+            room,
+            room_said,
+            surroundings: &settings.surroundings,
+            display: &config.display,
+            ready,
+            home,
+        })
+        .map_err(Ended::Refused)?;
         if self.json {
-            let forecast = ForecastRecord::named("plan", &forecast);
-            return say(&json(&PlanLine {
-                forecast,
-                advice: said,
-            })?);
+            return say(&json(&line(planned))?);
         }
-        let sealed = local(batch.bottled_at, &config.display.zone);
-        say(&format!("{}, sealed {sealed}:", batch.name))?;
-        said.iter().try_for_each(|sentence| say(sentence))
+        say(&format!(
+            "{}, sealed {}",
+            batch.name,
+            local(batch.bottled_at, zone)
+        ))?;
+        for part in &planned.parts {
+            say("")?;
+            say(&format!("{}:", part.heading))?;
+            part.said
+                .iter()
+                .try_for_each(|sentence| say(&format!("  {sentence}")))?;
+            if part.heading == planning::FORGOTTEN {
+                planning::course_table(&planned.course, &config.display)
+                    .iter()
+                    .try_for_each(|line| say(line))?;
+            }
+        }
+        Ok(())
     }
 
     /// The room, and the sentence that says which.
-    fn room(&self, batch: &Batch) -> Result<(Room, String), Ended> {
-        Ok(match (self.room, batch.expected_room) {
-            (Some(room), _) if room.is_one() => (
+    fn room(&self, batch: &Batch, config: &Config) -> Result<(Room, String), Ended> {
+        Ok(match self.room {
+            None => planning::room_of(batch),
+            Some(Which::LastWeek) => self.last_week(batch, config)?,
+            Some(Which::Given(room)) if room.is_one() => (
                 room,
                 format!("Reckoned for a room of {}, as given with --room.", room.words()),
             ),
-            (Some(room), _) => (
+            Some(Which::Given(room)) => (
                 room,
                 format!(
-                    "Reckoned for a room of {}, as given with --room: the early times hold for the warmest, the late ones for \
-                     the coolest, the middle ones for {}.",
+                    "Reckoned for a room of {}, as given with --room: the early times hold for the warmest, the late ones for the coolest, \
+                     the middle ones for {}.",
                     room.words(),
                     room.middle_words()
                 ),
             ),
-            (None, Some(expected)) => {
-                let room = Room::one(expected.celsius());
-                let word = format!(
-                    "Reckoned for a room of {}, as the batch file expects.",
-                    room.words()
-                );
-                (room, word)
-            }
-            (None, None) => {
-                let room = room::read(room::USUAL).map_err(Ended::Refused)?;
-                let word = format!(
-                    "No room temperature was given, so {} were assumed: the early times hold for the warmest, the late ones \
-                     for the coolest. Tell yours with --room, and the days come closer together.",
-                    room.words()
-                );
-                (room, word)
-            }
         })
     }
-}
 
-/// What is expected in that room; of a range, whichever of its temperatures the room has.
-fn expect(batch: &Batch, lessons: &[Lesson], room: &Room, settings: &Settings) -> Result<Forecast, Ended> {
-    let sealed = batch.bottled_at;
-    let mut forecasts = Vec::new();
-    for celsius in room.steps() {
-        let expected = Temperature::from_celsius(celsius).map_err(|bad| Ended::Refused(bad.to_string()))?;
-        let batch = Batch {
-            expected_room: Some(expected),
-            ..batch.clone()
-        };
-        let monitor = Monitor::new(batch, settings.clone()).with_history(lessons);
-        let mut forecast = monitor.forecast_request(sealed).run().forecast;
-        forecast.at = sealed;
-        forecasts.push(forecast);
-    }
-    room::whichever(forecasts).ok_or_else(|| Ended::Failed("nothing was reckoned".to_owned()))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::config::Config;
-
-    fn batch(sugar: f64, limit: f64, already: f64) -> Batch {
-        let text = format!(
-            "name = \"hibiscus 12\"\nbottled_at = \"2026-03-02T07:00:00Z\"\n\
-             [drink]\nsucrose_g_per_l = {sugar:?}\nculture_ml_per_l = 25.0\nco2_volumes = {already:?}\n\
-             [bottle]\nmaterial = \"glass\"\ncapacity_ml = 500\nfill_ml = 475\ncount = 8\npressure_limit_bar = {limit:?}\n\
-             [target]\nco2_volumes = 2.8\nfridge_c = 4.0\n"
-        );
-        Batch::from_toml(&text, "test").unwrap().0
-    }
-
-    fn planned(batch: &Batch, room: &str) -> (Forecast, String) {
-        let config = Config::defaults().unwrap();
-        let room = room::read(room).unwrap();
-        let forecast = expect(batch, &[], &room, &config.settings(ClockSource::Readings)).unwrap();
-        let said = advice::of(batch, &forecast, &config.display).join("\n");
-        (forecast, said)
-    }
-
-    #[test]
-    fn advice_always_names_bursting_alcohol_and_the_limit() {
-        for (sugar, limit, already) in [
-            (60.0, 5.0, 0.0),
-            (3.0, 8.0, 0.0),
-            (60.0, 2.0, 0.0),
-            (60.0, 5.0, 3.0),
-        ] {
-            let (_, said) = planned(&batch(sugar, limit, already), "21");
-            assert!(said.contains("Bottles can burst"), "{said}");
-            assert!(said.contains("holds alcohol"), "{said}");
-            assert!(said.contains(&format!("limit of {limit:.1} bar")), "{said}");
+    fn last_week(&self, batch: &Batch, config: &Config) -> Result<(Room, String), Ended> {
+        let data = data_folder(self.data.clone(), config).map_err(|none| Ended::Refused(none.to_string()))?;
+        if !Store::is_in(&data) {
+            return Err(Ended::Failed(format!(
+                "nothing was ever kept in {}; name the folder of `watch` with --data, or tell the room with --room",
+                data.display()
+            )));
         }
-    }
-
-    #[test]
-    fn advice_follows_what_is_expected() {
-        let (forecast, said) = planned(&batch(3.0, 8.0, 0.0), "21");
-        assert!(forecast.target_at.is_none() && forecast.limit_at.is_none());
-        assert!(said.contains("is not reached within 60 days"), "{said}");
-        assert!(said.contains("not expected to be passed"), "{said}");
-        assert!(!said.contains("Danger"), "{said}");
-
-        let (forecast, said) = planned(&batch(60.0, 2.0, 0.0), "21");
-        assert!(forecast.limit_at.is_some());
-        assert!(said.contains("is not safe"), "{said}");
-        assert!(said.contains("0.5 % and 1.2 %"), "{said}");
-
-        let (_, said) = planned(&batch(60.0, 8.0, 3.0), "21");
-        assert!(said.contains("belong in the fridge at once"), "{said}");
-    }
-
-    #[test]
-    fn a_range_is_as_wide_as_its_ends() {
-        let batch = batch(60.0, 5.0, 0.0);
-        let (range, _) = planned(&batch, "17..25");
-        let (cool, warm) = (planned(&batch, "17").0, planned(&batch, "25").0);
-        let ends = |forecast: &Forecast| {
-            forecast
-                .target_at
-                .map(|when| (when.p05.unwrap(), when.p95.unwrap()))
-                .unwrap()
-        };
-        assert_eq!(ends(&range), (ends(&warm).0, ends(&cool).1));
-        assert!(range.if_forgotten.pressure.p95 >= warm.if_forgotten.pressure.p95);
-        let middle = planned(&batch, "21").0;
-        assert_eq!(range.target_at.unwrap().p50, middle.target_at.unwrap().p50);
+        let failed = |error: StoreError| Ended::Failed(error.to_string());
+        Store::read_folder(&data, |reader| {
+            heard_room::last_week(reader, batch, &config.display.zone)
+        })
+        .map_err(failed)?
+        .map_err(|why| Ended::Failed(format!("--room last-week: {why}")))
     }
 }

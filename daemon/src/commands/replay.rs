@@ -7,7 +7,7 @@ use fobwatch_core::{
     alert::AlertRecord,
     engine::{Action, ClockSource, Event, FitRequest, Monitor, drive},
     forecast::ForecastRecord,
-    note::Note,
+    note::{Note, Palate},
 };
 use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
@@ -84,6 +84,11 @@ impl Replay {
             ));
         }
         let lessons = history::lessons(self.history.as_deref(), &batch, &config)?;
+        let palate = if self.notes.is_some() {
+            history::palate(self.history.as_deref(), &batch, &config)?
+        } else {
+            Palate::USUAL
+        };
         let by_default = self.at.is_empty() && self.every.is_none();
         let every = self.every.or(by_default.then(|| SignedDuration::from_hours(6)));
         let mut notes = self.notes()?;
@@ -92,7 +97,9 @@ impl Replay {
         let rows = decode::csv::rows(BufReader::new(file), &config.calibrations)
             .map_err(|bad| Ended::Refused(format!("{}: {bad}", self.readings.display())))?;
         let mut run = Run {
-            monitor: Monitor::new(batch, config.settings(ClockSource::Readings)).with_history(&lessons),
+            monitor: Monitor::new(batch, config.settings(ClockSource::Readings))
+                .with_history(&lessons)
+                .with_palate(palate),
             asked: self.at.iter().copied().collect(),
             every,
             next: every.and_then(|every| sealed.checked_add(every).ok()),

@@ -10,8 +10,10 @@ use super::channel::{QUANTITY_ALLOWED, SOURCE_ALLOWED};
 use crate::decode::{BadCalibration, Calibration, Calibrations, Supply};
 
 const POINTS: &str = "2 to 200 points [raw, value] whose raw values rise, as [[0.5, 0.0], [4.5, 10.0]]";
-const RAW: &str = "V, mV or deg";
+const RAW: &str = "V, mV, count or deg";
 const VOLTS: &str = "0.1 to 60 V";
+const COUNTS: &str =
+    "1 to 16777216, what the converter counts at the whole supply; with raw = \"count\" only";
 
 pub(super) fn read(section: &mut Section<'_, '_>, all: &mut Calibrations) -> Option<()> {
     for (key, allowed) in [
@@ -29,6 +31,7 @@ pub(super) fn read(section: &mut Section<'_, '_>, all: &mut Calibrations) -> Opt
         "V" => Some((Dimension::Voltage, 1.0)),
         "mV" => Some((Dimension::Voltage, 1_000.0)),
         "deg" => Some((Dimension::Angle, 1.0)),
+        "count" => Some((Dimension::Counts, 1.0)),
         _ => None,
     });
     let unit = section.text("unit", "a unit of the quantity", |text| text.parse::<Unit>().ok());
@@ -44,8 +47,20 @@ pub(super) fn read(section: &mut Section<'_, '_>, all: &mut Calibrations) -> Opt
             );
         }
     }
-    let supply = match (supply, nominal) {
-        (Some(volts), Some(nominal_volts)) => Some(Supply { volts, nominal_volts }),
+    let full = section.number("full_count", COUNTS, |count| {
+        (1.0..=16_777_216.0).contains(&count)
+    });
+    if full.is_some() && raw.is_some_and(|(raw, _)| raw != Dimension::Counts) {
+        section.refuse_entry("full_count", COUNTS);
+        return None;
+    }
+    let supply = match (supply, nominal, full) {
+        // A converter that measures against the supply counts the same at any.
+        (None, None, Some(full)) => Some(Supply {
+            whole: full,
+            nominal: full,
+        }),
+        (Some(whole), Some(nominal), _) => Some(Supply { whole, nominal }),
         _ => None,
     };
     let (source, quantity, (raw, per_volt), unit, points) = (source?, quantity?, raw?, unit?, points?);

@@ -12,7 +12,7 @@ pub(super) const SOURCE_ALLOWED: &str = "1 to 80 characters, no control characte
 pub(super) const QUANTITY_ALLOWED: &str =
     "pressure, absolute_pressure, ambient_pressure, liquid_temperature, room_temperature or gravity";
 const UNIT_ALLOWED: &str =
-    "bar, mbar, hPa, kPa, Pa, psi; degC, degF, K; SG, degP; V, mV or deg with a [[calibration]]";
+    "bar, mbar, hPa, kPa, Pa, psi; degC, degF, K; SG, degP; V, mV, count or deg with a [[calibration]]";
 
 /// Reads `source`, `quantity` and `unit` of a table.
 pub(super) fn read(section: &mut Section<'_, '_>, calibrations: &Calibrations) -> Option<Channel> {
@@ -63,7 +63,10 @@ pub(super) fn quantity_and_unit(
     });
     let unit = section.text("unit", UNIT_ALLOWED, |text| text.parse::<Unit>().ok());
     let (quantity, unit) = (quantity?, unit?);
-    if matches!(unit.dimension(), Dimension::Voltage | Dimension::Angle) {
+    if matches!(
+        unit.dimension(),
+        Dimension::Voltage | Dimension::Angle | Dimension::Counts
+    ) {
         if let Some(source) = source
             && !calibrations.has(source, quantity, unit.dimension())
         {

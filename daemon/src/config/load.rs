@@ -53,6 +53,9 @@ impl fmt::Display for BadFile {
         let allowed = match key.rsplit('.').next() {
             Some("ca_file" | "certificate_file") => "a readable file of certificates in PEM form",
             Some("key_file") => "a readable file with a private key in PEM form",
+            Some("password_file") if key.starts_with("http.") => {
+                "a readable place whose first line was made by `fobwatch check --hash-password`"
+            }
             _ => "a readable place whose first line is the secret",
         };
         write!(f, "`{key}` is {place}: {why}; allowed: {allowed}")
@@ -151,6 +154,7 @@ impl Config {
                 Err(why) => bad.push(BadFile::new("http.token_file", place.shown(folder), &why)),
             }
         }
+        config.access.load(folder, &mut bad);
         if bad.is_empty() {
             Ok(config)
         } else {
@@ -160,4 +164,4 @@ impl Config {
 }
 
 /// The shortest token of the API, in bytes.
-const SHORTEST_TOKEN: usize = 16;
+pub(super) const SHORTEST_TOKEN: usize = 16;

@@ -2,11 +2,14 @@
 //!
 //! The defaults stand in `config/default.toml`, which is built into the program; a file of the user's goes over them.
 
+mod access;
+mod away;
 mod broker;
 mod calibration;
 mod channel;
 mod delivery;
 mod load;
+mod password;
 mod port;
 mod secret;
 mod series;
@@ -32,9 +35,11 @@ use reqwest::Url;
 
 use crate::decode::Calibrations;
 
+pub use access::{Access, Certificate, Exposed, May, Person, Token};
 pub use broker::{Broker, JsonValues, Protocol, Route, RouteFormat};
 pub use delivery::{Body, Digest, DigestWhen, Email, Picks, Security, Webhook};
 pub use load::{BadConfig, BadFile};
+pub use password::PasswordHash;
 pub use port::{LineFormat, Port};
 pub use secret::{Place, Secret};
 pub use series::SeriesServer;
@@ -70,6 +75,8 @@ pub struct Config {
     pub token_file: Option<Place>,
     /// Read from that place by [`Config::load`].
     pub token: Option<Secret>,
+    /// Who is let in from elsewhere, and how the way is secured.
+    pub access: Access,
     /// Which of a site's batches are watched here.
     pub share: Share,
     /// When alerts are raised.
@@ -194,8 +201,10 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
         .or_else(|| base.and_then(|base| base.store_folder.clone()));
     let mut post_listen = base.and_then(|base| base.post_listen);
     let mut token_file = base.and_then(|base| base.token_file.clone());
+    let mut access = base.map(|base| base.access.clone()).unwrap_or_default();
     let listen = file
         .section("http", |http| {
+            access = access::read(http);
             let given = http.text("token_file", secret::PLACE, Place::named);
             token_file = given.or(token_file.take());
             let allowed = "an address with its port that is not `listen`, as \"0.0.0.0:8741\"";
@@ -277,6 +286,7 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
         post_listen,
         token_file,
         token: None,
+        access,
         share: share.unwrap_or_default(),
         rules: rules?,
         mqtt,
@@ -356,8 +366,10 @@ fn rules(alerts: &mut Section<'_, '_>, base: Option<&Rules>) -> Option<Rules> {
             }
         },
     };
+    let away = away::read(alerts, base);
     Some(Rules {
         waking_hours,
+        away,
         notice: notice.or(base.map(|base| base.notice))?,
         limit_chance: limit_chance.or(base.map(|base| base.limit_chance))?,
         limit_chance_blind: limit_chance_blind.or(base.map(|base| base.limit_chance_blind))?,

@@ -9,7 +9,7 @@ use std::{
 
 use fobwatch_core::document::Section;
 use rustls::{
-    ClientConfig, RootCertStore,
+    ClientConfig, RootCertStore, ServerConfig,
     crypto::ring,
     pki_types::{CertificateDer, PrivateKeyDer, pem::PemObject},
 };
@@ -126,12 +126,7 @@ impl Tls {
                 let chain = certificates(certificate, folder).map_err(|why| {
                     bad.push(BadFile::new("certificate_file", certificate.shown(folder), &why))
                 });
-                let own_key = key
-                    .read(folder)
-                    .and_then(|text| {
-                        PrivateKeyDer::from_pem_slice(text.as_bytes())
-                            .map_err(|_no_key| "holds no private key in PEM form".to_owned())
-                    })
+                let own_key = private_key(key, folder)
                     .map_err(|why| bad.push(BadFile::new("key_file", key.shown(folder), &why)));
                 match (chain, own_key) {
                     (Ok(chain), Ok(own_key)) => Some((chain, own_key)),
@@ -169,5 +164,42 @@ fn certificates(place: &Place, folder: &Path) -> Result<Vec<CertificateDer<'stat
     match found {
         Ok(found) if !found.is_empty() => Ok(found),
         _ => Err("holds no certificate in PEM form".to_owned()),
+    }
+}
+
+fn private_key(place: &Place, folder: &Path) -> Result<PrivateKeyDer<'static>, String> {
+    let text = place.read(folder)?;
+    PrivateKeyDer::from_pem_slice(text.as_bytes())
+        .map_err(|_no_key| "holds no private key in PEM form".to_owned())
+}
+
+/// What others come to us with: our own certificate and its key. Every problem goes to `bad`, under keys that begin with `block`.
+pub(super) fn server(
+    certificate: &Place,
+    key: &Place,
+    folder: &Path,
+    block: &str,
+    bad: &mut Vec<BadFile>,
+) -> Option<Arc<ServerConfig>> {
+    let mut told = |name: &str, place: &Place, why: &str| {
+        bad.push(BadFile::new(&format!("{block}{name}"), place.shown(folder), why));
+    };
+    let chain = certificates(certificate, folder).map_err(|why| told("certificate_file", certificate, &why));
+    let own_key = private_key(key, folder).map_err(|why| told("key_file", key, &why));
+    let (Ok(chain), Ok(own_key)) = (chain, own_key) else {
+        return None;
+    };
+    let built = ServerConfig::builder_with_provider(Arc::new(ring::default_provider()))
+        .with_safe_default_protocol_versions()
+        .and_then(|builder| builder.with_no_client_auth().with_single_cert(chain, own_key));
+    match built {
+        Ok(mut config) => {
+            config.alpn_protocols = vec![b"http/1.1".to_vec()];
+            Some(Arc::new(config))
+        }
+        Err(error) => {
+            told("certificate_file", certificate, &error.to_string());
+            None
+        }
     }
 }

@@ -15,7 +15,7 @@ use jiff::Timestamp;
 use super::{channel::SOURCE_ALLOWED, secret::read_text};
 
 /// The file, in the folder of the readings.
-const FILE: &str = "zeros.toml";
+pub(crate) const FILE: &str = "zeros.toml";
 
 /// The furthest from nought, in bar, that a gauge in open air may be. One that is further off is broken, not calibrated,
 /// or not in open air: taken for zero it would hide a pressure.
@@ -88,16 +88,10 @@ pub fn keep(folder: &Path, zero: Zero) -> Result<(), BadZeros> {
     let mut zeros = load(folder)?;
     zeros.retain(|other| other.source != zero.source);
     zeros.push(zero);
-    let mut text = "# What gauges read in open air; written by `fobwatch check --tare SOURCE`.\n".to_owned();
-    for zero in &zeros {
-        // JSON's escapes are among those of TOML.
-        let source = serde_json::Value::from(zero.source.as_str());
-        text += &format!(
-            "\n[[zero]]\nsource = {source}\nreads_bar = {}\ntaken_at = \"{}\"\n",
-            zero.reads.bar(),
-            zero.taken_at
-        );
-    }
+    let text = format!(
+        "# What gauges read in open air; written by `fobwatch check --tare SOURCE`.\n{}",
+        lines(&zeros)
+    );
     let written = fs::create_dir_all(folder).and_then(|()| {
         let mut file = tempfile::NamedTempFile::new_in(folder)?;
         io::Write::write_all(&mut file, text.as_bytes())?;
@@ -106,6 +100,21 @@ pub fn keep(folder: &Path, zero: Zero) -> Result<(), BadZeros> {
         fs::File::open(folder)?.sync_all()
     });
     written.map_err(|source| BadZeros::File { path, source })
+}
+
+/// Zeros as the blocks of their file.
+#[must_use]
+pub fn lines(zeros: &[Zero]) -> String {
+    let block = |zero: &Zero| {
+        // JSON's escapes are among those of TOML.
+        let source = serde_json::Value::from(zero.source.as_str());
+        format!(
+            "\n[[zero]]\nsource = {source}\nreads_bar = {}\ntaken_at = \"{}\"\n",
+            zero.reads.bar(),
+            zero.taken_at
+        )
+    };
+    zeros.iter().map(block).collect()
 }
 
 #[cfg(test)]

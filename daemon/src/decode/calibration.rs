@@ -35,10 +35,10 @@ pub struct Calibration {
 /// What a ratiometric transducer is fed with: its output goes with the supply.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Supply {
-    /// Volts at the transducer.
-    pub volts: f64,
-    /// Volts for which the points are stated.
-    pub nominal_volts: f64,
+    /// Volts at the transducer; of a converter that measures against them, what it counts there.
+    pub whole: f64,
+    /// Volts for which the points are stated, or the same counts.
+    pub nominal: f64,
 }
 
 /// Why points are no calibration.
@@ -73,7 +73,7 @@ pub struct Calibrations {
 }
 
 impl Calibration {
-    /// A calibration of `quantity` from `points` of (raw, value in `unit`); raw is in volts, or in degrees of
+    /// A calibration of `quantity` from `points` of (raw, value in `unit`); raw is in volts, in counts, or in degrees of
     /// inclination where the quantity is the gravity of a float.
     ///
     /// # Errors
@@ -107,8 +107,12 @@ impl Calibration {
             }
         }
         if let Some(supply) = supply {
-            let known = |volts: f64| (0.1..=60.0).contains(&volts);
-            if raw != Dimension::Voltage || !known(supply.volts) || !known(supply.nominal_volts) {
+            let known = match raw {
+                Dimension::Voltage => 0.1..=60.0,
+                Dimension::Counts => 1.0..=16_777_216.0,
+                _ => return Err(BadCalibration::Supply),
+            };
+            if !known.contains(&supply.whole) || !known.contains(&supply.nominal) {
                 return Err(BadCalibration::Supply);
             }
         }
@@ -125,14 +129,19 @@ impl Calibration {
     fn apply(&self, raw: f64) -> Result<Measured, Wrong> {
         let mut raw = raw;
         if let Some(supply) = self.supply {
-            if !BELIEVED.contains(&(raw / supply.volts)) {
+            if !BELIEVED.contains(&(raw / supply.whole)) {
                 return Err(Wrong::AtTheRail {
-                    volts: raw,
-                    supply: supply.volts,
+                    given: raw,
+                    supply: supply.whole,
+                    unit: if self.raw == Dimension::Counts {
+                        "counts"
+                    } else {
+                        "V"
+                    },
                     allowed: BELIEVED_ALLOWED,
                 });
             }
-            raw *= supply.nominal_volts / supply.volts;
+            raw *= supply.nominal / supply.whole;
         }
         let above = self.points.partition_point(|(point, _)| *point <= raw);
         let end = above.clamp(1, self.points.len() - 1);
@@ -203,6 +212,7 @@ impl Calibrations {
             Unit::Volt => (Dimension::Voltage, "V", value),
             Unit::Millivolt => (Dimension::Voltage, "mV", value / 1_000.0),
             Unit::Degree => (Dimension::Angle, "deg", value),
+            Unit::Count => (Dimension::Counts, "count", value),
             _ => {
                 return Measured::new(quantity, value, unit)
                     .map_err(|error| Wrong::measurement(error, value, unit));
@@ -249,8 +259,8 @@ mod tests {
         let points = vec![(0.5, 0.0), (4.5, 10.0)];
         for volts in [4.8, 5.0, 5.2] {
             let supply = Supply {
-                volts,
-                nominal_volts: 5.0,
+                whole: volts,
+                nominal: 5.0,
             };
             let all = transducer(points.clone(), Some(supply));
             assert!((bar(&all, volts / 2.0, Unit::Volt) - 5.0).abs() < 1e-12);
@@ -262,6 +272,34 @@ mod tests {
                 assert!(matches!(wrong, Wrong::AtTheRail { .. }), "{wrong}");
             }
         }
+    }
+
+    #[test]
+    fn counts_of_a_converter_are_a_share_of_its_whole_range() {
+        // 0.5 to 4.5 V of 5 V, as a converter of 12 bits that measures against the same 5 V counts them.
+        let points = vec![(409.6, 0.0), (3_686.4, 10.0)];
+        let supply = Supply {
+            whole: 4_096.0,
+            nominal: 4_096.0,
+        };
+        let calibration = Calibration::new(
+            Quantity::Pressure,
+            Dimension::Counts,
+            Unit::Bar,
+            points,
+            Some(supply),
+        )
+        .unwrap();
+        let mut all = Calibrations::default();
+        assert!(all.insert(pilot(), calibration));
+        assert!((bar(&all, 2_048.0, Unit::Count) - 5.0).abs() < 1e-12);
+        let told = |value, unit| {
+            let wrong = all.measure(&pilot(), Quantity::Pressure, value, unit);
+            wrong.unwrap_err().to_string()
+        };
+        assert!(told(0.0, Unit::Count).contains("0 counts is at the rail"));
+        assert!(told(4_095.0, Unit::Count).contains("a broken or shorted wire reads so"));
+        assert!(told(2.5, Unit::Volt).contains("unit V is of a raw sensor"));
     }
 
     #[test]

@@ -5,8 +5,10 @@
 
 mod bottles;
 mod calibration;
+pub mod columns;
 pub mod csv;
 pub mod delimited;
+pub mod diary;
 pub mod json_lines;
 mod line;
 pub mod mapped;
@@ -62,6 +64,8 @@ pub enum Place {
     Line(u64),
     /// A record of a SenML pack, from 1.
     Record(usize),
+    /// A row of a file in columns, from 1.
+    Row(u64),
     /// A column of a line, from 1.
     Column(usize),
     /// A place in a JSON document (RFC 6901).
@@ -103,6 +107,9 @@ pub enum Wrong {
         /// Which one.
         name: String,
     },
+    /// A file in columns that is none of ours, or damaged.
+    #[error("{0}")]
+    Columns(String),
     /// Not JSON.
     #[error("is not JSON: {0}")]
     Json(String),
@@ -147,13 +154,16 @@ pub enum Wrong {
     },
     /// A ratiometric transducer beyond its rails.
     #[error(
-        "{volts} V is at the rail of a transducer fed with {supply} V: a broken or shorted wire reads so; allowed: {allowed}"
+        "{given} {unit} is at the rail of a transducer whose whole supply is {supply} {unit}: a broken or shorted wire reads so; \
+         allowed: {allowed}"
     )]
     AtTheRail {
         /// What was read.
-        volts: f64,
+        given: f64,
         /// What it is fed with.
         supply: f64,
+        /// In which unit both are.
+        unit: &'static str,
         /// What is believed.
         allowed: &'static str,
     },
@@ -208,6 +218,7 @@ impl Wrong {
             Self::Unit(_) => "unknown_unit",
             Self::Measurement(_) => "wrong_unit",
             Self::Impossible { .. } => "impossible",
+            Self::Columns(_) => "columns",
             Self::Io(_) => "io",
         }
     }
@@ -255,6 +266,7 @@ impl fmt::Display for Place {
             Self::Message => f.write_str("message"),
             Self::Line(line) => write!(f, "line {line}"),
             Self::Record(record) => write!(f, "record {record}"),
+            Self::Row(row) => write!(f, "row {row}"),
             Self::Column(column) => write!(f, "column {column}"),
             Self::Pointer(pointer) => write!(f, "`{}`", shown(pointer)),
         }

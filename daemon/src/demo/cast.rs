@@ -8,6 +8,8 @@ use fobwatch_core::{
 use fobwatch_simulator::{Emitted, LiveBatch, Material, Scenario, Simulation, scenario::Pilot};
 use jiff::{SignedDuration, Timestamp};
 
+use super::kitchen;
+
 /// Grids of half an hour that do not coincide spread the work of the fits.
 const APART: SignedDuration = SignedDuration::from_mins(10);
 
@@ -155,7 +157,7 @@ fn member(part: Part, seed: u64, start: Timestamp) -> Result<Member, Unplayable>
     let age = due.duration_since(scenario.bottled_at) - SignedDuration::from_hours(part.due_h);
     let age = SignedDuration::from_hours(age.as_hours().max(12));
     scenario.bottled_at = start - age;
-    let text = fobwatch_simulator::batch_toml(&scenario);
+    let text = fobwatch_simulator::batch_toml(&scenario) + kitchen::recipe(part.name);
     let (batch, _warnings) = Batch::from_toml(&text, part.name).map_err(|bad| unplayable(bad.to_string()))?;
     Ok(Member {
         batch,
@@ -228,6 +230,8 @@ pub(super) fn reading(emitted: &Emitted) -> Result<Reading, Unplayable> {
 mod tests {
     use std::collections::BTreeSet;
 
+    use fobwatch_core::batch::BatchFile;
+
     use super::*;
 
     fn start() -> Timestamp {
@@ -241,6 +245,12 @@ mod tests {
         let names: BTreeSet<_> = cast.iter().map(|member| &member.batch.name).collect();
         assert_eq!(names.len(), 3);
         for member in &cast {
+            let file = BatchFile::from_toml(&member.text, "test").unwrap();
+            assert!(
+                file.recipe.is_some() && file.warnings.is_empty(),
+                "{}",
+                member.batch.name
+            );
             let age = start().duration_since(member.batch.bottled_at);
             assert!(
                 (12..240).contains(&age.as_hours()),

@@ -7,6 +7,7 @@
 
 mod cast;
 mod clock;
+mod kitchen;
 mod play;
 
 use std::{net::SocketAddr, sync::Arc};
@@ -41,7 +42,7 @@ pub async fn run(listen: Option<SocketAddr>, clock: VirtualClock) -> Result<(), 
     let stop = CancellationToken::new();
     watch::stop_on_signals(stop.clone())?;
     // It stays open from round to round: who looks in between waits a moment instead of being sent away.
-    let listener = watch::listen(listen.unwrap_or(config.listen))?;
+    let listener = watch::listen(listen.unwrap_or(config.listen), &config.access)?;
     for seed in 1.. {
         if stop.is_cancelled() {
             break;
@@ -81,9 +82,14 @@ async fn round(
             what: "the simulator",
         })??;
     let (inbox, incoming) = incoming::channel();
+    let store = Store::open(folder.path())?;
+    let diary = kitchen::diary(start);
+    store
+        .write(move |writer| writer.append_diary(&diary, start))
+        .await?;
     let daemon = Daemon::start(Setup {
         config: config.clone(),
-        store: Store::open(folder.path())?,
+        store,
         listener,
         batches: cast
             .iter()

@@ -215,7 +215,8 @@ fn since_1970(number: f64) -> Option<&'static str> {
 
 /// The columns of a line without names: only their size can tell what they are.
 fn columns(line: &str) -> Option<String> {
-    let (name, fields): (&str, Vec<&str>) = [",", ";", "\t", "|"]
+    // The comma last: between other delimiters it stands in the numbers, as in `1,23;20,7`.
+    let (name, fields): (&str, Vec<&str>) = [";", "\t", "|", ","]
         .into_iter()
         .find(|delimiter| line.contains(delimiter))
         .map_or(("blanks", line.split_whitespace().collect()), |delimiter| {

@@ -123,6 +123,8 @@ fn nothing_is_offered_for_what_is_none_of_ours() {
         ("kitchen/light", "{\"on\":true,\"brightness\":200}"),
         ("", "hello"),
         ("", "\u{fffd}\u{fffd}"),
+        // Decimal commas: no column of it would be read.
+        ("", "1,23;20,7"),
     ] {
         assert_eq!(guess::offer(topic, payload.as_bytes()), None, "{topic} {payload}");
     }

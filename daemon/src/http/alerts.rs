@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use axum::{
-    Json,
+    Extension, Json,
     body::Bytes,
     extract::{Path, State, rejection::BytesRejection},
 };
@@ -11,6 +11,7 @@ use fobwatch_core::alert::AlertName;
 use serde_json::{Value, json};
 
 use super::{
+    access::Caller,
     answer::{Complaint, batch, marked},
     batches::settle,
     wish::Wish,
@@ -53,10 +54,12 @@ fn of(live: &Live) -> Vec<Value> {
 
 pub(super) async fn obey(
     State(house): State<Arc<House>>,
+    Extension(caller): Extension<Caller>,
     Path((slug, alert)): Path<(String, String)>,
     body: Result<Bytes, BytesRejection>,
 ) -> Result<Json<Value>, Complaint> {
-    let wish: Wish = serde_json::from_slice(&body?).map_err(refused)?;
+    let mut wish: Wish = serde_json::from_slice(&body?).map_err(refused)?;
+    wish.who = caller.signs(&wish.who);
     carry_out(&house, &slug, &alert, &wish).await.map(Json)
 }
 

@@ -30,6 +30,15 @@ impl Complaint {
         }
     }
 
+    /// Somebody else could mend it by asking otherwise.
+    pub(super) fn is_the_users(&self) -> bool {
+        self.status.is_client_error()
+    }
+
+    pub(super) fn status(&self) -> StatusCode {
+        self.status
+    }
+
     /// The sentence.
     pub(super) fn into_sentence(self) -> String {
         self.why

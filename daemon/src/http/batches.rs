@@ -9,7 +9,7 @@ use axum::{
     http::StatusCode,
 };
 use fobwatch_core::{
-    batch::Batch,
+    batch::{Batch, BatchName},
     engine::SensorView,
     forecast::{Forecast, ForecastRecord},
     reading::Measured,
@@ -30,7 +30,7 @@ pub(super) const PATIENCE: Duration = Duration::from_secs(5);
 /// How far ahead of the clock a forecast may be asked.
 const AHEAD: SignedDuration = SignedDuration::from_hours(24 * 60);
 /// Forecasts beside those of the grid that are reckoned at once: the batches' own come first.
-static FORECASTS: Semaphore = Semaphore::const_new(1);
+pub(super) static FORECASTS: Semaphore = Semaphore::const_new(1);
 
 pub(super) async fn list(State(house): State<Arc<House>>) -> Json<Value> {
     let batches: Vec<Value> = house.all().iter().map(|live| shown(live)).collect();
@@ -96,6 +96,13 @@ pub(super) async fn add(
     let body = body?;
     let text = str::from_utf8(&body)
         .map_err(|error| Complaint::refused(format!("the batch file is not UTF-8 text: {error}")))?;
+    let (name, warnings) = added(&house, text).await?;
+    let answer = json!({ "name": name, "slug": name.slug(), "warnings": warnings });
+    Ok((StatusCode::CREATED, Json(answer)))
+}
+
+/// Takes a batch under watch; its name and what the user should think about.
+pub(super) async fn added(house: &House, text: &str) -> Result<(BatchName, Vec<String>), Complaint> {
     let (read, warnings) =
         Batch::from_toml(text, "the batch file").map_err(|bad| Complaint::refused(bad.to_string()))?;
     if let Some(why) = house.share.refuses(&read.name.slug()) {
@@ -107,8 +114,7 @@ pub(super) async fn add(
     let name = read.name.clone();
     let warnings: Vec<String> = warnings.iter().map(ToString::to_string).collect();
     house.ask(Request::Add(Box::new(read), text.to_owned())).await?;
-    let answer = json!({ "name": name, "slug": name.slug(), "warnings": warnings });
-    Ok((StatusCode::CREATED, Json(answer)))
+    Ok((name, warnings))
 }
 
 pub(super) async fn end(

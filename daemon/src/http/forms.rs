@@ -3,7 +3,7 @@
 use std::{collections::BTreeMap, sync::Arc};
 
 use axum::{
-    Form,
+    Extension, Form,
     extract::{Path, State, rejection::FormRejection},
     http::StatusCode,
     response::{Html, IntoResponse, Redirect, Response},
@@ -15,6 +15,7 @@ use fobwatch_core::{
 use serde_json::{Map, Value, json};
 
 use super::{
+    access::Caller,
     answer::{Complaint, batch},
     batches::settle,
     page,
@@ -25,7 +26,7 @@ use crate::{
 };
 
 /// Whoever sits before the page.
-const WHO: &str = "someone at the page";
+pub(super) const WHO: &str = "someone at the page";
 
 type Fields = Result<Form<BTreeMap<String, String>>, FormRejection>;
 
@@ -65,6 +66,7 @@ async fn noted(house: &House, live: &Live, fields: &BTreeMap<String, String>) ->
     let now = house.now(live);
     let mut note = Map::new();
     note.insert("time".to_owned(), json!(now));
+    let fields = &moved(live, fields)?;
     for (key, text) in fields {
         let text = text.trim();
         if text.is_empty() {
@@ -105,9 +107,36 @@ async fn noted(house: &House, live: &Live, fields: &BTreeMap<String, String>) ->
     Ok(())
 }
 
+/// How many were moved, and whether the pilot went too, as the numbers of a note: none named means all, the pilot included.
+fn moved(live: &Live, fields: &BTreeMap<String, String>) -> Result<BTreeMap<String, String>, Wrong> {
+    let mut fields = fields.clone();
+    let stayed = fields.remove("pilot").is_some_and(|pilot| pilot == "stayed");
+    let Some(how_many) = fields.remove("how_many") else {
+        return Ok(fields);
+    };
+    let count = live.batch.bottle.count;
+    let named = fields
+        .get("bottles")
+        .is_some_and(|numbers| !numbers.trim().is_empty());
+    let many: u32 = how_many
+        .trim()
+        .parse()
+        .ok()
+        .filter(|many| (1..=count).contains(many))
+        .ok_or_else(|| {
+            let given = plain(&how_many);
+            Wrong::Refused(format!("How many is \"{given}\"; allowed: 1 to {count}."))
+        })?;
+    if !named && (many < count || stayed) {
+        fields.insert("bottles".to_owned(), format!("1-{many}"));
+    }
+    Ok(fields)
+}
+
 /// An alert was seen.
 pub(super) async fn seen(
     State(house): State<Arc<House>>,
+    Extension(caller): Extension<Caller>,
     Path((slug, alert)): Path<(String, String)>,
 ) -> Result<Response, Complaint> {
     let live = batch(&house, &slug)?;
@@ -117,7 +146,7 @@ pub(super) async fn seen(
     let command = Command {
         at: house.now(&live),
         alert,
-        who: WHO.to_owned(),
+        who: caller.signs(WHO),
         deed: Deed::Acknowledge,
     };
     // Seen by someone else in the meantime, or over: there is nothing left to do.

@@ -1,18 +1,27 @@
-//! The page and the API, for this machine alone: nobody logs in, so nobody else is let in.
+//! The page and the API. Where nobody has to log in, nobody but this machine is let in.
 
+pub(crate) mod access;
 mod alerts;
 mod answer;
 mod batches;
+mod begin;
+mod connection;
+mod craft;
+mod diary;
 mod events;
 mod forms;
 mod guard;
 mod import;
+mod label;
 mod message;
 mod metrics;
 mod notes;
 mod openapi;
 mod page;
 mod readings;
+mod rescue;
+mod see_to;
+mod shared;
 #[cfg(test)]
 mod tests;
 mod wish;
@@ -20,7 +29,7 @@ mod wish;
 use std::sync::Arc;
 
 use axum::{
-    Router,
+    Extension, Router,
     extract::{DefaultBodyLimit, State},
     http::StatusCode,
     middleware,
@@ -28,8 +37,9 @@ use axum::{
 };
 use tokio::net::TcpListener;
 use tokio_util::sync::CancellationToken;
-use tracing::error;
 
+use access::{Caller, login};
+pub(crate) use access::{Gate, Way, own_token};
 use answer::Complaint;
 pub(crate) use message::answer as answer_message;
 pub(crate) use readings::serve as serve_posts;
@@ -41,18 +51,9 @@ use crate::watch::House;
 const MOST_BODY: usize = 64 * 1024;
 
 /// Serves until the stop.
-pub(crate) async fn serve(house: Arc<House>, listener: TcpListener, stop: CancellationToken) {
-    let parting = house.parting.clone();
-    let served = axum::serve(listener, router(house))
-        .with_graceful_shutdown(async move {
-            stop.cancelled().await;
-            // Pages that listen would wait for ever.
-            parting.cancel();
-        })
-        .await;
-    if let Err(error) = served {
-        error!("Page and API are no longer served: {error}.");
-    }
+pub(crate) async fn serve(house: Arc<House>, listener: TcpListener, way: Way, stop: CancellationToken) {
+    let router = router(Arc::clone(&house));
+    connection::serve(house, listener, way, router, stop).await;
 }
 
 /// Every address.
@@ -62,9 +63,24 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .route("/style.css", get(page::style))
         .route("/page.js", get(page::script))
         .route("/favicon.svg", get(page::favicon))
+        .route("/batches/new", get(begin::ask).post(begin::begin))
+        .route("/batches/{slug}/see-to", get(see_to::ask))
+        .route("/batches/{slug}/alerts/{alert}", post(see_to::to_alert))
+        .route("/batches/{slug}/end", post(see_to::end))
+        .route("/batches/{slug}/{file}", get(see_to::file))
         .route("/batches/{slug}/tell", get(forms::ask).post(forms::tell))
         .route("/batches/{slug}/alerts/{alert}/seen", post(forms::seen))
+        .route("/batches/{slug}/label", get(label::show))
+        .route("/label.css", get(label::style))
+        .route("/cultures", get(diary::page).post(diary::told))
+        .route("/api/v1/cultures", get(diary::list))
+        .route("/api/v1/diary", get(diary::diary).post(diary::add))
         .route("/api/v1/events", get(events::listen))
+        .route("/login", get(login::form).post(login::enter))
+        .route("/logout", post(login::leave))
+        .route("/account", get(login::account))
+        .route("/shared/{secret}", get(shared::batch))
+        .route("/calendar/{secret}", get(shared::calendar))
         .route("/health", get(health))
         .route("/metrics", get(metrics::show))
         .route("/calendar.ics", get(page::calendar))
@@ -74,6 +90,8 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .route("/api/v1/batches/{slug}/forecast", get(batches::forecast))
         .route("/api/v1/batches/{slug}/end", post(batches::end))
         .route("/api/v1/batches/{slug}/notes", post(notes::add))
+        .merge(rescue::route())
+        .merge(craft::route())
         .route("/api/v1/alerts", get(alerts::list))
         .route("/api/v1/batches/{slug}/alerts/{alert}", post(alerts::obey))
         .fallback(nothing_here)
@@ -81,12 +99,19 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .layer(DefaultBodyLimit::max(MOST_BODY))
         .merge(readings::route())
         .merge(import::route())
-        .layer(middleware::from_fn(guard::guard))
+        .layer(middleware::from_fn_with_state(Arc::clone(&house), guard::guard))
         .with_state(house)
 }
 
 /// 200 while the work loops live.
-async fn health(State(house): State<Arc<House>>) -> Result<&'static str, Complaint> {
+async fn health(
+    State(house): State<Arc<House>>,
+    Extension(caller): Extension<Caller>,
+) -> Result<&'static str, Complaint> {
+    if caller == Caller::Stranger && (house.ailment().is_some() || house.unstored.trouble().is_some()) {
+        let why = "fobwatch cannot do its work; log in, or look into its log, to see why";
+        return Err(Complaint::new(StatusCode::SERVICE_UNAVAILABLE, why));
+    }
     if let Some(why) = house.ailment() {
         let why = format!("{why}; look into the log and start fobwatch again");
         return Err(Complaint::new(StatusCode::SERVICE_UNAVAILABLE, why));

@@ -8,20 +8,26 @@ use axum::{
     http::{HeaderName, header::CONTENT_TYPE},
     response::{Html, IntoResponse},
 };
-use fobwatch_core::note::Note;
+use fobwatch_core::{
+    note::Note,
+    reading::{Quantity, Source},
+};
 use jiff::Timestamp;
 use tokio::time::timeout;
 use tracing::warn;
 
 use super::batches::PATIENCE;
 use crate::{
-    page::{self, Context, Shown},
-    store::BatchId,
+    page::{self, Context, Shown, Warmth},
+    store::{BatchId, Reader, StoreError},
     watch::{House, Live},
 };
 
 /// A person who opens the page while much is reckoned sees soon what is known, and what is not.
 const PATIENCE_OF_A_READER: Duration = Duration::from_secs(1);
+
+/// With more batches than this the page does without the line of temperatures.
+const MOST_WITH_WARMTH: usize = 40;
 
 /// What a person must do, and when, once the engines have taken what is stored, or said to be behind.
 pub(super) async fn agenda(State(house): State<Arc<House>>) -> Html<String> {
@@ -66,30 +72,40 @@ async fn seen(house: &House, patience: Duration) -> (Vec<Shown>, Context) {
         }
     };
     timeout(patience, caught_up).await.ok();
-    let ids: Vec<BatchId> = all.iter().map(|live| live.id).collect();
-    let notes = house
-        .store
-        .read(move |reader| ids.into_iter().map(|id| reader.notes(id)).collect());
-    let mut notes: Vec<Vec<Note>> = notes.await.unwrap_or_else(|error| {
-        warn!("The page shows no notes: {error}.");
-        Vec::new()
-    });
-    notes.resize_with(all.len(), Vec::new);
-    let shown: Vec<Shown> = all
+    let mut shown: Vec<Shown> = all
         .iter()
-        .zip(notes)
-        .map(|(live, notes)| {
+        .map(|live| {
             // Asked first: whoever is not behind then shows at least what was stored.
             let behind = live.is_behind(latest);
             let standing = live.standing();
             Shown {
                 failed: standing.failed,
                 behind,
-                notes,
                 ..Shown::from(standing.monitor.as_ref())
             }
         })
         .collect();
+    let asked: Vec<Asked> = all
+        .iter()
+        .zip(&shown)
+        .map(|(live, shown)| Asked {
+            id: live.id,
+            thermometer: page::thermometer(shown).filter(|_| all.len() <= MOST_WITH_WARMTH),
+            sealed_at: shown.batch.bottled_at,
+            now: shown.view.at,
+        })
+        .collect();
+    let stored = house
+        .store
+        .read(move |reader| asked.iter().map(|asked| asked.of(reader)).collect());
+    let stored: Vec<(Vec<Note>, Option<Warmth>)> = stored.await.unwrap_or_else(|error| {
+        warn!("The page shows no notes and no temperatures: {error}.");
+        Vec::new()
+    });
+    for (shown, (notes, warmth)) in shown.iter_mut().zip(stored) {
+        shown.notes = notes;
+        shown.warmth = warmth;
+    }
     let clocks = shown.iter().map(|shown| shown.view.at);
     let context = Context {
         // Where readings move the clocks of the batches, the page follows them.
@@ -105,6 +121,22 @@ async fn seen(house: &House, patience: Duration) -> (Vec<Shown>, Context) {
     (shown, context)
 }
 
+/// What is read of one batch from the store: little, however much of it is stored.
+struct Asked {
+    id: BatchId,
+    thermometer: Option<(Source, Quantity)>,
+    sealed_at: Timestamp,
+    now: Timestamp,
+}
+
+impl Asked {
+    fn of(&self, reader: &Reader<'_>) -> Result<(Vec<Note>, Option<Warmth>), StoreError> {
+        let warmth = self.thermometer.as_ref();
+        let warmth = warmth.map(|of| page::warmth_of(reader, of, self.sealed_at, self.now));
+        Ok((reader.notes(self.id)?, warmth.transpose()?))
+    }
+}
+
 pub(super) async fn style() -> impl IntoResponse {
     (typed("text/css; charset=utf-8"), page::style())
 }
@@ -113,8 +145,20 @@ pub(super) async fn script() -> impl IntoResponse {
     (typed("text/javascript; charset=utf-8"), page::script())
 }
 
+/// One batch alone, for whoever has a link to it.
+pub(super) fn shared(house: &House, live: &Live) -> String {
+    let (shown, context) = of_one(house, live);
+    page::shared(&shown, &context)
+}
+
 /// The page on which notes of a batch are written.
 pub(super) fn tell(house: &House, live: &Live, wrong: Option<&str>) -> String {
+    let (shown, context) = of_one(house, live);
+    page::tell(&shown, &context, wrong)
+}
+
+/// One batch, for a page of its own.
+pub(super) fn of_one(house: &House, live: &Live) -> (Shown, Context) {
     let standing = live.standing();
     let shown = Shown {
         failed: standing.failed,
@@ -122,12 +166,22 @@ pub(super) fn tell(house: &House, live: &Live, wrong: Option<&str>) -> String {
     };
     let context = Context {
         now: house.now(live),
+        ..context(house)
+    };
+    (shown, context)
+}
+
+/// For a page about no batch.
+pub(super) fn context(house: &House) -> Context {
+    let clocks = house.all();
+    let clocks = clocks.iter().map(|live| house.now(live));
+    Context {
+        now: clocks.max().unwrap_or_else(|| house.clock.now()),
         display: house.display.clone(),
         demo: house.demo,
         unstored: house.unstored.trouble(),
         servers: Vec::new(),
-    };
-    page::tell(&shown, &context, wrong)
+    }
 }
 
 pub(super) async fn favicon() -> impl IntoResponse {

@@ -8,18 +8,19 @@ use axum::{
     extract::{DefaultBodyLimit, State, rejection::BytesRejection},
     http::{
         HeaderMap, StatusCode,
-        header::{AUTHORIZATION, CONTENT_TYPE, WWW_AUTHENTICATE},
+        header::{CONTENT_TYPE, WWW_AUTHENTICATE},
     },
+    middleware,
     response::{IntoResponse, Response},
     routing::post,
 };
 use serde_json::{Value, json};
 use tokio::{net::TcpListener, sync::oneshot};
 use tokio_util::sync::CancellationToken;
-use tracing::error;
 
-use super::answer::Complaint;
+use super::{access::bearer, answer::Complaint, connection};
 use crate::{
+    config::Secret,
     decode::{Calibrations, Decoded, MAX_MESSAGE, csv, senml},
     watch::{House, Request},
 };
@@ -39,13 +40,10 @@ pub(super) fn route() -> Router<Arc<House>> {
 
 /// Serves that one address, and nothing else, to other machines too, until the stop.
 pub(crate) async fn serve(house: Arc<House>, listener: TcpListener, stop: CancellationToken) {
-    let router = route().with_state(house);
-    let served = axum::serve(listener, router)
-        .with_graceful_shutdown(stop.cancelled_owned())
-        .await;
-    if let Err(error) = served {
-        error!("Readings are no longer taken over HTTP: {error}.");
-    }
+    let router = route()
+        .layer(middleware::map_request(connection::patient))
+        .with_state(Arc::clone(&house));
+    connection::serve_plain(house, listener, router, stop).await;
 }
 
 async fn take(
@@ -54,17 +52,14 @@ async fn take(
     body: Result<Bytes, BytesRejection>,
 ) -> Result<Response, Complaint> {
     let door = house.door();
-    let Some(token) = &door.token else {
+    let gate = &house.gate;
+    if door.token.is_none() && !gate.takes_posts() {
         let why =
             "nobody may post readings; allowed: once `http.token_file` in the configuration names a token";
         return Err(Complaint::new(StatusCode::FORBIDDEN, why));
-    };
-    let given = headers.get(AUTHORIZATION).and_then(|value| value.to_str().ok());
-    let given = given.and_then(|value| value.split_once(' '));
-    // The scheme's case does not matter: RFC 9110, section 11.1.
-    let knows =
-        given.is_some_and(|(scheme, given)| scheme.eq_ignore_ascii_case("bearer") && token.is(given.trim()));
-    if !knows {
+    }
+    let knows = |token: &Secret| bearer(&headers).is_some_and(|given| token.is(given));
+    if !door.token.as_ref().is_some_and(knows) && !gate.may_post(&headers) {
         let why = "the token is missing or wrong; allowed: the header `Authorization: Bearer TOKEN`";
         let complaint = Complaint::new(StatusCode::UNAUTHORIZED, why);
         // RFC 6750, section 3.

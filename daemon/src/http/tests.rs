@@ -1,4 +1,6 @@
 mod described;
+mod diary;
+mod filled;
 
 use std::sync::Arc;
 

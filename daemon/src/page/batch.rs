@@ -37,7 +37,10 @@ pub(super) fn section(
             p class="soft" { (bottles(shown, context)) }
             @match chart::draw(shown, anchor, context, points) {
                 Some(picture) => figure {
-                    figcaption { "CO\u{2082} in the drink, volumes" }
+                    figcaption {
+                        "CO\u{2082} in the drink, volumes"
+                        @if shown.standing().next().is_some() { span class="soft" { "; a wedge at the foot: an alert was raised" } }
+                    }
                     (picture)
                 },
                 None => p { "No curve yet: it is drawn with the first forecast." },
@@ -54,6 +57,7 @@ pub(super) fn section(
             @if shown.is_danger() {
                 h3 { "Leave these bottles alone" }
                 p { (caution::KEEP_OUT) " " a href="#gone-wrong" { "Gone wrong? What to do" } }
+                p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/see-to" } { "See to its alerts, export it" } }
             } @else {
                 h3 { "Tell what you did" }
                 (tell::below(shown))

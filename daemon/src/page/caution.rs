@@ -3,9 +3,14 @@
 use maud::{Markup, html};
 
 /// At or over the limit, warm.
-pub(super) const KEEP_OUT: &str = "Keep people and animals out of the room. Do not touch, open, move, cover or go to \
+pub(crate) const KEEP_OUT: &str = "Keep people and animals out of the room. Do not touch, open, move, cover or go to \
                                    look. If you can cool the room from outside it, do. Stay out even if the gauge \
                                    falls.";
+
+/// How a bottle that went too far is opened, cold.
+pub(crate) const GONE_TOO_FAR: &str = "At fridge temperature for at least 24 hours: face shield, long sleeves, thick \
+                                       gloves, nobody else near; upright in a deep sink or bucket, wrapped in a towel; \
+                                       ease the stopper, let it hiss, press shut, wait, repeat.";
 
 /// Before bottles are carried.
 pub(super) const CARRYING: &str = "Carrying is when bottles burst: move the crate, wear eye protection.";
@@ -30,11 +35,7 @@ pub(super) fn gone_wrong() -> Markup {
                 }
                 div {
                     h3 { "Gone too far, but cold" }
-                    p {
-                        "At fridge temperature for at least 24 hours: face shield, long sleeves, thick gloves, nobody \
-                         else near; upright in a deep sink or bucket, wrapped in a towel; ease the stopper, let it \
-                         hiss, press shut, wait, repeat."
-                    }
+                    p { (GONE_TOO_FAR) }
                 }
                 div {
                     h3 { "It gains nothing" }

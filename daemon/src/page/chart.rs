@@ -9,7 +9,7 @@ use super::{
     amount::{self, volumes},
     clock::Clock,
     geometry::{Lines, Scale, TimeAxis, WIDE, between, lines, percent, px, visible},
-    noted,
+    noted, warmth,
 };
 
 /// Points drawn of a curve.
@@ -25,6 +25,8 @@ const PRESSURE: f64 = 84.0;
 const CONTENT_TOP: f64 = 22.0;
 const PRESSURE_TOP: f64 = CONTENT_TOP + CONTENT + 48.0;
 const HEIGHT: f64 = PRESSURE_TOP + PRESSURE + 4.0;
+/// The foot of the content's panel.
+const FOOT: f64 = CONTENT_TOP + CONTENT;
 /// Share of the width that the words of a note take.
 const ROOM_FOR_A_NOTE: f64 = 0.16;
 /// Names of days across.
@@ -61,9 +63,17 @@ pub(super) fn draw(shown: &Shown, id: &str, context: &Context, most: usize) -> O
         half.filter(|mark| !(-LINE_OF_TEXT..1.8 * LINE_OF_TEXT).contains(&(pressure.y(*mark) - limit_y)));
     let now = axis.share(context.now);
     let now_inside = axis.holds(context.now);
+    let warm = shown
+        .warmth
+        .as_ref()
+        .and_then(|warm| warmth::panel(warm, axis, HEIGHT, context));
+    let height = match &warm {
+        Some(_) => HEIGHT + warmth::WORDS + warmth::HEIGHT,
+        None => HEIGHT,
+    };
     let heading = format!("CO\u{2082} in {} over time, with its forecast", shown.batch.name);
     Some(html! {
-        svg xmlns="http://www.w3.org/2000/svg" class="chart" width="100%" height=(px(HEIGHT)) role="img"
+        svg xmlns="http://www.w3.org/2000/svg" class="chart" width="100%" height=(px(height)) role="img"
             data-points=(pointed(curve, axis, clock))
             aria-labelledby={ (id) "-title " (id) "-desc" } {
             title id={ (id) "-title" } { (heading) }
@@ -131,6 +141,8 @@ pub(super) fn draw(shown: &Shown, id: &str, context: &Context, most: usize) -> O
                 (now_word(now, curve, content, context))
             }
             (told(shown, curve, axis, content, now))
+            (raised(shown, axis))
+            @if let Some(warm) = warm { (warm) }
         }
     })
 }
@@ -193,6 +205,17 @@ fn told(shown: &Shown, curve: &[CurvePoint], axis: TimeAxis, content: Scale, now
             circle class="here" cx=(percent(x)) cy=(px(y)) r="4.5" {}
             @if room {
                 text class="label" x=(percent(x)) dx="-8" y=(px(y - 9.0)) text-anchor="end" { (words) }
+            }
+        }
+    }
+}
+
+/// Alerts that stand, where they were raised: a small wedge at the foot; the agenda has their words.
+fn raised(shown: &Shown, axis: TimeAxis) -> Markup {
+    html! {
+        @for alert in shown.standing().filter(|alert| axis.holds(alert.since)) {
+            svg class="over" x=(percent(axis.share(alert.since))) y=(px(FOOT)) width="1" height="1" {
+                path class="wedge" d="M-5.5,0 h11 l-5.5,-10 z" {}
             }
         }
     }
@@ -319,5 +342,9 @@ fn describe(
         context.units().pressure(fullest.p50),
         context.units().limit(shown.batch.bottle.pressure_limit),
     ));
+    for alert in shown.standing() {
+        let name = alert.alert.name().replace('_', " ");
+        text.push_str(&format!(" Alert since {}: {name}.", clock.moment(alert.since)));
+    }
     text
 }

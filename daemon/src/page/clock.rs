@@ -28,7 +28,7 @@ impl Clock<'_> {
 
     /// "Wednesday 4 March 2026, 20:10 CET".
     pub(super) fn in_full(&self, at: Timestamp) -> String {
-        self.local(at).strftime("%A %-d %B %Y, %H:%M %Z").to_string()
+        local(at, self.zone)
     }
 
     /// "15:20 CET".
@@ -101,6 +101,13 @@ impl Clock<'_> {
             _ => format!("{}, {} ago", self.moment(at), span(age)),
         }
     }
+}
+
+/// A time in the user's zone: "Thursday 5 March 2026, 15:20 CET".
+pub(crate) fn local(at: Timestamp, zone: &TimeZone) -> String {
+    at.to_zoned_datetime(zone.clone())
+        .strftime("%A %-d %B %Y, %H:%M %Z")
+        .to_string()
 }
 
 /// "40 minutes", "6 hours", "3 days".

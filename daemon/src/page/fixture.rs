@@ -12,7 +12,7 @@ use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 
 use crate::config::Display;
 
-use super::{Context, Shown};
+use super::{Context, Shown, Warmth};
 
 /// A batch to be made up.
 #[derive(Clone, Debug)]
@@ -151,6 +151,7 @@ impl Made {
             pressure: String::new(),
             next: String::new(),
             questions: Vec::new(),
+            moments: Vec::new(),
             culture: None,
             sensors,
             set_aside: std::collections::BTreeMap::new(),
@@ -164,6 +165,17 @@ impl Made {
             failed: None,
             behind: false,
             notes: Vec::new(),
+            warmth: Some(Warmth {
+                quantity: Quantity::LiquidTemperature,
+                part: SignedDuration::from_hours(1),
+                points: std::iter::successors(Some(0.0), |hour| Some(hour + 1.0))
+                    .take_while(|hour| *hour <= self.age_h)
+                    .map(|hour| {
+                        let swing = 0.7 * (hour * std::f64::consts::TAU / 24.0).sin();
+                        (self.hour(hour), Temperature::from_celsius(20.6 + swing).unwrap())
+                    })
+                    .collect(),
+            }),
         }
     }
 

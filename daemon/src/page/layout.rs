@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use maud::{DOCTYPE, Markup, html};
 
 use super::{
-    Context, Shown, agenda, batch, caution, channels, chart, headline,
+    Context, Shown, agenda, batch, caution, channels, chart, craft, headline,
     need::{self, Entry, Urgency},
     shelf,
 };
@@ -56,14 +56,17 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
             body {
                 a class="skip" href="#main" { "To the agenda" }
                 @if context.demo {
-                    p class="demo" role="note" {
+                    aside class="demo" aria-label="Demo" {
                         strong { "Demo." } " Made-up batches, up to an hour in every second. No real bottle is watched."
                     }
                 }
                 header {
                     p class="mark-name" { "fobwatch" }
-                    nav aria-label="On this page" {
+                    nav aria-label="Go to" {
+                        a href="/batches/new" { "New batch" }
                         @if !batches.is_empty() { a href="#shelf" { "The shelf" } }
+                        (craft::links())
+                        a href="/cultures" { "Diaries" }
                         a href="#gone-wrong" { "Gone wrong?" }
                     }
                 }
@@ -161,7 +164,8 @@ fn empty() -> Markup {
     html! {
         section aria-labelledby="start-head" {
             h2 id="start-head" { "Begin here" }
-            p { "Write a batch file: what is in the bottles, the limit that their maker states, the fizz you want." }
+            p { a class="button" href="/batches/new" { "Begin a batch here" } }
+            p { "Or write a batch file: what is in the bottles, the limit that their maker states, the fizz you want." }
             pre {
                 code {
                     "name = \"hibiscus 12\"\n\

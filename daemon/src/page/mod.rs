@@ -7,38 +7,63 @@
 mod agenda;
 mod amount;
 mod batch;
+mod begin;
 mod calendar;
 mod caution;
 mod channels;
 mod chart;
 mod clock;
 mod compared;
+mod craft;
+mod cultures;
+mod diaries;
+mod experimented;
 #[cfg(test)]
 mod fixture;
+mod frame;
 mod geometry;
 mod headline;
 mod layout;
+mod login;
 mod need;
 mod noted;
+mod planned;
+mod rescued;
+mod see_to;
+mod shared;
 mod shelf;
 mod shown;
 mod tell;
 #[cfg(test)]
 mod tests;
 mod told;
+mod trials;
 
+mod warmth;
+
+use fobwatch_core::{alert::AlertName, batch::CultureName, culture::Diary};
 use jiff::Timestamp;
 
 use crate::{config::Display, watch::Trouble};
 
 pub(crate) use amount::Units;
 pub(crate) use batch::quoted;
+pub use begin::Begun;
+pub(crate) use begin::{is_number, keys};
+pub(crate) use caution::{GONE_TOO_FAR, KEEP_OUT};
 pub use channels::sentences as of_channels;
+pub(crate) use clock::local;
 pub use compared::{Curve, compared};
+pub(crate) use diaries::SPOILT;
+pub(crate) use experimented::experimented;
 pub use need::Urgency;
+pub(crate) use planned::{Answer, Typed};
+pub use see_to::Offer;
 pub use shown::Shown;
 pub(crate) use told::plain;
 pub use told::{Told, ToldAlert, ToldBatch, ToldNeed, told};
+pub use warmth::Warmth;
+pub(crate) use warmth::{of as warmth_of, thermometer};
 
 /// For whom and when the page is written.
 #[derive(Clone, Debug)]
@@ -84,6 +109,105 @@ pub fn calendar(batches: &[Shown], context: &Context) -> String {
 #[must_use]
 pub fn tell(batch: &Shown, context: &Context, wrong: Option<&str>) -> String {
     tell::document(batch, context, wrong).into_string()
+}
+
+/// The page on which a batch is planned: an HTML document.
+pub(crate) fn planned(typed: &Typed, answer: &Answer, display: &Display, demo: bool) -> String {
+    planned::document(typed, answer, Units::from(display), demo).into_string()
+}
+
+/// Cultures beside each other: an HTML document.
+pub(crate) fn cultures(
+    comparison: &fobwatch_core::compare::Comparison,
+    left_out: &[String],
+    picture: Option<&str>,
+    display: &Display,
+    demo: bool,
+) -> String {
+    cultures::document(comparison, left_out, picture, display, demo).into_string()
+}
+
+/// Experiments: an HTML document.
+pub(crate) fn trials(
+    experiments: &std::collections::BTreeMap<
+        fobwatch_core::batch::ExperimentName,
+        fobwatch_core::experiment::Experiment,
+    >,
+    left_out: &[String],
+    display: &Display,
+    demo: bool,
+) -> String {
+    trials::document(experiments, left_out, display, demo).into_string()
+}
+
+/// What can still be done for a batch: an HTML document.
+pub(crate) fn rescued(told: &crate::rescue::Told, demo: bool) -> String {
+    rescued::document(told, demo).into_string()
+}
+
+/// The page of the cultures with their diaries: an HTML document. `named`: cultures of live batches, which may have no diary yet;
+/// `wrong`: why the last entry was not taken.
+#[must_use]
+pub fn diaries(diary: &Diary, named: &[CultureName], context: &Context, wrong: Option<&str>) -> String {
+    diaries::document(diary, named, context, wrong).into_string()
+}
+
+/// How a culture stands and what its diary says, in sentences for a terminal.
+pub(crate) fn tended(diary: &Diary, culture: &CultureName, context: &Context) -> Vec<String> {
+    let clock = context.clock();
+    let state = diary.state(culture, context.now);
+    let mut said: Vec<String> = state
+        .iter()
+        .flat_map(|state| diaries::sentences(state, &clock))
+        .collect();
+    said.extend(
+        diary
+            .of(culture)
+            .map(|entry| format!("  {}: {}", clock.moment(entry.at), diaries::said(entry))),
+    );
+    said
+}
+
+/// The page on which a batch begins: an HTML document.
+#[must_use]
+pub fn begin(begun: &Begun, context: &Context) -> String {
+    begin::document(begun, context).into_string()
+}
+
+/// Says that the batch `name` is watched, and what should be thought about: an HTML document.
+#[must_use]
+pub fn begun_with_warnings(name: &str, slug: &str, warnings: &[String], context: &Context) -> String {
+    begin::warned(name, slug, warnings, context).into_string()
+}
+
+/// The page on which a person sees to a batch's alerts, export and end: an HTML document. `offers`: what may be done to
+/// which alert; `wrong`: why the last thing was not done.
+#[must_use]
+pub fn see_to(
+    batch: &Shown,
+    offers: &[(AlertName, Vec<Offer>)],
+    context: &Context,
+    wrong: Option<&str>,
+) -> String {
+    see_to::document(batch, offers, context, wrong).into_string()
+}
+
+/// The page on which people log in. `next`: where to go then; `wrong`: why the last try was refused.
+#[must_use]
+pub fn login(next: &str, wrong: Option<&str>, demo: bool) -> String {
+    login::form(next, wrong, demo).into_string()
+}
+
+/// The page that says who is logged in and lets him out; `who` is `None` where nobody has to log in.
+#[must_use]
+pub fn account(who: Option<&str>, demo: bool) -> String {
+    login::account(who, demo).into_string()
+}
+
+/// One batch alone, to look at, for whoever has a link to it.
+#[must_use]
+pub fn shared(batch: &Shown, context: &Context) -> String {
+    shared::document(batch, context).into_string()
 }
 
 /// The script, to be served at `/page.js` as `text/javascript`: fresh figures, and the value under the pointer. Nothing needs it.

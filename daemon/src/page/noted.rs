@@ -1,19 +1,30 @@
 //! What people have told of a batch, in their words.
 
 use fobwatch_core::note::{Note, NoteKind};
+use jiff::SignedDuration;
 use maud::{Markup, html};
 
-use super::{Context, Shown, amount::capital};
+use super::{Context, Shown, amount::capital, tell};
 
 /// So many are shown; the older ones are in the export.
 const MOST: usize = 6;
+/// A move can be undone for so long; after that they were in the fridge.
+const UNDONE_WITHIN: SignedDuration = SignedDuration::from_hours(6);
 
 /// The last notes, newest first; nothing where nobody told anything.
 pub(super) fn list(shown: &Shown, context: &Context) -> Markup {
     let mut notes: Vec<&Note> = shown.notes.iter().collect();
-    // The order of arrival is not that of what happened.
+    // The order of arrival is not that of what happened, but tells of two things at once which came later.
+    notes.reverse();
     notes.sort_by_key(|note| std::cmp::Reverse(note.at));
     let more = notes.len().saturating_sub(MOST);
+    // What was told of the bottles' place last, if it was a move and not long ago.
+    let undoable = notes
+        .iter()
+        .find(|note| matches!(note.kind, NoteKind::MovedToFridge | NoteKind::TakenOut))
+        .filter(|note| note.kind == NoteKind::MovedToFridge)
+        .filter(|note| context.now.duration_since(note.at) <= UNDONE_WITHIN)
+        .copied();
     html! {
         @if !notes.is_empty() {
             h3 { "What was told" }
@@ -22,6 +33,7 @@ pub(super) fn list(shown: &Shown, context: &Context) -> Markup {
                     li {
                         time datetime=(note.at) { (context.clock().moment(note.at)) } ": "
                         span { (capital(&words(note))) }
+                        @if undoable == Some(*note) && !shown.is_danger() { " " (tell::undo(shown, note)) }
                     }
                 }
             }

@@ -11,6 +11,8 @@ use fobwatch_core::{
 };
 use jiff::{SignedDuration, Timestamp};
 
+use super::warmth::Warmth;
+
 /// A value older than this, and than a few of its usual intervals, looks old.
 const OLD: SignedDuration = SignedDuration::from_mins(30);
 /// A few.
@@ -29,6 +31,8 @@ pub struct Shown {
     pub behind: bool,
     /// What people told of it, in the order in which it arrived.
     pub notes: Vec<Note>,
+    /// What its thermometer told, for the chart; `None`: not looked up, or none is heard.
+    pub warmth: Option<Warmth>,
 }
 
 impl From<&Monitor> for Shown {
@@ -39,6 +43,7 @@ impl From<&Monitor> for Shown {
             failed: None,
             behind: false,
             notes: Vec::new(),
+            warmth: None,
         }
     }
 }
@@ -107,7 +112,7 @@ impl Shown {
     }
 
     /// Nobody may go near: no picture or word may then invite to move the bottles.
-    pub(super) fn is_danger(&self) -> bool {
+    pub(crate) fn is_danger(&self) -> bool {
         self.may_be_at_limit() || self.alert(AlertName::SuddenLoss).is_some()
     }
 

@@ -33,6 +33,9 @@ const READ_TIMEOUT: Duration = Duration::from_millis(300);
 /// Least time between two lines without a time of their own.
 const TOLD_APART: SignedDuration = SignedDuration::from_millis(1);
 
+/// More than lines that came in one read reach ahead of the clock: the clock was set back.
+const SET_BACK: SignedDuration = SignedDuration::from_secs(5);
+
 /// A port that is being read.
 #[derive(Debug)]
 pub struct Line {
@@ -166,7 +169,7 @@ impl Worker {
                 match line {
                     Some(line) => {
                         // Lines that come in one read are told apart: the same time and quantity would be one reading.
-                        last = Timestamp::now().max(last.saturating_add(TOLD_APART).unwrap_or(last));
+                        last = told_apart(Timestamp::now(), last);
                         match self.take(&line, last, backlog) {
                             Taken::Readings => {
                                 speech.understood();
@@ -222,6 +225,16 @@ impl Worker {
         }
         self.stop.is_cancelled()
     }
+}
+
+/// When a line arrived that came behind another. A clock that was set back is believed: going on from the later time, all lines
+/// until it is reached again would seem to have come within moments.
+fn told_apart(now: Timestamp, last: Timestamp) -> Timestamp {
+    let next = last.saturating_add(TOLD_APART).unwrap_or(last);
+    if next.duration_since(now) > SET_BACK {
+        return now;
+    }
+    now.max(next)
 }
 
 #[cfg(test)]

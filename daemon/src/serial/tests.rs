@@ -231,3 +231,15 @@ fn half_a_line_survives_a_silence_and_an_endless_nothing_is_an_end() {
     let message = received.try_recv().unwrap();
     assert!((bar(&message.readings[0]) - 1.5).abs() < 1e-9);
 }
+
+#[test]
+fn a_clock_that_is_set_back_is_believed_and_lines_of_one_read_are_told_apart() {
+    let at = |text: &str| text.parse::<Timestamp>().unwrap();
+    let last = at("2026-03-02T07:00:00Z");
+    assert_eq!(told_apart(last, last), at("2026-03-02T07:00:00.001Z"));
+    let later = at("2026-03-02T07:00:05Z");
+    assert_eq!(told_apart(later, last), later);
+    let set_back = at("2026-03-02T06:00:00Z");
+    assert_eq!(told_apart(set_back, last), set_back);
+    assert_eq!(told_apart(last, Timestamp::MIN), last);
+}

@@ -5,11 +5,12 @@ use std::{
     path::{Path, PathBuf},
 };
 
-use super::{Store, StoreError, read};
+use super::{Store, StoreError, beside, layout, read};
 
 impl Store {
     /// Copies the store in `folder`, as it stands at this moment, into `file`; whoever writes to it goes on meanwhile. The copy
-    /// is looked through and on the disk before it gets its name, so `file` is whole or not there.
+    /// is looked through and on the disk before it gets its name, so `file` is whole or not there. What stands beside the store
+    /// and belongs to it, the zeros of gauges, is inside; a [`super::Writer`] puts it back.
     ///
     /// # Errors
     /// There is no store, `file` is there already or cannot be written, or the copy does not hold together.
@@ -39,13 +40,30 @@ impl Store {
         let copied = connection
             .execute("VACUUM INTO ?1", [name])
             .map_err(|error| error.to_string())
-            .and_then(|_| sound(&part))
+            .and_then(|_| pack(folder, &part))
+            .and_then(|()| sound(&part))
             .and_then(|()| settle(&part, file).map_err(|error| error.to_string()));
         copied.map_err(|why| {
             fs::remove_file(&part).ok();
             failed(why)
         })
     }
+}
+
+/// Only a copy that holds something more than the store is written to: one of an earlier layout gets the present one then.
+fn pack(folder: &Path, part: &Path) -> Result<(), String> {
+    if !beside::is_any(folder) {
+        return Ok(());
+    }
+    let packed = rusqlite::Connection::open(part)
+        .map_err(StoreError::from)
+        .and_then(|mut copy| {
+            copy.pragma_update(None, "journal_mode", "DELETE")?;
+            layout::migrate(&mut copy)?;
+            beside::pack(folder, &copy)?;
+            copy.close().map_err(|(_, error)| StoreError::from(error))
+        });
+    packed.map_err(|error| error.to_string())
 }
 
 /// Reads every page of the copy.

@@ -2,7 +2,7 @@
 
 use rusqlite::Connection;
 
-use super::StoreError;
+use super::{StoreError, rollup};
 
 /// One step a layout: step N brings a file of layout N to N + 1. Steps are only ever added.
 const STEPS: &[&str] = &["
@@ -109,7 +109,7 @@ CREATE TABLE told (
     PRIMARY KEY (destination, what)
 ) WITHOUT ROWID, STRICT;
 ", "
--- What every five minutes of a sensor came to: kept for ever, also where the raw readings are not.
+-- What every five minutes of a sensor came to: kept for ever, also where the raw readings are not. Filled by `rollup::fill`.
 CREATE TABLE rollup (
     series   INTEGER NOT NULL REFERENCES series (id),
     at_us    INTEGER NOT NULL,
@@ -124,17 +124,26 @@ CREATE TABLE rollup (
     thinned  INTEGER NOT NULL,
     PRIMARY KEY (series, at_us)
 ) WITHOUT ROWID, STRICT;
-INSERT INTO rollup
-SELECT series, start, count, least, sum, most,
-       first_us, (SELECT value FROM reading WHERE reading.series = rolled.series AND at_us = first_us),
-       last_us, (SELECT value FROM reading WHERE reading.series = rolled.series AND at_us = last_us), 0
-FROM (SELECT series, at_us - ((at_us % 300000000) + 300000000) % 300000000 AS start, count(*) AS count,
-             min(value) AS least, sum(value) AS sum, max(value) AS most, min(at_us) AS first_us, max(at_us) AS last_us
-      FROM reading GROUP BY 1, 2) AS rolled;
 ", "
 -- When a row was made; 0 in those of an earlier program. What was given up is done, too.
 ALTER TABLE outbox ADD COLUMN made_us INTEGER NOT NULL DEFAULT 0;
 ALTER TABLE outbox ADD COLUMN given_up INTEGER NOT NULL DEFAULT 0;
+", "
+-- The diary of the cultures; the very same entry twice is one.
+CREATE TABLE diary (
+    id          INTEGER PRIMARY KEY,
+    culture     TEXT NOT NULL,
+    at_us       INTEGER NOT NULL,
+    received_us INTEGER NOT NULL,
+    body        TEXT NOT NULL UNIQUE
+) STRICT;
+CREATE INDEX diary_by_time ON diary (at_us, id);
+", "
+-- Files that stand beside the store, in a backup of it; empty once they are put back.
+CREATE TABLE beside (
+    name TEXT PRIMARY KEY,
+    text TEXT NOT NULL
+) WITHOUT ROWID, STRICT;
 ", "
 -- An alert may go to a destination again (`again`: 0 for the alert itself), in other words (`body`), and with others (`gathered`).
 -- `since_us` is when it was due first. What was spared somebody is done as well.
@@ -196,11 +205,14 @@ fn done(connection: &Connection) -> Result<usize, StoreError> {
         })
 }
 
-fn migrate(connection: &mut Connection) -> Result<(), StoreError> {
+pub(super) fn migrate(connection: &mut Connection) -> Result<(), StoreError> {
     let done = done(connection)?;
     for (step, layout) in STEPS.iter().zip(1_i64..).skip(done) {
         let transaction = connection.transaction()?;
         transaction.execute_batch(step)?;
+        if layout == WITH_ROLLUPS {
+            rollup::fill(&transaction, rollup::FILLED_AT_ONCE)?;
+        }
         transaction.pragma_update(None, "user_version", layout)?;
         transaction.commit()?;
     }

@@ -14,6 +14,8 @@ const ALL: &[&str] = &[
     include_str!("layouts/3.sql"),
     include_str!("layouts/4.sql"),
     include_str!("layouts/5.sql"),
+    include_str!("layouts/6.sql"),
+    include_str!("layouts/7.sql"),
 ];
 
 fn lay(text: &str, folder: &Path) {
@@ -119,4 +121,26 @@ fn a_store_of_a_later_layout_is_refused_with_what_to_do_and_left_as_it_is() {
         );
     }
     assert!(std::fs::read(folder.path().join(FILE)).unwrap() == before);
+}
+
+#[test]
+fn a_backup_of_an_earlier_store_brings_the_zeros_along_and_leaves_that_store_as_it_is() {
+    let folder = tempfile::tempdir().unwrap();
+    lay(ALL[0], folder.path());
+    std::fs::write(folder.path().join("zeros.toml"), "# what stands here").unwrap();
+    let before = std::fs::read(folder.path().join(FILE)).unwrap();
+    let other = tempfile::tempdir().unwrap();
+    Store::back_up(folder.path(), &other.path().join(FILE)).unwrap();
+    assert!(std::fs::read(folder.path().join(FILE)).unwrap() == before);
+
+    let there = || std::fs::read_to_string(other.path().join("zeros.toml"));
+    assert!(there().is_err());
+    let writer = Writer::open(other.path()).unwrap();
+    assert_eq!(there().unwrap(), "# what stands here");
+    assert_eq!(writer.reader().last_sequence().unwrap(), Sequence(32));
+    writer.close().unwrap();
+    // Once: who throws them away later does not get them back.
+    std::fs::remove_file(other.path().join("zeros.toml")).unwrap();
+    Writer::open(other.path()).unwrap().close().unwrap();
+    assert!(there().is_err());
 }

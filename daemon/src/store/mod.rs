@@ -9,6 +9,8 @@
 //! same before and after a restart.
 
 mod backup;
+mod beside;
+mod diary;
 mod error;
 mod event;
 mod layout;
@@ -153,6 +155,11 @@ impl Store {
         let size = |name: &str| std::fs::metadata(self.readers.folder.join(name)).map(|file| file.len());
         let log = size(&format!("{FILE}-wal")).unwrap_or(0);
         Some(size(FILE).ok()?.saturating_add(log))
+    }
+
+    /// The data folder.
+    pub(crate) fn folder(&self) -> &Path {
+        &self.readers.folder
     }
 
     /// Whether something was ever stored in `folder`.

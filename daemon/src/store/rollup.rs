@@ -3,11 +3,15 @@
 //! A rollup is brought up to date in the transaction that stores the reading, whether it comes in order or late, so that
 //! taking away raw readings later changes no rollup.
 
-use std::collections::BTreeMap;
+use std::{
+    collections::BTreeMap,
+    time::{Duration, Instant},
+};
 
 use fobwatch_core::batch::Batch;
 use jiff::{SignedDuration, Timestamp};
 use rusqlite::{OptionalExtension, Row, Transaction, params};
+use tracing::info;
 
 use super::{StoreError, Told, Writer};
 
@@ -16,6 +20,10 @@ pub(super) const SPAN_US: i64 = 300_000_000;
 
 /// Raw readings from before the sealing of a live batch that stay with those since: an engine may begin anew from them.
 const BEFORE_SEALING: SignedDuration = SignedDuration::from_hours(7 * 24);
+
+/// Readings of an earlier layout that are rolled up at once, and how often that is told.
+pub(super) const FILLED_AT_ONCE: i64 = 100_000;
+const TELL_EVERY: Duration = Duration::from_secs(3);
 
 /// The columns of [`Roll`], in its order.
 pub(super) const COLUMNS: &str = "count, least, sum, most, first_us, first, last_us, last, thinned";
@@ -84,6 +92,53 @@ impl Roll {
 
 pub(super) fn start_of(at_us: i64) -> i64 {
     at_us.div_euclid(SPAN_US).saturating_mul(SPAN_US)
+}
+
+/// Makes the rollups of all readings that a store of an earlier layout holds, some at a time so that it can tell how far it is.
+pub(super) fn fill(transaction: &Transaction<'_>, at_once: i64) -> Result<(), StoreError> {
+    let count = |query: &str| transaction.query_row(query, [], |row| row.get::<_, i64>(0));
+    let all = count("SELECT count(*) FROM reading")?;
+    let mut series = transaction.prepare("SELECT id FROM series")?;
+    let series: Vec<i64> = series
+        .query_map([], |row| row.get(0))?
+        .collect::<Result<_, _>>()?;
+    let mut end = transaction.prepare(
+        "SELECT at_us FROM reading WHERE series = ?1 AND at_us >= ?2 ORDER BY at_us LIMIT 1 OFFSET ?3",
+    )?;
+    let mut roll = transaction.prepare(&format!(
+        "INSERT INTO rollup (series, at_us, {COLUMNS})
+         SELECT ?1, start, count, least, sum, most,
+                first_us, (SELECT value FROM reading WHERE series = ?1 AND at_us = first_us),
+                last_us, (SELECT value FROM reading WHERE series = ?1 AND at_us = last_us), 0
+         FROM (SELECT at_us - ((at_us % {SPAN_US}) + {SPAN_US}) % {SPAN_US} AS start, count(*) AS count,
+                      min(value) AS least, sum(value) AS sum, max(value) AS most, min(at_us) AS first_us, max(at_us) AS last_us
+               FROM reading WHERE series = ?1 AND at_us >= ?2 AND at_us < ?3 GROUP BY 1)"
+    ))?;
+    let mut done = 0;
+    let mut told = Instant::now();
+    for series in series {
+        let mut from = i64::MIN;
+        loop {
+            let last: Option<i64> = end
+                .query_row(params![series, from, at_once], |row| row.get(0))
+                .optional()?;
+            // Whole five minutes, and never none of them.
+            let until = last.map_or(i64::MAX, |last| start_of(last).saturating_add(SPAN_US));
+            roll.execute(params![series, from, until])?;
+            if last.is_none() {
+                break;
+            }
+            from = until;
+            done = all.min(done + at_once);
+            if told.elapsed() >= TELL_EVERY {
+                told = Instant::now();
+                info!(
+                    "The store is brought to the layout of this fobwatch: {done} of {all} readings gone over."
+                );
+            }
+        }
+    }
+    Ok(())
 }
 
 /// The rollups that one transaction touches.
@@ -172,6 +227,13 @@ impl Writer {
         let mut told = self.reader().last_sequence()?.0 - 1;
         for destination in destinations {
             told = told.min(self.reader().told(destination, Told::Readings)?);
+        }
+        let first: Option<i64> = self
+            .connection
+            .query_row("SELECT min(seq) FROM reading", [], |row| row.get(0))?;
+        if first.is_none_or(|first| first > told) {
+            // Nothing may go, as while a server is away: not worth going over all of it.
+            return Ok(0);
         }
         let transaction = self.connection.transaction()?;
         let old: Vec<(i64, i64)> = {

@@ -17,7 +17,7 @@ use jiff::Timestamp;
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
 
 use super::{
-    Appended, BatchId, FILE, Outcome, Reader, Sequence, StoreError, layout,
+    Appended, BatchId, FILE, Outcome, Reader, Sequence, StoreError, beside, layout,
     lock::Lock,
     outbox,
     rollup::Rolls,
@@ -48,6 +48,7 @@ impl Writer {
         let lock = Lock::take(folder)?;
         let mut connection = Connection::open(folder.join(FILE))?;
         layout::prepare(&mut connection)?;
+        beside::unpack(folder, &connection)?;
         let mut last = 0;
         for table in ["reading", "note", "command", "clock"] {
             let query = format!("SELECT coalesce(max(seq), 0) FROM {table}");

@@ -19,14 +19,33 @@ pub enum Failure {
     /// The store cannot be opened, or failed for good.
     #[error(transparent)]
     Store(#[from] StoreError),
-    /// Nobody can log in yet, so nobody outside this machine may ask.
+    /// Nobody can log in, so nobody outside this machine may ask.
     #[error(
-        "`http.listen` (or --listen) is {given}; allowed: an address of this machine alone, as 127.0.0.1:8740, since there \
-         is no log-in"
+        "`http.listen` (or --listen) is {given}, where other machines may ask, and nobody has to log in; allowed: an address \
+         of this machine alone, as 127.0.0.1:8740, or [[http.person]] with a line of `fobwatch check --hash-password` and a \
+         certificate (or `http.behind_proxy = true`)"
     )]
     NotLoopback {
         /// The address.
         given: SocketAddr,
+    },
+    /// Passwords would go over the network in the clear.
+    #[error(
+        "`http.listen` (or --listen) is {given}, where other machines may ask, and passwords could be overheard on the way; \
+         allowed: with `http.certificate_file` and `http.key_file`, or with `http.behind_proxy = true` where a proxy secures \
+         the way"
+    )]
+    NotSecured {
+        /// The address.
+        given: SocketAddr,
+    },
+    /// The command line could not be let in.
+    #[error("the token of the command line cannot be kept in {}: {source}", folder.display())]
+    OwnToken {
+        /// The data folder.
+        folder: PathBuf,
+        /// What the system said.
+        source: io::Error,
     },
     /// The address cannot be served.
     #[error("{address} cannot be served: {source}; choose another with --listen")]
@@ -82,7 +101,7 @@ impl Failure {
     pub fn exit_code(&self) -> u8 {
         match self {
             Self::Config(bad) if bad.is_refused() => 2,
-            Self::NotLoopback { .. } | Self::NoDataFolder => 2,
+            Self::NotLoopback { .. } | Self::NotSecured { .. } | Self::NoDataFolder => 2,
             _ => 1,
         }
     }

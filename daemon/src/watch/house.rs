@@ -20,6 +20,7 @@ use crate::{
     config::{self, Config, Display, Secret, Share},
     decode::Calibrations,
     deliver::Destination,
+    http,
     incoming::{Counted, Kind, Meter},
     series,
     store::{BatchId, Sequence, Store, StoreError},
@@ -78,6 +79,8 @@ pub(crate) struct House {
     pub(crate) destinations: RwLock<Arc<Vec<Destination>>>,
     pub(crate) beat: Mutex<Instant>,
     pub(crate) door: RwLock<Arc<Door>>,
+    /// Who is let in.
+    pub(crate) gate: http::Gate,
     /// Counts what was posted.
     pub(crate) posted: Arc<Meter>,
     /// What came in and what was reckoned, for the metrics.
@@ -127,6 +130,7 @@ impl House {
                 token: config.token.clone(),
                 calibrations: Arc::new(config.calibrations.clone()),
             })),
+            gate: http::Gate::new(&config.access),
             unstored: Unstored::default(),
             posted: Arc::clone(&posted),
             counted: Counted::default(),

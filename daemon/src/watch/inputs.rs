@@ -110,6 +110,7 @@ impl Inputs {
             token: config.token.clone(),
             calibrations: Arc::clone(&self.calibrations),
         };
+        self.house.gate.change(&config.access);
         *self.house.door.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(door);
         self.tell_others(&config).await;
         let brokers = std::mem::take(&mut self.brokers);
@@ -290,6 +291,14 @@ fn fixed(old: &Config, new: &Config) -> Vec<&'static str> {
         ("clock", old.clock != new.clock),
         ("store", old.store_folder != new.store_folder),
         ("http.listen", old.listen != new.listen),
+        (
+            "http.behind_proxy",
+            old.access.behind_proxy != new.access.behind_proxy,
+        ),
+        (
+            "http.certificate_file",
+            old.access.certificate.is_some() != new.access.certificate.is_some(),
+        ),
         ("http.post_listen", old.post_listen != new.post_listen),
         ("alerts", old.rules != new.rules),
         ("share", old.share != new.share),

@@ -87,23 +87,9 @@ impl Intake {
 
     /// Stores the time, so that a restart lets the engines see the same ticks between the same readings.
     async fn tick(&mut self) -> Result<(), Failure> {
-        if self.house.settings.clock == ClockSource::Readings {
+        let Some(now) = self.time() else {
             return Ok(());
-        }
-        self.stamp().await
-    }
-
-    /// The same, also where nobody's clock follows it.
-    async fn stamp(&mut self) -> Result<(), Failure> {
-        let now = self.house.clock.now();
-        if let Some((before, heard)) = self.told {
-            let real = i64::try_from(heard.elapsed().as_secs()).unwrap_or(i64::MAX);
-            let moved = now.duration_since(before).as_secs();
-            if !self.house.demo && (moved - real).abs() > STEP {
-                warn!("The clock of this machine was set from {before} to about {now}. Is it right now?");
-            }
-        }
-        self.told = Some((now, Instant::now()));
+        };
         let house = Arc::clone(&self.house);
         let sequence = self
             .until_stored(move || {
@@ -115,18 +101,50 @@ impl Intake {
         Ok(())
     }
 
-    /// A reading ahead of the engines' clock counts as of the clock: it must not lag behind.
-    async fn catch_up(&mut self) -> Result<(), Failure> {
-        let late = |(_, heard): (_, Instant)| heard.elapsed() >= self.house.clock.tick_every();
-        if self.told.is_none_or(late) {
-            self.tick().await?;
-        }
+    /// The same where someone waits for an answer: it is tried once.
+    async fn tick_once(&mut self) -> Result<(), StoreError> {
+        let Some(now) = self.time() else {
+            return Ok(());
+        };
+        let stored = self
+            .house
+            .store
+            .write(move |writer| writer.append_clock(now))
+            .await;
+        // What was not stored is late still.
+        self.told = self.told.filter(|_| stored.is_ok());
+        self.announce(stored?);
         Ok(())
+    }
+
+    /// What the clock says; `None` where readings are the clock.
+    fn time(&mut self) -> Option<Timestamp> {
+        if self.house.settings.clock == ClockSource::Readings {
+            return None;
+        }
+        let now = self.house.clock.now();
+        if let Some((before, heard)) = self.told {
+            let real = i64::try_from(heard.elapsed().as_secs()).unwrap_or(i64::MAX);
+            let moved = now.duration_since(before).as_secs();
+            if !self.house.demo && (moved - real).abs() > STEP {
+                warn!("The clock of this machine was set from {before} to about {now}. Is it right now?");
+            }
+        }
+        self.told = Some((now, Instant::now()));
+        Some(now)
+    }
+
+    /// Whether the engines' clock lags behind: a reading ahead of it counts as of the clock.
+    fn is_late(&self) -> bool {
+        let late = |(_, heard): (_, Instant)| heard.elapsed() >= self.house.clock.tick_every();
+        self.told.is_none_or(late)
     }
 
     /// All that waits, in one transaction.
     async fn keep(&mut self, waiting: &mut Vec<Incoming>) -> Result<(), Failure> {
-        self.catch_up().await?;
+        if self.is_late() {
+            self.tick().await?;
+        }
         let Some(received_at) = waiting.iter().map(|message| message.received_at).max() else {
             return Ok(());
         };
@@ -237,10 +255,18 @@ impl Intake {
                 received_at,
                 new,
             } => {
-                self.catch_up().await?;
-                let appended = store
-                    .write(move |writer| writer.append_readings(&readings, received_at))
-                    .await;
+                let told = match self.is_late() {
+                    true => self.tick_once().await,
+                    false => Ok(()),
+                };
+                let appended = match told {
+                    Ok(()) => {
+                        store
+                            .write(move |writer| writer.append_readings(&readings, received_at))
+                            .await
+                    }
+                    Err(failed) => Err(failed),
+                };
                 appended.map(|appended| {
                     self.house.counted.stored(Kind::Api, appended.iter());
                     let stored: Vec<_> = appended.into_iter().filter_map(sequence).collect();
@@ -265,17 +291,20 @@ impl Intake {
                 })
             }
         };
-        if let Ok(sequence) = done {
-            let latest = *self.house.latest.borrow();
-            self.announce(sequence.max(latest));
+        match &done {
+            Ok(sequence) => {
+                let latest = *self.house.latest.borrow();
+                if *sequence > latest {
+                    self.house.unstored.stored();
+                }
+                self.announce(latest.max(*sequence));
+            }
+            // Whoever asked hears it, and all others are to see it.
+            Err(failed) if failed.is_transient() => self.house.unstored.failed(now, failed),
+            Err(_) => {}
         }
-        let in_vain = done.as_ref().is_err_and(StoreError::is_transient);
         // Whoever asked may have gone away; what was stored stays stored.
         answer.send(done).ok();
-        if in_vain {
-            // Whether that lasts shows now, and is told everywhere, rather than with the next reading.
-            self.stamp().await?;
-        }
         Ok(())
     }
 }

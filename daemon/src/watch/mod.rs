@@ -5,6 +5,7 @@
 
 pub(crate) mod claim;
 mod clock;
+mod entrance;
 mod failure;
 mod folder;
 mod heartbeat;
@@ -14,6 +15,7 @@ mod intake;
 mod left;
 mod live;
 mod signals;
+mod taught;
 #[cfg(test)]
 pub(crate) mod tests;
 mod thinning;
@@ -37,7 +39,7 @@ use tracing::{info, warn};
 
 use crate::{
     config::{
-        Config, Zero,
+        Access, Config, Exposed, Zero,
         zero::{self, BadZeros},
     },
     deliver, http,
@@ -55,6 +57,7 @@ pub(crate) use house::{House, Request};
 pub(crate) use left::{Left, left};
 pub(crate) use live::Live;
 pub use signals::stop_on_signals;
+pub(crate) use taught::calibrated;
 pub use unstored::Trouble;
 
 /// How long inputs, answers under way and deliveries may take to end.
@@ -131,7 +134,7 @@ pub fn data_folder(given: Option<PathBuf>, config: &Config) -> Result<PathBuf, F
 pub async fn run(options: Options) -> Result<(), Failure> {
     let mut config = Config::load(options.config.as_deref())?;
     let listen = options.listen.unwrap_or(config.listen);
-    refuse_strangers(listen)?;
+    refuse_strangers(listen, &config.access)?;
     let batches = match &options.batches {
         Some(path) => folder::read(path)?,
         None => Vec::new(),
@@ -140,6 +143,7 @@ pub async fn run(options: Options) -> Result<(), Failure> {
     let store = Store::open(&data)?;
     info!("Readings are kept in {}.", data.display());
     config.calibrations.set_zeros(&zeros(&data)?);
+    let access = config.access.clone();
     let stop = CancellationToken::new();
     stop_on_signals(stop.clone())?;
     let (reload, reloads) = mpsc::channel(1);
@@ -148,7 +152,7 @@ pub async fn run(options: Options) -> Result<(), Failure> {
     serve(Setup {
         config,
         store,
-        listener: self::listen(listen)?,
+        listener: self::listen(listen, &access)?,
         batches,
         clock: Arc::new(WallClock),
         demo: None,
@@ -174,20 +178,20 @@ fn zeros(data: &Path) -> Result<Vec<Zero>, BadZeros> {
     Ok(zeros)
 }
 
-fn refuse_strangers(listen: SocketAddr) -> Result<(), Failure> {
-    if listen.ip().is_loopback() {
-        Ok(())
-    } else {
-        Err(Failure::NotLoopback { given: listen })
+fn refuse_strangers(listen: SocketAddr, access: &Access) -> Result<(), Failure> {
+    match access.exposes(listen) {
+        None => Ok(()),
+        Some(Exposed::Nobody) => Err(Failure::NotLoopback { given: listen }),
+        Some(Exposed::Overheard) => Err(Failure::NotSecured { given: listen }),
     }
 }
 
 /// Opens the address at which page and API are served.
 ///
 /// # Errors
-/// It is not of this machine alone, or cannot be served.
-pub fn listen(address: SocketAddr) -> Result<std::net::TcpListener, Failure> {
-    refuse_strangers(address)?;
+/// `access` does not let it be served, or the system does not.
+pub fn listen(address: SocketAddr, access: &Access) -> Result<std::net::TcpListener, Failure> {
+    refuse_strangers(address, access)?;
     let opened = std::net::TcpListener::bind(address).and_then(|listener| {
         listener.set_nonblocking(true)?;
         Ok(listener)
@@ -221,12 +225,12 @@ impl Daemon {
         };
         let address = setup.listener.local_addr().map_err(unserved)?;
         let listener = TcpListener::from_std(setup.listener).map_err(unserved)?;
-        setup.store.write(move |writer| writer.serves(address)).await?;
         let (config, demo) = (setup.config, setup.demo);
         let (house, requests) = House::new(setup.store.clone(), &config, setup.clock, demo.is_some()).await?;
         if let Err(error) = deliver::welcome(&house.store, &house.destinations()).await {
             warn!("A channel that is new is not told what stands: {error}.");
         }
+        let own = entrance::own(&house).await?;
         let mut workers = workers::Workers::new(demo.map_or(Timestamp::MIN, |demo| demo.reckoned_from));
         for (id, batch) in folder::live(&house, setup.batches).await? {
             workers.begin(&house, batch, id).await?;
@@ -246,8 +250,18 @@ impl Daemon {
         tasks.push(tokio::spawn(http::serve(
             Arc::clone(&house),
             listener,
+            http::Way::Front,
             stop.clone(),
         )));
+        let asked_at = own
+            .as_ref()
+            .map_or(Ok(address), TcpListener::local_addr)
+            .map_err(unserved)?;
+        house.store.write(move |writer| writer.serves(asked_at)).await?;
+        tasks.extend(own.map(|own| {
+            let house = Arc::clone(&house);
+            tokio::spawn(http::serve(house, own, http::Way::CommandLine, stop.clone()))
+        }));
         tasks.extend(thinning.map(|thinning| tokio::spawn(thinning.run())));
         tasks.push(tokio::spawn(heartbeat::systemd(Arc::clone(&house), stop.clone())));
         if let Some((url, often)) = pinged {
@@ -267,7 +281,7 @@ impl Daemon {
                 stop.clone(),
             )));
         }
-        info!("The page is at http://{address}/ on this machine.");
+        info!("{}", entrance::told(&house.gate.access(), address));
         if let Some(address) = post_listen {
             let unserved = |source| Failure::Posts { address, source };
             let listener = TcpListener::bind(address).await.map_err(unserved)?;

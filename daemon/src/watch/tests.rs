@@ -28,7 +28,7 @@ use super::{
     workers::{Fit, Workers},
 };
 use crate::{
-    config::Config,
+    config::{Access, Config},
     incoming::{self, Incoming},
     store::{BatchId, Outcome, Sequence, Store},
 };
@@ -339,7 +339,7 @@ async fn what_is_acknowledged_is_in_the_store_after_a_stop() {
     let daemon = tokio::spawn(serve(Setup {
         config: Config::defaults().unwrap(),
         store: store.clone(),
-        listener: listen("127.0.0.1:0".parse().unwrap()).unwrap(),
+        listener: listen("127.0.0.1:0".parse().unwrap(), &Access::default()).unwrap(),
         batches: vec![(batch("plum 1"), batch_text("plum 1"))],
         clock: Arc::new(StoppedClock(start() + SignedDuration::from_hours(1))),
         demo: None,
@@ -375,7 +375,7 @@ async fn what_is_acknowledged_is_in_the_store_after_a_stop() {
 
 #[test]
 fn only_this_machine_may_be_served() {
-    let refused = listen("0.0.0.0:8740".parse().unwrap()).unwrap_err();
+    let refused = listen("0.0.0.0:8740".parse().unwrap(), &Access::default()).unwrap_err();
     assert_eq!(refused.exit_code(), 2);
     assert!(refused.to_string().contains("127.0.0.1:8740"), "{refused}");
 }

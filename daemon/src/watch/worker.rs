@@ -21,7 +21,7 @@ use tokio::runtime::Handle;
 use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, info, warn};
 
-use super::{house::House, live::Live, workers::Fit};
+use super::{house::House, live::Live, taught::taught, workers::Fit};
 use crate::{
     deliver::log,
     incoming::Backoff,
@@ -77,7 +77,7 @@ pub(super) async fn revive(
             }
         }
     }
-    let monitor = Monitor::new(batch, house.settings.clone());
+    let monitor = taught(house, Monitor::new(batch, house.settings.clone())).await?;
     // Where it begins depends on what is stored by now; after a crash it must begin at the same place.
     let beginning = Outcome {
         snapshot: Some(Snapshot {

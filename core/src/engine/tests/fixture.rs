@@ -55,6 +55,7 @@ pub(in crate::engine) fn batch() -> Batch {
             (Quantity::LiquidTemperature, source("pilot")),
         ]),
         expected_room: None,
+        experiment: None,
     }
 }
 

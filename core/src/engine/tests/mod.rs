@@ -3,8 +3,10 @@
 mod any_life;
 mod any_sequence;
 mod astray;
+mod away;
 mod findings;
 pub(super) mod fixture;
+mod hostile;
 mod memory;
 mod moves;
 mod pressure;

@@ -1,13 +1,13 @@
 //! What a person found out, with no sensor at all.
 
-use fobwatch_simulator::{Played, Scenario, Simulation};
+use fobwatch_simulator::{Deed, Played, Scenario, Simulation, scenario::Happening};
 use jiff::{SignedDuration, Timestamp};
 
-use super::{evidence, fit, hours};
+use super::{evidence, fit, heard, hours};
 use crate::{
-    fit::{Evidence, Told},
+    fit::{Evidence, Handling, Told, tastings},
     forecast::Forecast,
-    note::{Firmness, Liveliness, Sample},
+    note::{Firmness, Liveliness, Note, NoteKind, Palate, Sample},
     quantity::{GaugePressure, Gravity},
 };
 
@@ -178,4 +178,69 @@ fn a_dial_read_by_eye_and_a_hydrometer_tell_the_content_in_their_measure() {
     by_hydrometer.sort_by(f64::total_cmp);
     assert!(by_eye[1] < 0.2, "{by_eye:?}");
     assert!(by_hydrometer[1] < 0.7, "{by_hydrometer:?}");
+}
+
+#[test]
+fn a_word_for_a_bottle_that_was_cold_for_a_day_calibrates_the_words() {
+    let mut scenario = Scenario::drawn(2);
+    let warm = Simulation::run(&scenario, 2);
+    let reached = part_of_the_way(&warm, 1.1);
+    let moved_h = reached.duration_since(hours(&warm, 0)).as_secs_f64() / 3_600.0;
+    scenario.events.push(Happening {
+        at_h: moved_h,
+        kind: Deed::MovedToFridge,
+        noted: true,
+    });
+    let played = Simulation::run(&scenario, 2);
+    let after = |hours: i64| reached + SignedDuration::from_hours(hours);
+    let mut told = heard(&played, after(40));
+    told.handle(reached, Handling::Fridge);
+    let noted = |after_h: i64, text: &str| Note {
+        at: after(after_h),
+        kind: NoteKind::Tasted,
+        bottles: Some(vec![1]),
+        value: None,
+        unit: None,
+        text: Some(text.to_owned()),
+    };
+    // Nobody knows yet what is in it: warm, and cold for half a day.
+    let mut notes = vec![noted(-12, "light"), noted(12, "light")];
+    told.tell(after(12), Told::Tasted(Liveliness::Light));
+    assert!(tastings(&told, after(20), &notes).is_empty());
+    notes.extend([
+        noted(36, "light"),
+        noted(38, "it prickles"),
+        noted(39, "prickles"),
+    ]);
+    told.tell(after(36), Told::Tasted(Liveliness::Light));
+    let found = tastings(&told, after(40), &notes);
+    assert_eq!(found.len(), 3, "{found:?}");
+    let truth =
+        played.truth.at(after(36)).expect("within the play").co2_volumes / played.truth.target_volumes;
+    assert!((found[0].share / truth - 1.0).abs() < 0.1, "{found:?} {truth}");
+    // Whoever calls that light means more than most by every word.
+    let palate = Palate::of(&found);
+    assert!(palate.factor() > 1.05, "{palate:?} {truth}");
+    assert_eq!(palate.own().len(), 1, "{palate:?}");
+    let asked_of = |palate: &Palate, told_of: Option<Told>| {
+        let mut alone =
+            Evidence::new(told.batch().clone(), told.surroundings().clone()).with_palate(palate.clone());
+        told_of.into_iter().for_each(|told| alone.tell(after(0), told));
+        asked(&alone, after(0))
+    };
+    let right = Some(Told::Tasted(Liveliness::Right));
+    let told_by = |palate: &Palate| asked_of(palate, right).co2.p50.volumes();
+    assert!(told_by(&palate) > told_by(&Palate::USUAL));
+    // Their own word narrows a forecast as a usual one does.
+    let own = palate
+        .in_own_words("now it prickles")
+        .map(|own| Told::InOwnWords {
+            share: own.share,
+            spread: own.spread,
+        });
+    assert!(own.is_some());
+    assert!(width(&asked_of(&palate, own)) < 0.7 * width(&asked_of(&palate, None)));
+    // Without any sensor nothing is known better than by the word itself.
+    let alone = Evidence::new(told.batch().clone(), told.surroundings().clone());
+    assert!(tastings(&alone, after(40), &notes).is_empty());
 }

@@ -1,5 +1,6 @@
 //! `fobwatch check`
 
+mod hash_password;
 mod listen;
 mod send_test;
 mod tare;
@@ -23,7 +24,8 @@ use crate::config::Config;
     after_help = "Examples:\n  fobwatch check kitchen.toml batches/\n  fobwatch check --listen --for 30s kitchen.toml\n  \
                   fobwatch check --listen --mqtt broker.home --serial /dev/serial/by-id/usb-gauge --baud 9600\n  \
                   fobwatch check --tare pilot kitchen.toml\n  \
-                  fobwatch check --send-test kitchen.toml"
+                  fobwatch check --send-test kitchen.toml\n  \
+                  fobwatch check --hash-password"
 )]
 pub(super) struct Check {
     /// Files to check, or folders of batch files; none: the built-in defaults
@@ -31,6 +33,9 @@ pub(super) struct Check {
     /// Send a test through every channel that the configuration names, and tell of each whether it took it
     #[arg(long)]
     send_test: bool,
+    /// Read a password from standard input and tell the line that is kept of it, for `password_file` of [[http.person]]
+    #[arg(long, exclusive = true)]
+    hash_password: bool,
     #[command(flatten)]
     listening: listen::Listening,
 }
@@ -47,6 +52,9 @@ struct Outcome {
 
 impl Check {
     pub(super) fn run(self) -> Result<(), Ended> {
+        if self.hash_password {
+            return hash_password::run();
+        }
         let mut outcome = Outcome::default();
         if self.files.is_empty() && !self.listening.is_wanted() {
             read_config(None)?;

@@ -184,7 +184,7 @@ pub(super) fn csv(comparison: &Comparison) -> Vec<String> {
 }
 
 /// A cell after RFC 4180. A name that a spreadsheet would take for a formula begins with an apostrophe.
-fn quoted(text: &str) -> String {
+pub(in crate::commands) fn quoted(text: &str) -> String {
     let guarded = if text.starts_with(['=', '+', '-', '@']) {
         format!("'{text}")
     } else {

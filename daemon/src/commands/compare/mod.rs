@@ -1,17 +1,21 @@
 //! `fobwatch compare`: cultures over time and batches against each other, on one footing.
 
+mod fed;
 mod gather;
 mod lines;
 mod picture;
-mod words;
 
 use std::path::PathBuf;
 
 use clap::Args;
-use fobwatch_core::{batch::CultureName, compare::Comparison};
+use fobwatch_core::{
+    batch::CultureName,
+    compare::{Comparison, Entry},
+};
 
 use super::{Ended, read_config, say};
-use gather::Gathered;
+use crate::craft::{cultures::Gathered, words};
+pub(super) use lines::quoted as quoted_cell;
 
 /// Compare cultures and batches: how lively, how sure, and where it goes.
 #[derive(Debug, Args)]
@@ -38,7 +42,7 @@ pub(super) struct Compare {
     /// Write the curves of the batches into this SVG file, too
     #[arg(long, value_name = "FILE")]
     picture: Option<PathBuf>,
-    /// JSON lines: records `compared_culture`, `livelier` and `compared_batch`
+    /// JSON lines: records `compared_culture`, `livelier`, `compared_batch` and `since_feed`
     #[arg(long, conflicts_with = "csv")]
     json: bool,
     /// A line for each batch, with a head
@@ -70,17 +74,26 @@ impl Compare {
                     .to_owned(),
             ));
         }
+        let diary = match &self.history {
+            Some(folder) => fed::of_folder(folder)?,
+            None => fed::of_store(self.data.clone(), &config)?,
+        };
+        let entries: Vec<Entry> = gathered.iter().map(|batch| batch.entry.clone()).collect();
         let comparison = Comparison::of(gathered.iter().map(|batch| batch.entry.clone()).collect());
         if let Some(file) = &self.picture {
             picture::write(file, &gathered, &comparison)?;
             eprintln!("{} shows the curves.", file.display());
         }
         let told = if self.json {
-            lines::json(&comparison)?
+            [lines::json(&comparison)?, fed::records(&entries, &diary)?].concat()
         } else if self.csv {
             lines::csv(&comparison)
         } else {
-            words::of(&comparison, &config.display)
+            [
+                words::of(&comparison, &config.display),
+                fed::words(&entries, &diary),
+            ]
+            .concat()
         };
         told.iter().try_for_each(|line| say(line))
     }

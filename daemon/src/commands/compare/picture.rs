@@ -4,7 +4,8 @@ use std::{fs, path::Path};
 
 use fobwatch_core::compare::Comparison;
 
-use super::{super::Ended, gather::Gathered};
+use super::super::Ended;
+use crate::craft::cultures::Gathered;
 use crate::page::{Curve, compared};
 
 /// Writes the picture; batches of which only a record is left have no curve.

@@ -15,12 +15,16 @@ use super::{
     tell_thinned,
 };
 use crate::{
+    config::zero,
     decode::notes,
     store::{Reader, StoredBatch},
 };
 
+const ZEROS: &str = "# What gauges read in open air when this was written. The values in readings.csv have the zero of their time taken\n\
+                     # off already; nothing that reads them takes it off again.\n";
+
 /// Writes `path` under another name first, so that an interruption leaves no half file; what stood there is replaced.
-pub(super) fn whole<T>(
+pub(in crate::commands) fn whole<T>(
     path: &Path,
     write: impl FnOnce(&mut BufWriter<File>) -> Result<T, Ended>,
 ) -> Result<T, Ended> {
@@ -43,8 +47,8 @@ pub(super) fn whole<T>(
 }
 
 /// Writes batch.toml, readings.csv and notes.jsonl: every reading that came in for the batch's engine to see, those of other
-/// sources too, since it looks at them all.
-pub(super) fn write(reader: &Reader<'_>, stored: &StoredBatch, to: &Path) -> Result<(), Ended> {
+/// sources too, since it looks at them all. With them goes what was taken off the pressures, for the record.
+pub(super) fn write(data: &Path, reader: &Reader<'_>, stored: &StoredBatch, to: &Path) -> Result<(), Ended> {
     let place = format!("the stored batch `{}`", stored.name);
     let (batch, _warnings) =
         Batch::from_toml(&stored.text, &place).map_err(|bad| Ended::Failed(bad.to_string()))?;
@@ -64,11 +68,15 @@ pub(super) fn write(reader: &Reader<'_>, stored: &StoredBatch, to: &Path) -> Res
     };
     text(&to.join("batch.toml"), &stored.text)?;
     let written = whole(&to.join("readings.csv"), |out| {
-        Rows::new(Format::Csv, out).write(reader, &wanted)
+        Rows::new(Format::Csv, out)?.write(reader, &wanted)
     })?;
     let all = reader.notes(stored.id).map_err(failed)?;
     let lines: String = all.iter().map(|note| notes::write(note) + "\n").collect();
     text(&to.join("notes.jsonl"), &lines)?;
+    let zeros = zero::load(data).map_err(|bad| Ended::Failed(bad.to_string()))?;
+    if !zeros.is_empty() {
+        text(&to.join(zero::FILE), &(ZEROS.to_owned() + &zero::lines(&zeros)))?;
+    }
     say(&format!(
         "{} holds {}: {} readings, {} notes. `fobwatch replay` goes over them again.",
         to.display(),

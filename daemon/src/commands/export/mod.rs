@@ -5,7 +5,12 @@
 mod folder;
 mod rows;
 
-use std::path::{Path, PathBuf};
+pub(super) use folder::whole;
+
+use std::{
+    io::BufWriter,
+    path::{Path, PathBuf},
+};
 
 use clap::Args;
 use fobwatch_core::{
@@ -24,11 +29,12 @@ use rows::{Rows, Wanted};
 /// Write readings, one batch, or the whole store to files.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples:\n  fobwatch export --to readings.csv\n  fobwatch export --format senml --source pilot --quantity pressure\n  \
+    after_help = "Examples:\n  fobwatch export --to readings.csv\n  fobwatch export --to readings.parquet\n  fobwatch export --format senml --source pilot --quantity pressure\n  \
                   fobwatch export --to march.jsonl --from 2026-03-01T00:00:00Z --until 2026-04-01T00:00:00Z\n  \
                   fobwatch export --batch 'hibiscus 12' --to hibiscus-12\n  fobwatch export --backup fobwatch-monday.sqlite\n\n\
                   Nothing is stopped for it. Readings come in the order in which they arrived, in the units of the store (Pa, K, SG). A \
-                  folder of a batch holds batch.toml, readings.csv and notes.jsonl, which `fobwatch replay` takes."
+                  folder of a batch holds batch.toml, readings.csv and notes.jsonl, which `fobwatch replay` takes, and zeros.toml if gauges have \
+                  one: the values have it taken off already."
 )]
 pub(super) struct Export {
     /// File to write, or with --batch the folder; without it readings go to standard output
@@ -94,12 +100,17 @@ impl Export {
             until: self.until,
             ..Wanted::default()
         };
+        if format == Format::Parquet && self.to.is_none() {
+            return Err(Ended::Refused(
+                "Parquet is no text for a terminal; allowed: with --to FILE".to_owned(),
+            ));
+        }
         Store::read_folder(data, |reader| {
             Ok(match &self.to {
-                Some(path) => folder::whole(path, |out| Rows::new(format, out).write(reader, &wanted))
+                Some(path) => folder::whole(path, |out| Rows::new(format, out)?.write(reader, &wanted))
                     .and_then(|told| told.tell(Some(path))),
-                None => Rows::new(format, &mut std::io::stdout().lock())
-                    .write(reader, &wanted)
+                None => Rows::new(format, BufWriter::new(std::io::stdout()))
+                    .and_then(|rows| rows.write(reader, &wanted))
                     .and_then(|told| told.tell(None)),
             }
             .and_then(|()| tell_thinned(reader, self.from, self.until)))
@@ -111,19 +122,11 @@ impl Export {
 fn back_up(data: &Path, file: &Path) -> Result<(), Ended> {
     Store::back_up(data, file).map_err(failed)?;
     say(&format!(
-        "{} holds the whole store. To restore it: stop fobwatch, put the file as {} into an empty data folder, and start \
-         fobwatch on it.",
+        "{} holds the whole store, with the zeros of gauges. To restore it: stop fobwatch, put the file as {} into an empty data \
+         folder, and start fobwatch on it.",
         file.display(),
         Store::FILE
-    ))?;
-    let zeros = data.join("zeros.toml");
-    if zeros.exists() {
-        eprintln!(
-            "warning: the zeros of your gauges are not in it; copy {} too",
-            zeros.display()
-        );
-    }
-    Ok(())
+    ))
 }
 
 /// Says which readings are not in what was written, since they are kept as rollups only.
@@ -161,7 +164,7 @@ fn batch(data: &Path, name: &str, to: &Path) -> Result<(), Ended> {
                 data.display()
             ))));
         };
-        Ok(folder::write(reader, found, to))
+        Ok(folder::write(data, reader, found, to))
     })
     .map_err(failed)?
 }

@@ -13,7 +13,10 @@ use super::{
     },
     failed,
 };
-use crate::store::{Reader, Sequence, StoredEvent, StoredWhat};
+use crate::{
+    decode::columns::Columns,
+    store::{Reader, Sequence, StoredEvent, StoredWhat},
+};
 
 /// Readings that are read at once: a short transaction each.
 const AT_ONCE: u32 = 5_000;
@@ -34,9 +37,9 @@ pub(super) struct Wanted {
 }
 
 /// Where they go.
-pub(super) struct Rows<'o, W> {
-    format: Format,
-    out: &'o mut W,
+pub(super) enum Rows<W: Write + Send> {
+    Lines { format: Format, out: W },
+    Columns(Box<Columns<W>>),
 }
 
 /// What was written.
@@ -62,16 +65,21 @@ impl Wanted {
     }
 }
 
-impl<'o, W: Write> Rows<'o, W> {
-    pub(super) fn new(format: Format, out: &'o mut W) -> Self {
-        Self { format, out }
+impl<W: Write + Send> Rows<W> {
+    pub(super) fn new(format: Format, out: W) -> Result<Self, Ended> {
+        Ok(match format {
+            Format::Parquet => Self::Columns(Box::new(Columns::new(out).map_err(|bad| unwritten(&bad))?)),
+            Format::Csv | Format::Senml | Format::Jsonl => Self::Lines { format, out },
+        })
     }
 
     /// Writes what is wanted of what was stored by now, in the order in which it arrived.
-    pub(super) fn write(&mut self, reader: &Reader<'_>, wanted: &Wanted) -> Result<Written, Ended> {
+    pub(super) fn write(mut self, reader: &Reader<'_>, wanted: &Wanted) -> Result<Written, Ended> {
         let mut written = Written::default();
-        if let Some(header) = self.format.header() {
-            self.line(&header, &mut written)?;
+        if let Self::Lines { format, out } = &mut self
+            && let Some(header) = format.header()
+        {
+            writeln!(out, "{header}").or_else(|error| written.forgive(&error))?;
         }
         let end = reader.last_sequence().map_err(failed)?;
         let mut seen = wanted.after;
@@ -82,23 +90,11 @@ impl<'o, W: Write> Rows<'o, W> {
                 break;
             };
             for event in events.iter().filter(|event| event.sequence <= end) {
-                let StoredWhat::Reading(reading) = &event.what else {
-                    continue;
-                };
-                if !wanted.has(event, reading) || written.broken {
-                    continue;
-                }
-                match self.format.write(reading) {
-                    Ok(line) => {
-                        self.line(&line, &mut written)?;
-                        written.rows += 1;
-                    }
-                    Err(why) => {
-                        written.refused += 1;
-                        if written.refused <= MOST_TOLD {
-                            eprintln!("the reading of {} at {}: {why}", reading.source, reading.at);
-                        }
-                    }
+                if let StoredWhat::Reading(reading) = &event.what
+                    && wanted.has(event, reading)
+                    && !written.broken
+                {
+                    self.row(reading, &mut written)?;
                 }
             }
             seen = last;
@@ -109,23 +105,40 @@ impl<'o, W: Write> Rows<'o, W> {
                 )
             });
         }
-        self.out.flush().or_else(|error| written.forgive(error))?;
+        match self {
+            Self::Lines { mut out, .. } => out.flush().or_else(|error| written.forgive(&error))?,
+            Self::Columns(columns) => columns.end().map_err(|bad| unwritten(&bad))?,
+        }
         Ok(written)
     }
 
-    fn line(&mut self, line: &str, written: &mut Written) -> Result<(), Ended> {
-        writeln!(self.out, "{line}").or_else(|error| written.forgive(error))
+    fn row(&mut self, reading: &Reading, written: &mut Written) -> Result<(), Ended> {
+        match self {
+            Self::Columns(columns) => columns.take(reading).map_err(|bad| unwritten(&bad))?,
+            Self::Lines { format, out } => match format.write(reading) {
+                Ok(line) => writeln!(out, "{line}").or_else(|error| written.forgive(&error))?,
+                Err(why) => {
+                    written.refused += 1;
+                    if written.refused <= MOST_TOLD {
+                        eprintln!("the reading of {} at {}: {why}", reading.source, reading.at);
+                    }
+                    return Ok(());
+                }
+            },
+        }
+        written.rows += 1;
+        Ok(())
     }
 }
 
 impl Written {
     /// A reader who has gone away is no fault of the command.
-    fn forgive(&mut self, error: std::io::Error) -> Result<(), Ended> {
+    fn forgive(&mut self, error: &std::io::Error) -> Result<(), Ended> {
         if error.kind() == std::io::ErrorKind::BrokenPipe {
             self.broken = true;
             return Ok(());
         }
-        Err(Ended::Failed(format!("the readings cannot be written: {error}")))
+        Err(unwritten(error))
     }
 
     /// Says what was written to `path`, and what could not be.
@@ -142,4 +155,8 @@ impl Written {
         }
         Ok(())
     }
+}
+
+fn unwritten(error: &dyn std::error::Error) -> Ended {
+    Ended::Failed(format!("the readings cannot be written: {error}"))
 }

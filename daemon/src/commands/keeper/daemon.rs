@@ -5,6 +5,7 @@ use std::{net::SocketAddr, time::Duration};
 use fobwatch_core::{
     alert::AlertName,
     batch::{Batch, Slug},
+    culture::DiaryEntry,
     reading::Reading,
 };
 use jiff::Timestamp;
@@ -12,7 +13,14 @@ use serde::{Deserialize, de::DeserializeOwned};
 use ureq::Agent;
 
 use super::{Keeper, Known, Noted, Standing};
-use crate::{commands::Ended, decode::csv, http::Wish, page::Told};
+use crate::{
+    commands::Ended,
+    config::Secret,
+    decode::{self, csv},
+    http::Wish,
+    page::Told,
+    rescue,
+};
 
 /// It is on this machine: who does not answer within this is not there.
 const TO_CONNECT: Duration = Duration::from_secs(2);
@@ -21,11 +29,16 @@ const TO_ANSWER: Duration = Duration::from_secs(20);
 /// The most that is read of an answer, in bytes.
 const MOST: u64 = 64 * 1024 * 1024;
 
+/// The most that is sent of a file at once, in bytes: the page's own address takes 64 KiB.
+const MOST_POSTED: usize = 60 * 1024;
+
 /// A daemon that has answered.
 pub(super) struct Daemon {
     agent: Agent,
     address: SocketAddr,
     demo: bool,
+    /// Where people have to log in.
+    token: Option<Secret>,
 }
 
 #[derive(Deserialize)]
@@ -49,6 +62,11 @@ struct Imported {
 }
 
 #[derive(Deserialize)]
+struct Diary {
+    diary: Vec<DiaryEntry>,
+}
+
+#[derive(Deserialize)]
 struct Obeyed {
     at: Timestamp,
 }
@@ -63,7 +81,7 @@ impl Daemon {
     ///
     /// # Errors
     /// Somebody is, but it is no fobwatch.
-    pub(super) fn at(address: SocketAddr) -> Result<Option<Self>, Ended> {
+    pub(super) fn at(address: SocketAddr, token: Option<Secret>) -> Result<Option<Self>, Ended> {
         let config = Agent::config_builder()
             .timeout_connect(Some(TO_CONNECT))
             .timeout_global(Some(TO_ANSWER))
@@ -76,6 +94,7 @@ impl Daemon {
             agent: config.new_agent(),
             address,
             demo: false,
+            token,
         };
         let answer = match daemon.agent.get(daemon.url("/health")).call() {
             Ok(answer) => answer,
@@ -109,12 +128,20 @@ impl Daemon {
     }
 
     fn get<T: DeserializeOwned>(&self, path: &str) -> Result<T, Ended> {
-        let answer = self.agent.get(self.url(path)).call();
+        let mut asked = self.agent.get(self.url(path));
+        if let Some(token) = &self.token {
+            asked = asked.header("Authorization", format!("Bearer {}", token.reveal()));
+        }
+        let answer = asked.call();
         self.read(answer)
     }
 
     fn post<T: DeserializeOwned>(&self, path: &str, body: &str) -> Result<T, Ended> {
-        let answer = self.agent.post(self.url(path)).send(body);
+        let mut asked = self.agent.post(self.url(path));
+        if let Some(token) = &self.token {
+            asked = asked.header("Authorization", format!("Bearer {}", token.reveal()));
+        }
+        let answer = asked.send(body);
         self.read(answer)
     }
 
@@ -138,12 +165,33 @@ impl Daemon {
             Ok(complaint) => complaint.error,
             Err(_) => format!("it answers with HTTP status {status}"),
         };
+        if status == 401 {
+            return Err(failed(
+                "people have to log in there; name the folder of its --data, which lets whoever owns it in, or a --token-file"
+                    .to_owned(),
+            ));
+        }
         if status.is_client_error() {
             Err(Ended::Refused(why))
         } else {
             Err(failed(why))
         }
     }
+}
+
+/// Whole lines, together no longer than `most` bytes if no line is.
+fn pieces(lines: &str, most: usize) -> Vec<String> {
+    let mut pieces: Vec<String> = Vec::new();
+    for line in lines.lines().filter(|line| !line.trim().is_empty()) {
+        match pieces.last_mut().filter(|piece| piece.len() + line.len() < most) {
+            Some(piece) => {
+                piece.push('\n');
+                piece.push_str(line);
+            }
+            None => pieces.push(line.to_owned()),
+        }
+    }
+    pieces
 }
 
 fn body(answer: ureq::http::Response<ureq::Body>) -> Result<String, Ended> {
@@ -192,6 +240,22 @@ impl Keeper for Daemon {
             .map(|taken: Notes| taken.notes)
     }
 
+    fn diary(&mut self) -> Result<Vec<DiaryEntry>, Ended> {
+        self.get("/api/v1/diary").map(|all: Diary| all.diary)
+    }
+
+    fn tend(&mut self, lines: &str) -> Result<usize, Ended> {
+        // All or none: what is wrong is found before anything is sent. An entry that is there already stays, so pieces may come twice.
+        decode::diary::entries(lines.as_bytes(), Timestamp::MAX).map_err(Ended::Refused)?;
+        let mut new = 0;
+        for piece in pieces(lines, MOST_POSTED) {
+            new += self
+                .post("/api/v1/diary", &piece)
+                .map(|imported: Imported| imported.new)?;
+        }
+        Ok(new)
+    }
+
     fn take(&mut self, readings: &[Reading]) -> Result<usize, Ended> {
         let rows: Vec<String> = readings.iter().map(csv::write_row).collect();
         let body = format!("{}\n{}\n", csv::COLUMNS.join(","), rows.join("\n"));
@@ -203,9 +267,29 @@ impl Keeper for Daemon {
         self.get("/api/v1/alerts").map(|all: Alerts| all.alerts)
     }
 
+    fn rescue(&mut self, batch: &Slug, at: Option<Timestamp>) -> Result<rescue::Told, Ended> {
+        let asked = at.map_or_else(String::new, |at| format!("?at={at}"));
+        self.get(&format!("/api/v1/batches/{batch}/rescue{asked}"))
+    }
+
     fn obey(&mut self, batch: &Slug, alert: AlertName, wish: &Wish) -> Result<Timestamp, Ended> {
         let wish = crate::commands::json(wish)?;
         self.post(&format!("/api/v1/batches/{batch}/alerts/{alert}"), &wish)
             .map(|obeyed: Obeyed| obeyed.at)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_long_file_goes_in_pieces_of_whole_lines() {
+        assert_eq!(pieces("aaa\n\nbbb\nccc\n", 8), ["aaa\nbbb", "ccc"]);
+        assert_eq!(
+            pieces("a line that is too long\nb", 8),
+            ["a line that is too long", "b"]
+        );
+        assert!(pieces("\n", 8).is_empty());
     }
 }

@@ -9,6 +9,7 @@ use std::{
 use fobwatch_core::{
     alert::AlertName,
     batch::{Batch, Slug},
+    culture::DiaryEntry,
     engine::{ClockSource, Monitor, Settings},
     reading::Reading,
 };
@@ -18,9 +19,10 @@ use super::{Keeper, Known, Noted, Standing};
 use crate::{
     commands::Ended,
     config::{self, Config},
-    decode::Bounds,
+    decode::{self, Bounds},
     http::Wish,
     page::{self, Context, Shown, Told},
+    rescue,
     store::{Appended, BatchId, StoreError, StoredBatch, Writer},
     watch::{Clock, Left, WallClock, claim, left},
 };
@@ -215,6 +217,16 @@ impl Keeper for Folder {
         Ok(noted)
     }
 
+    fn diary(&mut self) -> Result<Vec<DiaryEntry>, Ended> {
+        self.writer.reader().diary().map_err(ended)
+    }
+
+    fn tend(&mut self, lines: &str) -> Result<usize, Ended> {
+        let now = WallClock.now();
+        let entries = decode::diary::entries(lines.as_bytes(), now).map_err(Ended::Refused)?;
+        self.writer.append_diary(&entries, now).map_err(ended)
+    }
+
     fn take(&mut self, readings: &[Reading]) -> Result<usize, Ended> {
         let now = WallClock.now();
         if self.settings.clock == ClockSource::Ticks {
@@ -238,6 +250,18 @@ impl Keeper for Folder {
             }));
         }
         Ok(alerts)
+    }
+
+    fn rescue(&mut self, batch: &Slug, at: Option<Timestamp>) -> Result<rescue::Told, Ended> {
+        let stored = self.stored(batch)?;
+        let now = self.now(&stored)?;
+        let (ambient, display) = (
+            self.settings.surroundings.usual_ambient,
+            self.config.display.clone(),
+        );
+        let monitor = self.left(&stored)?;
+        let at = rescue::moment(at, now.max(monitor.clock())).map_err(Ended::Refused)?;
+        Ok(rescue::told(monitor, at, ambient, &display))
     }
 
     fn obey(&mut self, batch: &Slug, alert: AlertName, wish: &Wish) -> Result<Timestamp, Ended> {

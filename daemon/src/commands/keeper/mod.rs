@@ -9,6 +9,7 @@ use clap::Args;
 use fobwatch_core::{
     alert::{AlarmState, AlertName},
     batch::{Batch, BatchName, Slug},
+    culture::DiaryEntry,
     note::NoteKind,
     reading::Reading,
 };
@@ -17,8 +18,10 @@ use serde::{Deserialize, Serialize};
 
 use super::{Ended, quoted, read_config};
 use crate::{
-    http::Wish,
+    config::{Config, Display, Secret},
+    http::{Wish, own_token},
     page::Told,
+    rescue,
     store::{Store, StoreError},
     watch::data_folder,
 };
@@ -37,6 +40,9 @@ pub(super) struct Where {
     /// Folder in which readings are kept, the one that `watch` was given
     #[arg(long, value_name = "DIR", global = true)]
     data: Option<PathBuf>,
+    /// File with a token of [[http.token]], for an --address where people have to log in
+    #[arg(long, value_name = "FILE", global = true)]
+    token_file: Option<PathBuf>,
 }
 
 /// What is to become of a folder in which nothing was ever kept.
@@ -101,11 +107,20 @@ pub(super) trait Keeper {
     /// Takes notes, one JSON object a line: all or none.
     fn note(&mut self, batch: &Known, lines: &str) -> Result<Vec<Noted>, Ended>;
 
+    /// The diary of all cultures, in order of time.
+    fn diary(&mut self) -> Result<Vec<DiaryEntry>, Ended>;
+
+    /// Takes entries of diaries, one JSON object a line: all or none; answers how many were not there yet.
+    fn tend(&mut self, lines: &str) -> Result<usize, Ended>;
+
     /// Takes readings in their order; answers how many were not there yet.
     fn take(&mut self, readings: &[Reading]) -> Result<usize, Ended>;
 
     /// The alerts that stand, or wait to be seen.
     fn alerts(&mut self) -> Result<Vec<Standing>, Ended>;
+
+    /// What can still be done for a batch; `at`: from when on it would stand in the room again, its clock if not given.
+    fn rescue(&mut self, batch: &Slug, at: Option<Timestamp>) -> Result<rescue::Told, Ended>;
 
     /// Does to an alert what a person wishes; answers with the time at which it counts.
     fn obey(&mut self, batch: &Slug, alert: AlertName, wish: &Wish) -> Result<Timestamp, Ended>;
@@ -115,6 +130,7 @@ pub(super) trait Keeper {
 pub(super) struct Found {
     pub(super) keeper: Box<dyn Keeper>,
     pub(super) zone: TimeZone,
+    pub(super) display: Display,
 }
 
 impl Where {
@@ -122,15 +138,17 @@ impl Where {
     /// address; else, if nobody holds its lock, the data folder.
     pub(super) fn find(&self, empty: Empty) -> Result<Found, Ended> {
         let config = read_config(self.config.as_deref())?;
-        let zone = config.display.zone.clone();
+        let display = config.display.clone();
         let found = |keeper: Box<dyn Keeper>| {
             Ok(Found {
                 keeper,
-                zone: zone.clone(),
+                zone: display.zone.clone(),
+                display: display.clone(),
             })
         };
+        let token = self.token()?;
         if let Some(address) = self.address {
-            if let Some(daemon) = Daemon::at(address)? {
+            if let Some(daemon) = Daemon::at(address, token.clone())? {
                 return found(Box::new(daemon));
             }
             if self.data.is_none() {
@@ -143,8 +161,10 @@ impl Where {
             data_folder(self.data.clone(), &config).map_err(|none| Ended::Refused(none.to_string()))?;
         let holder = Store::address_of_holder(&data);
         if self.data.is_none() {
-            for address in holder.into_iter().chain([config.listen]) {
-                if let Ok(Some(daemon)) = Daemon::at(address) {
+            let own = || token.clone().or_else(|| own_token(&data));
+            let usual = (config.listen, token.clone());
+            for (address, token) in holder.map(|address| (address, own())).into_iter().chain([usual]) {
+                if let Ok(Some(daemon)) = Daemon::at(address, token) {
                     return found(Box::new(daemon));
                 }
             }
@@ -159,23 +179,45 @@ impl Where {
         }
         match Folder::open(&data, config) {
             Ok(folder) => found(Box::new(folder)),
-            Err(StoreError::Locked { folder, holder }) => match Daemon::at(usual)? {
-                Some(daemon) => found(Box::new(daemon)),
-                None => Err(Ended::Failed(format!(
-                    "process {holder} holds the data folder {}, but no fobwatch answers at {usual}; name its address with \
+            Err(StoreError::Locked { folder, holder }) => {
+                match Daemon::at(usual, token.or_else(|| own_token(&data)))? {
+                    Some(daemon) => found(Box::new(daemon)),
+                    None => Err(Ended::Failed(format!(
+                        "process {holder} holds the data folder {}, but no fobwatch answers at {usual}; name its address with \
                      --address, or wait until it has started or stopped",
-                    folder.display()
-                ))),
-            },
+                        folder.display()
+                    ))),
+                }
+            }
             Err(error) => Err(folder::ended(error)),
         }
     }
 }
 
 impl Where {
+    /// The token that was named.
+    fn token(&self) -> Result<Option<Secret>, Ended> {
+        let Some(path) = &self.token_file else {
+            return Ok(None);
+        };
+        let text = super::read(path)?;
+        Ok(text.lines().next().map(|line| Secret::new(line.trim())))
+    }
+
+    /// The data folder, whoever holds it.
+    pub(super) fn folder(&self) -> Result<PathBuf, Ended> {
+        let config = read_config(self.config.as_deref())?;
+        data_folder(self.data.clone(), &config).map_err(|none| Ended::Refused(none.to_string()))
+    }
+
     /// The configuration file that was named.
     pub(super) fn config(&self) -> Option<&std::path::Path> {
         self.config.as_deref()
+    }
+
+    /// The data folder that is meant, by a configuration that was read already.
+    pub(super) fn folder_by(&self, config: &Config) -> Result<PathBuf, Ended> {
+        data_folder(self.data.clone(), config).map_err(|none| Ended::Refused(none.to_string()))
     }
 
     /// The same options for a command that is proposed: empty, or beginning with a blank.
@@ -189,6 +231,7 @@ impl Where {
             address,
             file("--config", &self.config),
             file("--data", &self.data),
+            file("--token-file", &self.token_file),
         ];
         options.into_iter().flatten().collect()
     }

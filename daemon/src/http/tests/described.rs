@@ -76,6 +76,18 @@ async fn answers_are_as_described() {
         ("post", notes, json!({ "kind": "sung_to" }).to_string()),
         ("post", alert, wish.to_string()),
         ("post", alert, "{}".to_owned()),
+        (
+            "post",
+            "/api/v1/diary",
+            json!({ "culture": "jar two", "deed": "fed", "grams": 20 }).to_string(),
+        ),
+        (
+            "post",
+            "/api/v1/diary",
+            json!({ "culture": "jar two", "deed": "sung_to" }).to_string(),
+        ),
+        ("get", "/api/v1/diary", String::new()),
+        ("get", "/api/v1/cultures", String::new()),
         ("post", "/api/v1/import", String::from("time,source\n1,2\n")),
         ("post", "/api/v1/batches/{slug}/end", String::new()),
         ("post", "/api/v1/batches/{slug}/end", String::new()),

@@ -56,6 +56,14 @@ CREATE TABLE command (
 ) STRICT;
 INSERT INTO "command" VALUES(30,1,1795630063551407,'{"at":"2026-03-02T09:10:14.5Z","alert":"limit_near","who":"Ada","deed":"acknowledge"}');
 INSERT INTO "command" VALUES(31,1,1795630063583350,'{"at":"2026-03-02T09:10:14.5Z","alert":"over_limit","who":"Ada","deed":"acknowledge"}');
+CREATE TABLE diary (
+    id          INTEGER PRIMARY KEY,
+    culture     TEXT NOT NULL,
+    at_us       INTEGER NOT NULL,
+    received_us INTEGER NOT NULL,
+    body        TEXT NOT NULL UNIQUE
+) STRICT;
+INSERT INTO "diary" VALUES(1,'jar two',1772352000000000,1772352001000000,'{"record":"diary","culture":"jar two","time":"2026-03-01T08:00:00Z","deed":"fed","grams":20.0}');
 CREATE TABLE forecast (
     batch INTEGER NOT NULL REFERENCES batch (id),
     at_us INTEGER NOT NULL,
@@ -71,24 +79,17 @@ CREATE TABLE note (
     body        TEXT NOT NULL
 ) STRICT;
 INSERT INTO "note" VALUES(1,1,1795630060487466,'{"at":"2026-03-02T07:00:00Z","kind":"squeezed","bottles":null,"value":null,"unit":null,"text":"soft"}');
-CREATE TABLE "outbox" (
+CREATE TABLE outbox (
     id          INTEGER PRIMARY KEY,
     alert       INTEGER NOT NULL REFERENCES alert (id),
     destination TEXT NOT NULL,
-    again       INTEGER NOT NULL DEFAULT 0,
-    body        TEXT,
-    gathered    INTEGER NOT NULL DEFAULT 0,
     attempts    INTEGER NOT NULL DEFAULT 0,
-    made_us     INTEGER NOT NULL DEFAULT 0,
-    since_us    INTEGER NOT NULL DEFAULT 0,
     due_us      INTEGER NOT NULL,
     done_us     INTEGER,
-    spared      INTEGER NOT NULL DEFAULT 0,
-    given_up    INTEGER NOT NULL DEFAULT 0,
-    complaint   TEXT,
-    UNIQUE (alert, destination, again)
+    complaint   TEXT, made_us INTEGER NOT NULL DEFAULT 0, given_up INTEGER NOT NULL DEFAULT 0,
+    UNIQUE (alert, destination)
 ) STRICT;
-INSERT INTO "outbox" VALUES(1,1,'kitchen broker',0,NULL,0,0,0,0,0,NULL,0,0,NULL);
+INSERT INTO "outbox" VALUES(1,1,'kitchen broker',0,0,NULL,NULL,0,0);
 CREATE TABLE reading (
     series      INTEGER NOT NULL REFERENCES series (id),
     at_us       INTEGER NOT NULL,
@@ -200,5 +201,6 @@ INSERT INTO "told" VALUES('series:http://127.0.0.1:8086/ fobwatch fobwatch','rea
 CREATE UNIQUE INDEX reading_by_seq ON reading (seq);
 CREATE UNIQUE INDEX live_batch_slug ON batch (slug) WHERE ended_us IS NULL;
 CREATE INDEX note_by_batch ON note (batch);
+CREATE INDEX diary_by_time ON diary (at_us, id);
 CREATE INDEX outbox_due ON outbox (destination, id) WHERE done_us IS NULL;
 COMMIT;

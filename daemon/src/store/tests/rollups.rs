@@ -148,3 +148,39 @@ fn a_live_batch_and_a_server_that_is_behind_keep_their_raw_readings() {
     writer.set_told(&server, Told::Readings, 100).unwrap();
     assert_eq!(writer.thin(at(DAY), servers, 1_000).unwrap(), 100);
 }
+
+/// Both sides of the epoch, and so few at once that a lot ends within five minutes.
+#[test]
+fn rollups_that_are_made_later_in_lots_are_those_that_were_made_at_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut writer = filled(folder.path());
+    let early: Vec<Reading> = (0..40)
+        .map(|index| {
+            let mut reading = bar("kitchen", 0, 1.0 + f64::from(index) * 0.01);
+            reading.at = Timestamp::from_second(-450 + i64::from(index) * 20).unwrap();
+            reading
+        })
+        .collect();
+    writer.append_readings(&early, at(7_300)).unwrap();
+    let all = |writer: &Writer| -> Vec<String> {
+        let mut query = writer
+            .connection()
+            .prepare(
+                "SELECT series || ' ' || at_us || ' ' || count || ' ' || least || ' ' || round(sum, 3) || ' ' || most || ' ' ||
+                        first_us || ' ' || first || ' ' || last_us || ' ' || last || ' ' || thinned
+                 FROM rollup ORDER BY series, at_us",
+            )
+            .unwrap();
+        let rows = query.query_map([], |row| row.get(0)).unwrap();
+        rows.map(|row| row.unwrap()).collect()
+    };
+    let before = all(&writer);
+    assert!(before.len() > 24);
+    for at_once in [1, 7, 30, 100_000] {
+        let transaction = writer.connection.transaction().unwrap();
+        transaction.execute("DELETE FROM rollup", []).unwrap();
+        super::super::rollup::fill(&transaction, at_once).unwrap();
+        transaction.commit().unwrap();
+        assert_eq!(all(&writer), before, "{at_once}");
+    }
+}

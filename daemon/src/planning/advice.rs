@@ -1,4 +1,4 @@
-//! What `plan` advises: never silent on bursting, alcohol and the limit.
+//! What a forecast without readings advises: never silent on bursting, alcohol and the limit.
 
 use fobwatch_core::{
     batch::Batch,
@@ -6,34 +6,34 @@ use fobwatch_core::{
 };
 use jiff::Timestamp;
 
-use super::local;
-use crate::{
-    config::Display,
-    page::{Units, plain},
-};
+use super::about;
+use crate::{config::Display, page::Units};
 
 /// Lines that laws draw, % by volume: 26 USC 5052; Regulation (EU) No 1169/2011, article 9(1)(k).
 const LINES: [(f64, &str); 2] = [(0.5, "0.5 %"), (1.2, "1.2 %")];
 
-/// Sentences; there are always some.
-pub(super) fn of(batch: &Batch, forecast: &Forecast, display: &Display) -> Vec<String> {
-    let adviser = Adviser {
-        batch,
-        forecast,
-        display,
-        units: Units::from(display),
-    };
-    let mut said = vec![adviser.target()];
-    said.extend(adviser.forgotten());
-    said.push(adviser.limit());
+/// On the day of the move.
+pub(super) fn day(batch: &Batch, forecast: &Forecast, display: &Display) -> String {
+    Adviser::new(batch, forecast, display).target()
+}
+
+/// On bottles that are forgotten, and the limit.
+pub(super) fn forgotten(batch: &Batch, forecast: &Forecast, display: &Display) -> Vec<String> {
+    let adviser = Adviser::new(batch, forecast, display);
+    let mut said = vec![adviser.forgotten(), adviser.limit()];
     said.extend(adviser.target_beyond_limit());
-    said.push(
+    said
+}
+
+/// What must be known before anything is filled.
+pub(super) fn careful(batch: &Batch, forecast: &Forecast, display: &Display) -> Vec<String> {
+    vec![
         "Bottles can burst: use only bottles made for fizzy drinks whose maker states a pressure, keep them in a lidded crate, \
          and never fit a gauge to glass."
             .to_owned(),
-    );
-    said.push(adviser.alcohol());
-    said.iter().map(|sentence| plain(sentence)).collect()
+        Adviser::new(batch, forecast, display).alcohol(),
+        "Before sealing, measure the pH: published guidance for such drinks asks for 4.2 or less at filling.".to_owned(),
+    ]
 }
 
 struct Adviser<'a> {
@@ -43,9 +43,18 @@ struct Adviser<'a> {
     units: Units,
 }
 
-impl Adviser<'_> {
+impl<'a> Adviser<'a> {
+    fn new(batch: &'a Batch, forecast: &'a Forecast, display: &'a Display) -> Self {
+        Self {
+            batch,
+            forecast,
+            display,
+            units: Units::from(display),
+        }
+    }
+
     fn time(&self, at: Timestamp) -> String {
-        local(at, &self.display.zone)
+        about(at, &self.display.zone)
     }
 
     fn late(&self, at: Option<Timestamp>) -> String {
@@ -102,14 +111,14 @@ impl Adviser<'_> {
         }
     }
 
-    fn forgotten(&self) -> Option<String> {
+    fn forgotten(&self) -> String {
         let end = &self.forecast.if_forgotten;
-        Some(format!(
+        format!(
             "Forgotten for 60 days the fullest bottle reaches about {}, at worst {}; your limit is {}.",
             self.units.pressure(end.pressure.p50),
             self.units.at_most(end.pressure.p95),
             self.units.limit(self.batch.bottle.pressure_limit),
-        ))
+        )
     }
 
     /// Whether the limit is passed, and from when on.

@@ -2,30 +2,37 @@
 
 use fobwatch_core::compare::{BatchStanding, Comparison, CultureStanding, Pair, Reason, Standing};
 
-use super::super::local;
-use crate::config::Display;
+use crate::{config::Display, page::local};
 
-/// For people.
-pub(super) fn of(comparison: &Comparison, display: &Display) -> Vec<String> {
+/// What vigour means.
+pub(crate) const VIGOUR: &str = "Vigour 1 makes at most 0.033 volumes of CO2 an hour in the reference drink at 20 degC. In brackets stands where it \
+                                 lies nine times in ten.";
+
+/// For people at a terminal.
+pub(crate) fn of(comparison: &Comparison, display: &Display) -> Vec<String> {
     let mut told = vec![
-        "Vigour 1 makes at most 0.033 volumes of CO2 an hour in the reference drink at 20 degC. In brackets stands where it lies nine \
-         times in ten."
-            .to_owned(),
+        VIGOUR.to_owned(),
         String::new(),
         "Cultures, the liveliest first:".to_owned(),
     ];
-    told.extend(comparison.cultures.iter().map(culture));
+    told.extend(comparison.cultures.iter().map(|of| format!("  {}", culture(of))));
     if !comparison.pairs.is_empty() {
         told.push(String::new());
         told.extend(comparison.pairs.iter().map(pair));
     }
     told.push(String::new());
     told.push("Batches:".to_owned());
-    told.extend(comparison.batches.iter().map(|standing| batch(standing, display)));
+    told.extend(
+        comparison
+            .batches
+            .iter()
+            .map(|of| format!("  {}", batch(of, display))),
+    );
     told
 }
 
-fn culture(of: &CultureStanding) -> String {
+/// One culture in a sentence or two.
+pub(crate) fn culture(of: &CultureStanding) -> String {
     let batches = match of.batches {
         1 => "from one batch".to_owned(),
         some => format!("from {some} batches"),
@@ -41,7 +48,7 @@ fn culture(of: &CultureStanding) -> String {
         };
         format!(" Over time {way}: {middle:+.0} % in 30 days ({low:+.0} to {high:+.0}).")
     });
-    format!("  {}, {batches}: {}.{trend}", of.culture, standing(&of.standing))
+    format!("{}, {batches}: {}.{trend}", of.culture, standing(&of.standing))
 }
 
 fn standing(of: &Standing) -> String {
@@ -65,7 +72,8 @@ fn standing(of: &Standing) -> String {
     })
 }
 
-fn pair(of: &Pair) -> String {
+/// How sure it is that one is livelier.
+pub(crate) fn pair(of: &Pair) -> String {
     let chance = of.chance.share();
     if chance < 0.65 {
         return format!(
@@ -95,9 +103,10 @@ fn sure(chance: f64) -> String {
     }
 }
 
-fn batch(of: &BatchStanding, display: &Display) -> String {
+/// One batch in a few sentences.
+pub(crate) fn batch(of: &BatchStanding, display: &Display) -> String {
     let mut text = format!(
-        "  {} ({}), bottled {}: {}.",
+        "{} ({}), bottled {}: {}.",
         of.batch,
         of.culture,
         local(of.bottled_at, &display.zone),

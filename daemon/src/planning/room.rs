@@ -4,23 +4,28 @@ use fobwatch_core::forecast::{Forecast, Quantiles, Upward, When};
 use jiff::Timestamp;
 
 /// Where nobody says anything.
-pub(super) const USUAL: &str = "17..25";
+pub(crate) const USUAL: &str = "17..25";
+
+/// A room that is told by one temperature is so much warmer in its warmest hour, K: common practice, no source.
+const SWING_K: f64 = 2.0;
 
 const COLDEST: f64 = -5.0;
 const WARMEST: f64 = 45.0;
 
 /// A temperature of the room in degrees Celsius, or a range.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Room {
+pub(crate) struct Room {
     low: f64,
     high: f64,
+    /// What a thermometer has shown at most.
+    peak: Option<f64>,
 }
 
 /// Reads `21` or `18..23`.
 ///
 /// # Errors
 /// Neither, or outside -5 to 45 degC.
-pub(super) fn read(text: &str) -> Result<Room, String> {
+pub(crate) fn read(text: &str) -> Result<Room, String> {
     let refused = || "allowed: -5 to 45 degC, or a range from low to high as 18..23".to_owned();
     let (low, high) = text.split_once("..").unwrap_or((text, text));
     let number = |part: &str| {
@@ -31,26 +36,41 @@ pub(super) fn read(text: &str) -> Result<Room, String> {
     };
     let (low, high) = (number(low)?, number(high)?);
     if low <= high {
-        Ok(Room { low, high })
+        Ok(Room {
+            low,
+            high,
+            peak: None,
+        })
     } else {
         Err(refused())
     }
 }
 
 impl Room {
-    pub(super) fn one(celsius: f64) -> Self {
+    pub(crate) fn one(celsius: f64) -> Self {
         Self {
             low: celsius,
             high: celsius,
+            peak: None,
         }
     }
 
-    pub(super) fn is_one(&self) -> bool {
+    /// As a thermometer has told it: the coolest and warmest day's mean, and the highest it showed.
+    pub(crate) fn measured(low: f64, high: f64, peak: f64) -> Self {
+        let inside = |celsius: f64| celsius.clamp(COLDEST, WARMEST);
+        Self {
+            low: inside(low),
+            high: inside(high.max(low)),
+            peak: Some(inside(peak.max(high))),
+        }
+    }
+
+    pub(crate) fn is_one(&self) -> bool {
         self.high - self.low < 0.05
     }
 
     /// "21 degC", "18 to 23 degC".
-    pub(super) fn words(&self) -> String {
+    pub(crate) fn words(&self) -> String {
         if self.is_one() {
             format!("{} degC", tenth(self.low))
         } else {
@@ -58,19 +78,28 @@ impl Room {
         }
     }
 
-    /// The warmest of the range, in degC.
-    pub(super) fn warmest(&self) -> f64 {
-        self.high
+    /// How warm it gets in its warmest hour, degC.
+    pub(super) fn warmest_hour(&self) -> f64 {
+        self.peak.unwrap_or(if self.is_one() {
+            (self.high + SWING_K).min(WARMEST)
+        } else {
+            self.high
+        })
     }
 
-    pub(super) fn middle_words(&self) -> String {
-        format!("{} degC", tenth(0.5 * (self.low + self.high)))
+    /// In degC.
+    pub(super) fn middle(&self) -> f64 {
+        0.5 * (self.low + self.high)
+    }
+
+    pub(crate) fn middle_words(&self) -> String {
+        format!("{} degC", tenth(self.middle()))
     }
 
     /// Temperatures to reckon with: the middle first, then the ends and those halfway, since the quickest need not be the
     /// warmest.
     pub(super) fn steps(&self) -> Vec<f64> {
-        let middle = 0.5 * (self.low + self.high);
+        let middle = self.middle();
         if self.is_one() {
             return vec![middle];
         }
@@ -84,7 +113,7 @@ impl Room {
     }
 }
 
-fn tenth(celsius: f64) -> String {
+pub(super) fn tenth(celsius: f64) -> String {
     let text = format!("{celsius:.1}");
     text.strip_suffix(".0").map_or(text.clone(), str::to_owned)
 }
@@ -106,7 +135,7 @@ pub(super) fn whichever(forecasts: Vec<Forecast>) -> Option<Forecast> {
     })
 }
 
-fn wider<T: PartialOrd>(a: Quantiles<T>, b: Quantiles<T>) -> Quantiles<T> {
+pub(super) fn wider<T: PartialOrd>(a: Quantiles<T>, b: Quantiles<T>) -> Quantiles<T> {
     Quantiles {
         p05: if b.p05 < a.p05 { b.p05 } else { a.p05 },
         p50: a.p50,
@@ -122,7 +151,7 @@ fn upward<T: PartialOrd>(a: Upward<T>, b: Upward<T>) -> Upward<T> {
 }
 
 /// A quantile that is not reached is later than any time.
-fn either(a: Option<When>, b: Option<When>) -> Option<When> {
+pub(super) fn either(a: Option<When>, b: Option<When>) -> Option<When> {
     let later = |a: Option<Timestamp>, b: Option<Timestamp>| Some(a?.max(b?));
     let sooner = |a: Option<Timestamp>, b: Option<Timestamp>| [a, b].into_iter().flatten().min();
     let never = Quantiles {
@@ -157,7 +186,8 @@ mod tests {
             read("21"),
             Ok(Room {
                 low: 21.0,
-                high: 21.0
+                high: 21.0,
+                peak: None
             })
         );
         assert_eq!(

@@ -1,0 +1,51 @@
+//! Moments as a person types them: `2026-12-05 12:00` on the own clock, or RFC 3339.
+
+use jiff::{Timestamp, civil::DateTime, tz::TimeZone};
+
+/// Reads a moment; without a zone it is one of `zone`. A time that a clock shows twice is the earlier one.
+///
+/// # Errors
+/// No moment, told with what is allowed.
+pub(crate) fn read(text: &str, zone: &TimeZone) -> Result<Timestamp, String> {
+    let text = text.trim();
+    if let Ok(at) = text.parse::<Timestamp>() {
+        return Ok(at);
+    }
+    let civil = text.parse::<DateTime>().ok();
+    civil
+        .and_then(|civil| zone.to_ambiguous_zoned_datetime(civil).compatible().ok())
+        .map(|zoned| zoned.timestamp())
+        .ok_or_else(|| {
+            let given: String = text.chars().filter(|c| !c.is_control()).take(40).collect();
+            format!("`{given}` is no moment; allowed: as \"2026-12-05 12:00\" on your own clock, or after RFC 3339")
+        })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_moment_without_a_zone_is_on_the_own_clock() {
+        let zone = TimeZone::get("Europe/Berlin").unwrap();
+        let noon: Timestamp = "2026-12-05T11:00:00Z".parse().unwrap();
+        for text in [
+            "2026-12-05 12:00",
+            "2026-12-05T12:00:00",
+            "2026-12-05T11:00:00Z",
+            " 2026-12-05T13:00+02:00 ",
+        ] {
+            assert_eq!(read(text, &zone), Ok(noon), "{text}");
+        }
+        for bad in [
+            "",
+            "Saturday",
+            "12:00",
+            "2026-13-05 12:00",
+            "2026-12-05 25:00",
+            "5.12.2026",
+        ] {
+            assert!(read(bad, &zone).unwrap_err().contains("allowed"), "{bad}");
+        }
+    }
+}

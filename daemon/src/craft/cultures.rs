@@ -1,0 +1,153 @@
+//! Cultures: the batches of a store on one footing, kept for as long as nothing comes to them.
+
+use std::{
+    collections::BTreeMap,
+    sync::{Mutex, PoisonError},
+};
+
+use fobwatch_core::{
+    batch::Batch,
+    compare::{Circumstances, Entry},
+    culture::Lesson,
+    engine::{ClockSource, Monitor, Settings},
+    fit::Passed,
+    quantity::{MassConcentration, Temperature},
+};
+
+use super::led::{gone_over, rows};
+use crate::store::{BatchId, Reader, StoreError, StoredBatch};
+
+/// Colder than this a culture hardly works: a fridge, no circumstance of its vigour.
+const WARM_C: f64 = 12.0;
+
+/// A batch, and the way it came if its readings are there.
+#[derive(Clone, Debug)]
+pub(crate) struct Gathered {
+    pub(crate) entry: Entry,
+    pub(crate) past: Vec<Passed>,
+}
+
+impl Gathered {
+    /// Of an engine that has heard all. It takes a dozen fits.
+    pub(crate) fn of(monitor: &Monitor) -> Option<Self> {
+        let lesson = monitor.lively_lesson()?;
+        let past = monitor.past();
+        Some(Self {
+            entry: Entry {
+                lesson,
+                circumstances: circumstances(monitor.batch(), &past),
+            },
+            past,
+        })
+    }
+}
+
+fn circumstances(batch: &Batch, past: &[Passed]) -> Option<Circumstances> {
+    let warm: Vec<f64> = past
+        .iter()
+        .map(|passed| passed.drink.celsius())
+        .filter(|celsius| *celsius >= WARM_C)
+        .collect();
+    let count = u32::try_from(warm.len()).ok().filter(|count| *count > 0);
+    let sugar = batch.drink.sucrose.grams_per_litre() + batch.drink.hexose.grams_per_litre();
+    Some(Circumstances {
+        temperature: count
+            .and_then(|count| Temperature::from_celsius(warm.iter().sum::<f64>() / f64::from(count)).ok()),
+        sugar: MassConcentration::from_grams_per_litre(sugar).ok()?,
+    })
+}
+
+/// Goes over the rows of one batch again, without a fit on the way; `Err` inside says why it tells nothing.
+pub(crate) fn of_stored(
+    reader: &Reader<'_>,
+    stored: &StoredBatch,
+    settings: &Settings,
+) -> Result<Result<Gathered, String>, StoreError> {
+    let batch = match Batch::from_toml(&stored.text, &format!("the stored batch `{}`", stored.name)) {
+        Ok((batch, _)) => batch,
+        Err(bad) => return Ok(Err(bad.to_string())),
+    };
+    if batch.culture.is_none() {
+        return Ok(Err("its batch file names no culture".to_owned()));
+    }
+    let rows = rows(reader, stored, &batch)?;
+    let mut notes = reader.notes(stored.id)?;
+    notes.sort_by_key(|note| note.at);
+    let settings = Settings {
+        clock: ClockSource::Readings,
+        ..settings.clone()
+    };
+    let monitor = gone_over(batch, rows, notes, settings, &mut |_| None);
+    Ok(Gathered::of(&monitor)
+        .ok_or_else(|| "nothing was measured in it that tells of its culture".to_owned()))
+}
+
+/// New readings, in rows of the store, before a live batch is gone over again: some hours of a usual sensor.
+const NEWS: i64 = 500;
+
+/// What was gathered, as of which place in the store's order.
+type Known = (i64, Result<Gathered, String>);
+
+/// Batches gathered before, of one store. An ended batch is gone over once; a live one anew when enough has come to it.
+#[derive(Debug, Default)]
+pub(crate) struct Kept(Mutex<BTreeMap<BatchId, Known>>);
+
+impl Kept {
+    /// All batches of the store; `wanted` chooses by name of the culture.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub(crate) fn gathered(
+        &self,
+        reader: &Reader<'_>,
+        settings: &Settings,
+        wanted: impl Fn(&Batch) -> bool,
+    ) -> Result<(Vec<Gathered>, Vec<String>), StoreError> {
+        let end = reader.last_sequence()?.0;
+        let (mut found, mut left_out) = (Vec::new(), Vec::new());
+        for stored in reader.batches()? {
+            let of_wish =
+                Batch::from_toml(&stored.text, "a stored batch").is_ok_and(|(batch, _)| wanted(&batch));
+            if !of_wish {
+                continue;
+            }
+            let kept = || self.0.lock().unwrap_or_else(PoisonError::into_inner);
+            let known = kept()
+                .get(&stored.id)
+                .filter(|(seen, _)| stored.ended_at.is_some() || end < seen + NEWS)
+                .map(|(_, known)| known.clone());
+            let known = match known {
+                Some(known) => known,
+                None => {
+                    let gathered = of_stored(reader, &stored, settings)?;
+                    kept().insert(stored.id, (end, gathered.clone()));
+                    gathered
+                }
+            };
+            match known {
+                Ok(gathered) => found.push(gathered),
+                Err(why) => left_out.push(format!("{} is left out: {why}.", stored.name)),
+            }
+        }
+        Ok((found, left_out))
+    }
+
+    /// What earlier batches taught of the culture of `batch`.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub(crate) fn lessons(
+        &self,
+        reader: &Reader<'_>,
+        settings: &Settings,
+        batch: &Batch,
+    ) -> Result<Vec<Lesson>, StoreError> {
+        if batch.culture.is_none() {
+            return Ok(Vec::new());
+        }
+        let (found, _) = self.gathered(reader, settings, |other| {
+            other.culture == batch.culture && other.bottled_at < batch.bottled_at
+        })?;
+        Ok(found.into_iter().map(|gathered| gathered.entry.lesson).collect())
+    }
+}

@@ -1,0 +1,216 @@
+//! The pages of the craft: plan a batch and put it under watch, cultures, experiments.
+
+use std::{collections::BTreeMap, sync::Arc};
+
+use axum::{
+    Extension, Form, Router,
+    extract::{Query, State, rejection::FormRejection},
+    http::StatusCode,
+    response::{Html, IntoResponse, Redirect, Response},
+    routing::{get, post},
+};
+use fobwatch_core::{
+    batch::Batch,
+    compare::Comparison,
+    engine::{ClockSource, Settings},
+};
+use jiff::Timestamp;
+use tokio::sync::Semaphore;
+
+use super::{answer::Complaint, batches};
+use crate::{
+    commands::moment,
+    craft::{cultures::Kept, experiments, heard_room},
+    page::{self, Answer, Curve, Typed},
+    planning::{self, Asked, Room},
+    store::StoreError,
+    watch::House,
+};
+
+/// What is dear is reckoned one at a time: the batches' own forecasts come first.
+static TURNS: Semaphore = Semaphore::const_new(1);
+
+/// Its addresses.
+pub(super) fn route() -> Router<Arc<House>> {
+    Router::new()
+        .route("/plan", get(plan))
+        .route("/plan/watch", post(watch))
+        .route("/compare", get(compare))
+        .route("/experiments", get(experiments))
+        .layer(Extension(Arc::new(Kept::default())))
+}
+
+fn broken() -> Complaint {
+    Complaint::new(
+        StatusCode::INTERNAL_SERVER_ERROR,
+        "this could not be reckoned; look into the log",
+    )
+}
+
+fn settings(house: &House) -> Settings {
+    Settings {
+        clock: ClockSource::Readings,
+        ..house.settings.clone()
+    }
+}
+
+async fn plan(
+    State(house): State<Arc<House>>,
+    Extension(kept): Extension<Arc<Kept>>,
+    Query(typed): Query<Typed>,
+) -> Result<Html<String>, Complaint> {
+    let mut typed = typed;
+    let answer = if typed.contains_key("name") {
+        let zone = house.display.zone.clone();
+        match planning::form::batch_file(&typed, &zone) {
+            Err(problems) => Answer::Wrong(problems),
+            Ok(toml) => planned(&house, kept, &typed, toml).await?,
+        }
+    } else {
+        let now = house.clock.now().to_zoned_datetime(house.display.zone.clone());
+        typed.insert(
+            "bottled_at".to_owned(),
+            now.strftime("%Y-%m-%dT%H:%M").to_string(),
+        );
+        typed.insert("fridge_c".to_owned(), "4".to_owned());
+        Answer::Nothing
+    };
+    Ok(Html(page::planned(&typed, &answer, &house.display, house.demo)))
+}
+
+async fn planned(
+    house: &Arc<House>,
+    kept: Arc<Kept>,
+    typed: &Typed,
+    toml: String,
+) -> Result<Answer, Complaint> {
+    let batch = match Batch::from_toml(&toml, "the batch") {
+        Ok((batch, _warnings)) => batch,
+        Err(bad) => {
+            return Ok(Answer::Wrong(
+                bad.problems.iter().map(ToString::to_string).collect(),
+            ));
+        }
+    };
+    let zone = &house.display.zone;
+    let moments: Vec<Result<Option<Timestamp>, String>> = ["ready", "home"]
+        .into_iter()
+        .map(|key| {
+            let text = typed
+                .get(key)
+                .map(|text| text.trim())
+                .filter(|text| !text.is_empty());
+            text.map(|text| moment::read(text, zone)).transpose()
+        })
+        .collect();
+    let [ready, home] = moments.as_slice() else {
+        return Err(broken());
+    };
+    let (ready, home) = match (ready, home) {
+        (Ok(ready), Ok(home)) => (*ready, *home),
+        (Err(why), _) | (_, Err(why)) => return Ok(Answer::Wrong(vec![why.clone()])),
+    };
+    let last_week = typed.get("last_week").is_some_and(|said| !said.is_empty());
+    let given = planning::form::room(typed);
+    let Ok(_turn) = TURNS.acquire().await else {
+        return Err(broken());
+    };
+    let (settings, display) = (settings(house), house.display.clone());
+    let reckoned = house
+        .store
+        .read(move |reader| {
+            let lessons = kept.lessons(reader, &settings, &batch)?;
+            let room: Result<(Room, String), String> = if last_week {
+                heard_room::last_week(reader, &batch, &display.zone)?
+            } else {
+                given.map(|room| room.unwrap_or_else(|| planning::room_of(&batch)))
+            };
+            Ok(room.and_then(|(room, room_said)| {
+                planning::plan(&Asked {
+                    batch: &batch,
+                    lessons: &lessons,
+                    room,
+                    room_said,
+                    surroundings: &settings.surroundings,
+                    display: &display,
+                    ready,
+                    home,
+                })
+            }))
+        })
+        .await?;
+    Ok(match reckoned {
+        Ok(planned) => Answer::Plan(Box::new(planned), toml),
+        Err(why) => Answer::Wrong(vec![why]),
+    })
+}
+
+type Fields = Result<Form<BTreeMap<String, String>>, FormRejection>;
+
+/// Puts a planned batch under watch; back to the agenda, or to the form with what was wrong.
+async fn watch(State(house): State<Arc<House>>, fields: Fields) -> Result<Response, Complaint> {
+    let Form(fields) = fields.map_err(|bad| Complaint::new(bad.status(), bad.body_text()))?;
+    let toml = fields.get("toml").map_or("", String::as_str);
+    match batches::added(&house, toml).await {
+        Ok((name, _warnings)) => Ok(Redirect::to(&format!("/#batch-{}", name.slug())).into_response()),
+        Err(complaint) if complaint.is_the_users() => {
+            let wrong = Answer::Wrong(vec![complaint.into_sentence()]);
+            let page = page::planned(&Typed::new(), &wrong, &house.display, house.demo);
+            Ok((StatusCode::UNPROCESSABLE_ENTITY, Html(page)).into_response())
+        }
+        Err(complaint) => Err(complaint),
+    }
+}
+
+async fn compare(
+    State(house): State<Arc<House>>,
+    Extension(kept): Extension<Arc<Kept>>,
+) -> Result<Html<String>, Complaint> {
+    let Ok(_turn) = TURNS.acquire().await else {
+        return Err(broken());
+    };
+    let settings = settings(&house);
+    let (gathered, left_out) = house
+        .store
+        .read(move |reader| kept.gathered(reader, &settings, |_| true))
+        .await?;
+    let comparison = Comparison::of(gathered.iter().map(|batch| batch.entry.clone()).collect());
+    let mut curves: Vec<Curve<'_>> = Vec::new();
+    for culture in &comparison.cultures {
+        let own = gathered
+            .iter()
+            .filter(|batch| batch.entry.lesson.culture == culture.culture && batch.past.len() > 1);
+        curves.extend(own.map(|batch| Curve {
+            culture: batch.entry.lesson.culture.as_str(),
+            batch: batch.entry.lesson.batch.as_str(),
+            bottled_at: batch.entry.lesson.bottled_at,
+            past: &batch.past,
+        }));
+    }
+    let picture = (!curves.is_empty()).then(|| page::compared(&curves));
+    Ok(Html(page::cultures(
+        &comparison,
+        &left_out,
+        picture.as_deref(),
+        &house.display,
+        house.demo,
+    )))
+}
+
+async fn experiments(State(house): State<Arc<House>>) -> Result<Html<String>, Complaint> {
+    let Ok(_turn) = TURNS.acquire().await else {
+        return Err(broken());
+    };
+    let settings = settings(&house);
+    let found: Result<_, StoreError> = house
+        .store
+        .read(move |reader| experiments::of_store(reader, &settings, None))
+        .await;
+    let (experiments, left_out) = found?;
+    Ok(Html(page::trials(
+        &experiments,
+        &left_out,
+        &house.display,
+        house.demo,
+    )))
+}

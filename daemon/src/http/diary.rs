@@ -1,0 +1,150 @@
+//! The diary of the cultures: for programs, and as a page with its form.
+
+use std::{collections::BTreeMap, sync::Arc};
+
+use axum::{
+    Form, Json,
+    body::Bytes,
+    extract::{
+        State,
+        rejection::{BytesRejection, FormRejection},
+    },
+    http::StatusCode,
+    response::{Html, IntoResponse, Redirect, Response},
+};
+use fobwatch_core::{
+    batch::CultureName,
+    culture::{CultureState, Diary, DiaryEntry},
+};
+use serde_json::{Map, Value, json};
+
+use super::answer::{Complaint, marked};
+use crate::{
+    decode,
+    page::{self, Context},
+    store::StoreError,
+    watch::House,
+};
+
+/// How each culture with a diary stands.
+pub(super) async fn list(State(house): State<Arc<House>>) -> Result<Json<Value>, Complaint> {
+    let diary = read(&house).await?;
+    let states = states(&house, &diary);
+    let all = states.iter().map(|state| json!(state)).collect();
+    Ok(Json(marked(&house, "cultures", all)))
+}
+
+/// Every entry, in order of time.
+pub(super) async fn diary(State(house): State<Arc<House>>) -> Result<Json<Value>, Complaint> {
+    let diary = read(&house).await?;
+    let all = diary.entries().iter().map(|entry| json!(entry)).collect();
+    Ok(Json(marked(&house, "diary", all)))
+}
+
+/// Takes entries, one JSON object a line: all or none.
+pub(super) async fn add(
+    State(house): State<Arc<House>>,
+    body: Result<Bytes, BytesRejection>,
+) -> Result<(StatusCode, Json<Value>), Complaint> {
+    let entries = decode::diary::entries(&body?, house.clock.now()).map_err(Complaint::refused)?;
+    let new = keep(&house, entries).await?;
+    Ok((StatusCode::CREATED, Json(json!({ "new": new }))))
+}
+
+/// The page of the cultures.
+pub(super) async fn page(State(house): State<Arc<House>>) -> Result<Html<String>, Complaint> {
+    shown(&house, None).await
+}
+
+/// Takes an entry from the page's form; back to the page, or the form with what was wrong.
+pub(super) async fn told(
+    State(house): State<Arc<House>>,
+    fields: Result<Form<BTreeMap<String, String>>, FormRejection>,
+) -> Result<Response, Complaint> {
+    let Form(fields) = fields.map_err(|bad| Complaint::new(bad.status(), bad.body_text()))?;
+    let line = match entry(&fields) {
+        Ok(line) => line,
+        Err(why) => return refused(&house, &why).await,
+    };
+    match decode::diary::entries(line.to_string().as_bytes(), house.clock.now()) {
+        Ok(entries) => {
+            keep(&house, entries).await?;
+            Ok(Redirect::to("/cultures").into_response())
+        }
+        Err(why) => refused(&house, &why).await,
+    }
+}
+
+async fn refused(house: &House, why: &str) -> Result<Response, Complaint> {
+    let page = shown(house, Some(why)).await?;
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response())
+}
+
+/// The form's fields as an entry: empty ones are none, allergens stand between commas.
+fn entry(fields: &BTreeMap<String, String>) -> Result<Value, String> {
+    let mut entry = Map::new();
+    for (key, text) in fields {
+        let text = text.trim();
+        if text.is_empty() {
+            continue;
+        }
+        let value = match key.as_str() {
+            "grams" => {
+                let grams: f64 = text
+                    .replace(',', ".")
+                    .parse()
+                    .map_err(|_| "the weight is no number; allowed: grams, as 20 or 12.5".to_owned())?;
+                json!(grams)
+            }
+            "allergens" => json!(
+                text.split(',')
+                    .map(str::trim)
+                    .filter(|one| !one.is_empty())
+                    .collect::<Vec<_>>()
+            ),
+            _ => json!(text),
+        };
+        entry.insert(key.clone(), value);
+    }
+    Ok(Value::Object(entry))
+}
+
+async fn shown(house: &House, wrong: Option<&str>) -> Result<Html<String>, Complaint> {
+    let diary = read(house).await?;
+    let context = Context {
+        now: house.clock.now(),
+        display: house.display.clone(),
+        demo: house.demo,
+        unstored: house.unstored.trouble(),
+        servers: Vec::new(),
+    };
+    let mut named: Vec<CultureName> = house
+        .all()
+        .iter()
+        .filter_map(|live| live.batch.culture.clone())
+        .collect();
+    named.sort();
+    named.dedup();
+    Ok(Html(page::diaries(&diary, &named, &context, wrong)))
+}
+
+fn states(house: &House, diary: &Diary) -> Vec<CultureState> {
+    let now = house.clock.now();
+    diary
+        .cultures()
+        .into_iter()
+        .filter_map(|culture| diary.state(culture, now))
+        .collect()
+}
+
+async fn read(house: &House) -> Result<Diary, StoreError> {
+    house.store.read(|reader| reader.diary()).await.map(Diary::new)
+}
+
+async fn keep(house: &House, entries: Vec<DiaryEntry>) -> Result<usize, StoreError> {
+    let now = house.clock.now();
+    house
+        .store
+        .write(move |writer| writer.append_diary(&entries, now))
+        .await
+}

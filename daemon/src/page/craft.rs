@@ -1,0 +1,55 @@
+//! The frame of the pages that stand beside the agenda: plan, rescue, compare, experiments.
+
+use maud::{DOCTYPE, Markup, html};
+
+use super::caution;
+
+/// A whole page round `main`.
+pub(super) fn document(title: &str, demo: bool, main: &Markup) -> Markup {
+    html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
+                title { (title) " \u{2013} fobwatch" }
+                link rel="icon" href="/favicon.svg" type="image/svg+xml";
+                link rel="stylesheet" href="/style.css";
+            }
+            body {
+                @if demo {
+                    p class="demo" role="note" { strong { "Demo." } " Made-up batches. No real bottle is watched." }
+                }
+                header {
+                    p class="mark-name" { "fobwatch" }
+                    nav aria-label="Pages" {
+                        a href="/" { "Agenda" }
+                        (links())
+                    }
+                }
+                main id="main" { (main) }
+                footer { (caution::foot()) }
+            }
+        }
+    }
+}
+
+/// To each of them.
+pub(super) fn links() -> Markup {
+    html! {
+        a href="/plan" { "Plan" }
+        a href="/compare" { "Compare" }
+        a href="/experiments" { "Experiments" }
+    }
+}
+
+/// A sentence of the terminal as the page sets it: commands between backticks, degrees with their sign.
+pub(super) fn sentence(text: &str) -> Markup {
+    let set = text.replace(" degC", "\u{a0}\u{b0}C");
+    html! {
+        @for (place, piece) in set.split('`').enumerate() {
+            @if place % 2 == 1 { code { (piece) } } @else { (piece) }
+        }
+    }
+}

@@ -1,0 +1,76 @@
+//! Cultures beside each other.
+
+use fobwatch_core::compare::Comparison;
+use maud::{Markup, html};
+
+use super::{craft, experimented::as_image};
+use crate::{config::Display, craft::words};
+
+/// `picture`: an SVG of the curves, if there are any.
+pub(super) fn document(
+    comparison: &Comparison,
+    left_out: &[String],
+    picture: Option<&str>,
+    display: &Display,
+    demo: bool,
+) -> Markup {
+    craft::document(
+        "Cultures beside each other",
+        demo,
+        &html! {
+            @if comparison.cultures.is_empty() {
+                h1 { "No culture can be compared yet." }
+                p { "Name the culture in the batch file (" code { "culture = \"jar two\"" } "): once something was measured in a batch, it tells of it." }
+            } @else {
+                h1 { (headline(comparison)) }
+                p class="soft" { (craft::sentence(words::VIGOUR)) " A warm kitchen or a large dose does not make a culture look lively here." }
+                table {
+                    thead { tr {
+                        th scope="col" { "Culture" }
+                        th scope="col" { "Batches" }
+                        th scope="col" { "Vigour" }
+                        th scope="col" { "Lag, h" }
+                        th scope="col" { "In 30 days" }
+                    } }
+                    tbody {
+                        @for of in &comparison.cultures {
+                            @let vigour = &of.standing.vigour;
+                            @let lag = &of.standing.lag;
+                            tr {
+                                td { (of.culture) }
+                                td { (of.batches) }
+                                td class="value" { (format!("{:.2}", vigour.p50.ratio())) small { (format!("{:.2} to {:.2}", vigour.p05.ratio(), vigour.p95.ratio())) } }
+                                td class="value" { (format!("{:.0}", lag.p50.0)) small { (format!("{:.0} to {:.0}", lag.p05.0, lag.p95.0)) } }
+                                td class="value" {
+                                    @match of.trend {
+                                        Some(trend) => { (format!("{:+.0} %", trend.0.p50)) small { (format!("{:+.0} to {:+.0} %", trend.0.p05, trend.0.p95)) } },
+                                        None => "too few batches",
+                                    }
+                                }
+                            }
+                        }
+                    }
+                }
+                @if !comparison.pairs.is_empty() {
+                    section { h2 { "Which is livelier" } @for pair in &comparison.pairs { p { (words::pair(pair)) } } }
+                }
+                @if let Some(picture) = picture {
+                    section { h2 { "Their curves" } img class="drawn" alt="Curves of each culture's batches, from sealing on and by time at 20 degC" src=(as_image(picture)); }
+                }
+                section { h2 { "Batch by batch" } @for batch in &comparison.batches { p { (words::batch(batch, display)) } } }
+            }
+            @if !left_out.is_empty() {
+                details { summary { (left_out.len()) " left out" } @for why in left_out { p { (why) } } }
+            }
+            p class="soft" { "From a terminal, also as JSON, CSV and a picture: " code { "fobwatch compare --picture jars.svg" } }
+        },
+    )
+}
+
+fn headline(comparison: &Comparison) -> String {
+    match (comparison.cultures.as_slice(), comparison.pairs.first()) {
+        ([first, _, ..], Some(pair)) if pair.culture == first.culture => words::pair(pair),
+        ([first, ..], _) => format!("{} is the only culture that can be told of.", first.culture),
+        ([], _) => String::new(),
+    }
+}

@@ -1,0 +1,67 @@
+//! The pages on which people log in and out.
+
+use maud::{DOCTYPE, Markup, html};
+
+fn around(title: &str, demo: bool, inside: &Markup) -> Markup {
+    html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
+                meta name="robots" content="noindex";
+                title { (title) " \u{2013} fobwatch" }
+                link rel="icon" href="/favicon.svg" type="image/svg+xml";
+                link rel="stylesheet" href="/style.css";
+            }
+            body {
+                @if demo {
+                    p class="demo" role="note" { strong { "Demo." } " Made-up batches. No real bottle is watched." }
+                }
+                header { p class="mark-name" { "fobwatch" } }
+                main id="main" { (inside) }
+            }
+        }
+    }
+}
+
+/// `next`: where to go then; `wrong`: why the last try was refused.
+pub(super) fn form(next: &str, wrong: Option<&str>, demo: bool) -> Markup {
+    around(
+        "Log in",
+        demo,
+        &html! {
+            h1 { "Who is there?" }
+            @if let Some(wrong) = wrong {
+                p class="press" role="alert" { (wrong) }
+            }
+            form class="tell" method="post" action="/login" {
+                input type="hidden" name="next" value=(next);
+                label { "Name" input name="name" autocomplete="username" autocapitalize="none" maxlength="40" required autofocus; }
+                label { "Password" input type="password" name="password" autocomplete="current-password" maxlength="256" required; }
+                p { button { "Log in" } }
+            }
+            p class="soft" { "Bottles can burst. Alerts reach people without a log-in, by the channels that were set up for them." }
+        },
+    )
+}
+
+/// `who`: the name of whoever is logged in.
+pub(super) fn account(who: Option<&str>, demo: bool) -> Markup {
+    around(
+        "You",
+        demo,
+        &html! {
+            @if let Some(who) = who {
+                h1 { "You are logged in as " (who) "." }
+                p class="soft" { "What you acknowledge or shelve stands under this name." }
+                form class="tap" method="post" action="/logout" { button { "Log out" } }
+            } @else {
+                h1 { "Nobody logs in here." }
+                p { "Whoever can use this machine may see and change everything." }
+            }
+            p { a class="more" href="/" { "To the agenda" } }
+        },
+    )
+}

@@ -1,0 +1,235 @@
+//! The page on which a batch is planned, and put under watch: one form, answered with sentences.
+
+use std::collections::BTreeMap;
+
+use maud::{Markup, PreEscaped, html};
+
+use super::{Units, craft, plain};
+use crate::planning::{Day, FORGOTTEN, Planned};
+
+/// What somebody typed, by the names of the fields.
+pub(crate) type Typed = BTreeMap<String, String>;
+
+/// What came of it.
+#[derive(Debug)]
+pub(crate) enum Answer {
+    /// Nothing was asked yet.
+    Nothing,
+    /// It cannot be planned so: every problem.
+    Wrong(Vec<String>),
+    /// The plan, and the batch file that it is of.
+    Plan(Box<Planned>, String),
+}
+
+pub(super) fn document(typed: &Typed, answer: &Answer, units: Units, demo: bool) -> Markup {
+    craft::document(
+        "Plan a batch",
+        demo,
+        &html! {
+            h1 { "What would become of it?" }
+            p class="soft" {
+                "Fill in what you mean to bottle. Nothing is kept until you put it under watch, and nothing is guessed for your bottles: the \
+                 pressure limit is the figure of their maker."
+            }
+            @match answer {
+                Answer::Nothing => {},
+                Answer::Wrong(problems) => div class="press" role="alert" {
+                    p { strong { "It cannot be planned so." } }
+                    ul { @for problem in problems { li { (problem) } } }
+                },
+                Answer::Plan(planned, toml) => (told(planned, toml, units)),
+            }
+            (form(typed))
+        },
+    )
+}
+
+fn told(planned: &Planned, toml: &str, units: Units) -> Markup {
+    html! {
+        @for part in &planned.parts {
+            section {
+                h2 { (part.heading) }
+                @for sentence in &part.said { p { (craft::sentence(sentence)) } }
+                @if part.heading == FORGOTTEN { (days(&planned.course, units)) }
+            }
+        }
+        section {
+            h2 { "Bottled it?" }
+            p { "Once the last bottle is closed, put it under watch. This is its batch file:" }
+            pre { code { (toml) } }
+            form class="tap" method="post" action="/plan/watch" {
+                input type="hidden" name="toml" value=(toml);
+                button { "I have filled them: watch this batch" }
+            }
+        }
+    }
+}
+
+/// Day by day.
+fn days(course: &[Day], units: Units) -> Markup {
+    html! {
+        table {
+            thead { tr {
+                th scope="col" { "Days in the room" }
+                th scope="col" { "CO\u{2082}, volumes" }
+                th scope="col" { "Fullest bottle" }
+                th scope="col" { "One in twenty above" }
+                th scope="col" { "Alcohol" }
+            } }
+            tbody {
+                @for day in course {
+                    tr {
+                        td { (day.days) }
+                        td { (format!("{:.1}", day.co2.p50.volumes())) }
+                        td class="value" { (plain(&units.pressure(day.pressure.p50))) }
+                        td class="value" { (plain(&units.at_most(day.pressure.p95))) }
+                        td class="value" { (format!("{:.1} %", day.alcohol[0].percent())) }
+                    }
+                }
+            }
+        }
+    }
+}
+
+struct Field {
+    name: &'static str,
+    label: &'static str,
+    /// Type of the input, and its step.
+    kind: &'static str,
+    hint: &'static str,
+    required: bool,
+}
+
+const fn number(name: &'static str, label: &'static str, hint: &'static str, required: bool) -> Field {
+    Field {
+        name,
+        label,
+        kind: "number",
+        hint,
+        required,
+    }
+}
+
+const fn text(name: &'static str, label: &'static str, hint: &'static str, required: bool) -> Field {
+    Field {
+        name,
+        label,
+        kind: "text",
+        hint,
+        required,
+    }
+}
+
+const fn moment(name: &'static str, label: &'static str, required: bool) -> Field {
+    Field {
+        name,
+        label,
+        kind: "datetime-local",
+        hint: "",
+        required,
+    }
+}
+
+const BATCH: [Field; 4] = [
+    text("name", "Its name", "hibiscus 12", true),
+    text(
+        "culture",
+        "The culture, by the name you give it",
+        "jar two",
+        false,
+    ),
+    moment("bottled_at", "The last bottle is closed", true),
+    text("experiment", "Part of an experiment", "which day", false),
+];
+const DRINK: [Field; 6] = [
+    number("sucrose_g_per_l", "Table sugar, g per litre", "60", false),
+    number(
+        "hexose_g_per_l",
+        "Glucose and fructose (honey, fruit), g per litre",
+        "",
+        false,
+    ),
+    number(
+        "unfermentable_g_per_l",
+        "Lactose and the like, g per litre",
+        "",
+        false,
+    ),
+    number("culture_ml_per_l", "Culture, mL per litre", "25", false),
+    number("co2_volumes", "Already fizzy, volumes", "", false),
+    number("ph", "pH, measured", "3.6", false),
+];
+const BOTTLE: [Field; 6] = [
+    number("capacity_ml", "Brimful, mL", "500", true),
+    number("fill_ml", "Drink in each, mL", "475", true),
+    number("count", "How many", "8", false),
+    number(
+        "pressure_limit_bar",
+        "Pressure limit of their maker, bar",
+        "",
+        true,
+    ),
+    text(
+        "limit_source",
+        "Where that figure stands",
+        "printed on the base",
+        false,
+    ),
+    number("fill_tolerance_ml", "You fill to within, mL", "5", false),
+];
+const WISH: [Field; 6] = [
+    number("target_volumes", "Fizz wanted, volumes", "2.8", true),
+    number("fridge_c", "The fridge, \u{b0}C", "4", true),
+    number("room_low_c", "The room at its coolest, \u{b0}C", "18", false),
+    number("room_high_c", "The room at its warmest, \u{b0}C", "23", false),
+    moment("ready", "To be drunk", false),
+    moment("home", "Nobody at home until", false),
+];
+
+fn form(typed: &Typed) -> Markup {
+    let given = |name: &str| typed.get(name).map_or("", String::as_str);
+    html! {
+        form class="tell plan" method="get" action="/plan" {
+            (group("The batch", &BATCH, typed, &html! {}))
+            (group("What is in it", &DRINK, typed, &html! {}))
+            (group("The bottles", &BOTTLE, typed, &html! {
+                (choice("material", "They are of", &[("glass", "glass"), ("pet", "plastic"), ("steel", "steel")], given("material")))
+                (choice("headspace", "Above the drink is", &[("air", "air: capped as filled"), ("foam", "foam: capped on foam"), ("purged", "CO\u{2082}: purged")], given("headspace")))
+                (choice("pilot", "The gauge sits", &[("pet", "on a new plastic bottle of the same size"), ("none", "nowhere: no gauge")], given("pilot")))
+            }))
+            (group("The wish and the room", &WISH, typed, &html! {
+                label class="check" { input type="checkbox" name="last_week" value="yes" checked[!given("last_week").is_empty()]; " The room as its thermometer told it in the last week" }
+            }))
+            button { "Tell me what to expect" }
+        }
+    }
+}
+
+fn group(heading: &str, fields: &[Field], typed: &Typed, more: &Markup) -> Markup {
+    html! {
+        fieldset {
+            legend { (heading) }
+            div class="fields" {
+                @for field in fields {
+                    label {
+                        (field.label)
+                        input type=(field.kind) name=(field.name) value=(typed.get(field.name).map_or("", String::as_str))
+                            placeholder=(field.hint) step=[(field.kind == "number").then_some("any")] maxlength=[(field.kind == "text").then_some("80")]
+                            required[field.required];
+                    }
+                }
+                (PreEscaped(&more.0))
+            }
+        }
+    }
+}
+
+fn choice(name: &str, label: &str, options: &[(&str, &str)], given: &str) -> Markup {
+    html! {
+        label { (label)
+            select name=(name) {
+                @for (value, words) in options { option value=(value) selected[*value == given] { (words) } }
+            }
+        }
+    }
+}

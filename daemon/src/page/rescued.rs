@@ -1,0 +1,30 @@
+//! What can still be done for a batch.
+
+use maud::{Markup, html};
+
+use super::{caution, craft};
+use crate::rescue::Told;
+
+pub(super) fn document(told: &Told, demo: bool) -> Markup {
+    let name = told.batch.as_str();
+    let slug = told.batch.slug();
+    let danger = told.plight == "danger";
+    craft::document(
+        &format!("What can be done for {name}"),
+        demo,
+        &html! {
+            h1 class=[danger.then_some("danger")] { "What can be done for " (name) }
+            @for (place, sentence) in told.advice.iter().enumerate() {
+                p class=[(place == 0).then_some("press")] { (craft::sentence(sentence)) }
+            }
+            @if told.plight == "chilled_too_early" {
+                form class="tap" method="post" action={ "/batches/" (slug) "/tell" } {
+                    input type="hidden" name="kind" value="taken_out";
+                    button { "I have taken them all out of the fridge" }
+                }
+            }
+            p class="soft" { "Nothing was changed by asking. From a terminal: " code { "fobwatch rescue " (super::quoted(name)) } }
+            (caution::gone_wrong())
+        },
+    )
+}

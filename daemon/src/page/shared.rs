@@ -1,0 +1,54 @@
+//! One batch for somebody who was given a link: to look at, without forms, and without a word of any other batch.
+
+use maud::{DOCTYPE, Markup, html};
+
+use super::{Context, Shown, caution, chart, told};
+
+pub(super) fn document(shown: &Shown, context: &Context) -> Markup {
+    let name = shown.batch.name.as_str();
+    let told = told(std::slice::from_ref(shown), context);
+    html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
+                meta name="robots" content="noindex";
+                meta http-equiv="refresh" content="60";
+                title { (name) " \u{2013} fobwatch" }
+                link rel="icon" href="/favicon.svg" type="image/svg+xml";
+                link rel="stylesheet" href="/style.css";
+            }
+            body {
+                @if context.demo {
+                    p class="demo" role="note" { strong { "Demo." } " Made-up batches. No real bottle is watched." }
+                }
+                header { p class="mark-name" { "fobwatch" } }
+                main id="main" {
+                    h1 class=[shown.is_danger().then_some("danger")] { (told.headline) }
+                    @if let Some(pressure) = &told.pressure { p class="press" { (pressure) } }
+                    p class="soft" { time datetime=(context.now) { (told.local) } ". " (told.heard) }
+                    section class="batch" {
+                        h2 { (name) }
+                        @for batch in &told.batches {
+                            @for need in &batch.needs {
+                                h3 { (need.when) }
+                                p { (need.what) }
+                                @for why in &need.why { p class="soft" { (why) } }
+                            }
+                        }
+                        @if let Some(picture) = chart::draw(shown, "chart", context, chart::MOST_POINTS) {
+                            figure {
+                                figcaption { "CO\u{2082} in the drink, volumes" }
+                                (picture)
+                            }
+                        }
+                    }
+                    p class="soft" { "You see this batch by a link that its keeper gave you and may take back. You can look, and change nothing." }
+                }
+                footer { (caution::foot()) }
+            }
+        }
+    }
+}

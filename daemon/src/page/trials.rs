@@ -1,0 +1,80 @@
+//! Experiments: siblings side by side.
+
+use std::collections::BTreeMap;
+
+use fobwatch_core::{batch::ExperimentName, experiment::Experiment};
+use maud::{Markup, html};
+
+use super::{Units, craft, experimented, experimented::as_image, local, plain};
+use crate::{
+    config::Display,
+    craft::experiments::{CAUTION, fizz, verdict},
+};
+
+pub(super) fn document(
+    experiments: &BTreeMap<ExperimentName, Experiment>,
+    left_out: &[String],
+    display: &Display,
+    demo: bool,
+) -> Markup {
+    craft::document(
+        "Experiments",
+        demo,
+        &html! {
+            h1 { @if experiments.is_empty() { "No experiment yet." } @else { "Which one was right?" } }
+            @if experiments.is_empty() {
+                p { "Fill several batches from one drink, and pull them on several days or give them several doses. Write the same name into the file of each:" }
+                pre { code { "experiment = \"which day\"" } }
+                p { "Note when each goes to the fridge, taste them cold, and note how they were: then they stand here side by side." }
+            } @else {
+                p class="soft" { (CAUTION) }
+            }
+            @for (name, of) in experiments { (experiment(name, of, display)) }
+            @if !left_out.is_empty() {
+                details { summary { (left_out.len()) " left out" } @for why in left_out { p { (why) } } }
+            }
+            p class="soft" { "From a terminal, also as JSON, CSV and a picture: " code { "fobwatch experiment --picture days.svg" } }
+        },
+    )
+}
+
+fn experiment(name: &ExperimentName, of: &Experiment, display: &Display) -> Markup {
+    let units = Units::from(display);
+    let best = of.verdict.as_ref().map(|verdict| &verdict.best);
+    let drawn = experimented([(name.as_str(), of)].into_iter());
+    html! {
+        section class="batch" {
+            h2 { (name) }
+            p { (verdict(of)) }
+            table {
+                thead { tr {
+                    th scope="col" { "Batch" }
+                    th scope="col" { "Days in the room" }
+                    th scope="col" { "Culture, mL/L" }
+                    th scope="col" { "Volumes, cold" }
+                    th scope="col" { "Fullest bottle" }
+                    th scope="col" { "Alcohol" }
+                    th scope="col" { "Tasted" }
+                } }
+                tbody {
+                    @for sibling in &of.siblings {
+                        tr {
+                            td { @if Some(&sibling.batch) == best { strong { (sibling.batch) } } @else { (sibling.batch) }
+                                @if sibling.pulled_at.is_none() { small { "still in the room" } } }
+                            td { (format!("{:.1}", sibling.hours() / 24.0)) }
+                            td { @match sibling.dose_ml_per_l { Some(dose) => (format!("{dose:.0}")), None => "not told" } }
+                            td class="value" { (format!("{:.2}", sibling.after.p50.volumes())) small { (format!("{:.2} to {:.2}", sibling.after.p05.volumes(), sibling.after.p95.volumes())) } }
+                            td class="value" { (plain(&units.pressure(sibling.fullest.p50))) }
+                            td class="value" { (format!("{:.1} %", sibling.alcohol.percent())) }
+                            td {
+                                @match fizz(sibling) { Some(word) => (word), None => "not told" }
+                                @for tasting in &sibling.tasted { @if !tasting.words.is_empty() { small { "\u{201c}" (tasting.words) "\u{201d}, " (local(tasting.at, &display.zone)) } } }
+                            }
+                        }
+                    }
+                }
+            }
+            img class="drawn" alt="Content of each sibling when cold, beside the wish" src=(as_image(&drawn));
+        }
+    }
+}

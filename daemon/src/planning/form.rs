@@ -1,0 +1,204 @@
+//! From the fields of the page's form to a batch file, and the room.
+
+use std::collections::BTreeMap;
+
+use jiff::tz::TimeZone;
+
+use super::{Room, read_room};
+use crate::commands::moment;
+
+/// Fields with a number, and the table and key that they have in a batch file.
+const NUMBERS: [(&str, &str, &str); 13] = [
+    ("sucrose_g_per_l", "drink", "sucrose_g_per_l"),
+    ("hexose_g_per_l", "drink", "hexose_g_per_l"),
+    ("unfermentable_g_per_l", "drink", "unfermentable_g_per_l"),
+    ("culture_ml_per_l", "drink", "culture_ml_per_l"),
+    ("co2_volumes", "drink", "co2_volumes"),
+    ("ph", "drink", "ph"),
+    ("capacity_ml", "bottle", "capacity_ml"),
+    ("fill_ml", "bottle", "fill_ml"),
+    ("count", "bottle", "count"),
+    ("pressure_limit_bar", "bottle", "pressure_limit_bar"),
+    ("fill_tolerance_ml", "bottle", "fill_tolerance_ml"),
+    ("target_volumes", "target", "co2_volumes"),
+    ("fridge_c", "target", "fridge_c"),
+];
+
+/// Fields with a text.
+const TEXTS: [(&str, &str, &str); 3] = [
+    ("material", "bottle", "material"),
+    ("limit_source", "bottle", "limit_source"),
+    ("headspace", "bottle", "headspace"),
+];
+
+/// A text as TOML has it: its basic strings are those of JSON.
+fn quoted(text: &str) -> String {
+    serde_json::Value::from(text).to_string().replace('\u{7f}', "")
+}
+
+/// The text of a batch file. What it says is judged by whoever reads it.
+///
+/// # Errors
+/// Every field that is no number or no moment.
+pub(crate) fn batch_file(typed: &BTreeMap<String, String>, zone: &TimeZone) -> Result<String, Vec<String>> {
+    let given = |name: &str| {
+        typed
+            .get(name)
+            .map(|text| text.trim())
+            .filter(|text| !text.is_empty())
+    };
+    let mut problems = Vec::new();
+    let mut head = String::new();
+    for name in ["name", "culture", "experiment"] {
+        if let Some(text) = given(name) {
+            head.push_str(&format!("{name} = {}\n", quoted(text)));
+        }
+    }
+    if let Some(text) = given("bottled_at") {
+        match moment::read(text, zone) {
+            Ok(at) => head.push_str(&format!("bottled_at = \"{at}\"\n")),
+            Err(why) => problems.push(format!("When the last bottle is closed: {why}")),
+        }
+    }
+    let mut tables: BTreeMap<&str, String> = BTreeMap::new();
+    for (field, table, key) in NUMBERS {
+        let Some(text) = given(field) else { continue };
+        match text.replace(',', ".").parse::<f64>() {
+            Ok(number) if number.is_finite() => {
+                let number = if key == "count" && number.fract() == 0.0 {
+                    format!("{number:.0}")
+                } else {
+                    format!("{number:?}")
+                };
+                tables
+                    .entry(table)
+                    .or_default()
+                    .push_str(&format!("{key} = {number}\n"));
+            }
+            _ => {
+                let shown: String = text.chars().filter(|c| !c.is_control()).take(40).collect();
+                problems.push(format!("`{table}.{key}` is `{shown}`; allowed: a number, as 2.8"));
+            }
+        }
+    }
+    for (field, table, key) in TEXTS {
+        if let Some(text) = given(field) {
+            tables
+                .entry(table)
+                .or_default()
+                .push_str(&format!("{key} = {}\n", quoted(text)));
+        }
+    }
+    if given("pilot") == Some("pet") && given("material") != Some("pet") {
+        tables
+            .entry("pilot")
+            .or_default()
+            .push_str("material = \"pet\"\n");
+    }
+    if let Ok(Some((room, _))) = room(typed) {
+        tables
+            .entry("room")
+            .or_default()
+            .push_str(&format!("expected_c = {:?}\n", room.middle()));
+    }
+    if !problems.is_empty() {
+        return Err(problems);
+    }
+    for table in ["drink", "bottle", "pilot", "target", "room"] {
+        if let Some(lines) = tables.get(table) {
+            head.push_str(&format!("\n[{table}]\n{lines}"));
+        }
+    }
+    Ok(head)
+}
+
+/// The room that was typed, with its sentence; `None`: none was.
+///
+/// # Errors
+/// No temperatures, or the first above the second.
+pub(crate) fn room(typed: &BTreeMap<String, String>) -> Result<Option<(Room, String)>, String> {
+    let given = |name: &str| {
+        typed
+            .get(name)
+            .map(|text| text.trim())
+            .filter(|text| !text.is_empty())
+    };
+    let text = match (given("room_low_c"), given("room_high_c")) {
+        (None, None) => return Ok(None),
+        (Some(one), None) | (None, Some(one)) => one.to_owned(),
+        (Some(low), Some(high)) => format!("{low}..{high}"),
+    };
+    let room = read_room(&text).map_err(|why| format!("The room: {why}"))?;
+    let said = if room.is_one() {
+        format!("Reckoned for a room of {}.", room.words())
+    } else {
+        format!(
+            "Reckoned for a room of {}: the early times hold for the warmest, the late ones for the coolest, the middle ones for {}.",
+            room.words(),
+            room.middle_words()
+        )
+    };
+    Ok(Some((room, said)))
+}
+
+#[cfg(test)]
+mod tests {
+    use fobwatch_core::batch::Batch;
+
+    use super::*;
+
+    fn typed(pairs: &[(&str, &str)]) -> BTreeMap<String, String> {
+        pairs
+            .iter()
+            .map(|(key, text)| ((*key).to_owned(), (*text).to_owned()))
+            .collect()
+    }
+
+    const GOOD: [(&str, &str); 11] = [
+        ("name", "lime \"and\" mint 4\\"),
+        ("bottled_at", "2026-03-02T08:00"),
+        ("sucrose_g_per_l", "60"),
+        ("culture_ml_per_l", ""),
+        ("material", "glass"),
+        ("capacity_ml", "500"),
+        ("fill_ml", "475"),
+        ("count", "8"),
+        ("pressure_limit_bar", "4,5"),
+        ("target_volumes", "2.8"),
+        ("fridge_c", "4"),
+    ];
+
+    #[test]
+    fn what_was_typed_becomes_a_batch_file_that_reads_back() {
+        let zone = TimeZone::get("Europe/Berlin").unwrap();
+        let mut fields = typed(&GOOD);
+        fields.insert("pilot".to_owned(), "pet".to_owned());
+        fields.insert("room_low_c".to_owned(), "18".to_owned());
+        fields.insert("room_high_c".to_owned(), "22".to_owned());
+        let text = batch_file(&fields, &zone).unwrap();
+        let (batch, _) = Batch::from_toml(&text, "x").unwrap();
+        assert_eq!(batch.name.as_str(), "lime \"and\" mint 4\\");
+        assert_eq!(batch.bottled_at.to_string(), "2026-03-02T07:00:00Z");
+        assert!((batch.bottle.pressure_limit.bar() - 4.5).abs() < 1e-9);
+        assert!((batch.expected_room.unwrap().celsius() - 20.0).abs() < 1e-9);
+        assert_eq!(batch.pilot.unwrap().material, fobwatch_core::batch::Material::Pet);
+    }
+
+    #[test]
+    fn no_limit_is_made_up_and_no_text_breaks_out_of_its_line() {
+        let zone = TimeZone::UTC;
+        let mut fields = typed(&GOOD);
+        fields.remove("pressure_limit_bar");
+        fields.insert(
+            "limit_source".to_owned(),
+            "x\"\npressure_limit_bar = 9\n".to_owned(),
+        );
+        let text = batch_file(&fields, &zone).unwrap();
+        let bad = Batch::from_toml(&text, "x").unwrap_err().to_string();
+        assert!(bad.contains("`bottle.pressure_limit_bar` is missing"), "{bad}");
+        fields.insert("fill_ml".to_owned(), "full".to_owned());
+        fields.insert("bottled_at".to_owned(), "soon".to_owned());
+        assert_eq!(batch_file(&fields, &zone).unwrap_err().len(), 2);
+        assert!(room(&typed(&[("room_low_c", "23"), ("room_high_c", "18")])).is_err());
+    }
+}

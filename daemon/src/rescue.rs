@@ -1,0 +1,328 @@
+//! What can still be done for a batch that was chilled too early, or went too far: for the command, the API and the page.
+//!
+//! The engine reckons ([`Monitor::rescue`]); here it becomes sentences. Nobody is ever told to go to, vent or carry bottles that may
+//! be at their limit.
+
+use fobwatch_core::{
+    batch::BatchName,
+    engine::{Back, Monitor, Plight, Rescue},
+    forecast::{Quantiles, When},
+    plan::Planner,
+    quantity::{AbsolutePressure, Temperature},
+};
+use jiff::{SignedDuration, Timestamp, tz::TimeZone};
+use serde::{Deserialize, Serialize};
+
+use crate::{
+    config::Display,
+    page::{GONE_TOO_FAR, KEEP_OUT, Units, local, plain},
+};
+
+/// With how warm a room is reckoned where the batch file expects none; for the air that was shut in alone.
+const USUAL_ROOM_C: f64 = 21.0;
+
+/// Time in which half a litre follows its room, h, and how near is warm, K: see the fit's climate.
+const FOLLOWS_H: f64 = 2.0;
+const NEAR_K: f64 = 1.0;
+
+/// How far ahead the bottles may be taken out, in the question.
+const AHEAD: SignedDuration = SignedDuration::from_hours(7 * 24);
+
+/// All of it, as a record.
+#[derive(Clone, Debug, Deserialize, Serialize)]
+pub(crate) struct Told {
+    pub(crate) record: String,
+    pub(crate) batch: BatchName,
+    pub(crate) at: Timestamp,
+    /// `danger`, `too_far`, `right`, `chilled_too_early`, `on_its_way`.
+    pub(crate) plight: String,
+    pub(crate) co2_volumes: Quantiles<f64>,
+    pub(crate) fullest_bottle_bar: Quantiles<f64>,
+    pub(crate) limit_bar: f64,
+    pub(crate) chilled_since: Option<Timestamp>,
+    /// Back in the room from `at` on.
+    pub(crate) back: Option<ToldBack>,
+    /// Sentences.
+    pub(crate) advice: Vec<String>,
+}
+
+/// Back in the room.
+#[derive(Clone, Debug, Deserialize, Serialize)]
+pub(crate) struct ToldBack {
+    pub(crate) gains_at: Option<Timestamp>,
+    pub(crate) move_at: Option<When>,
+    pub(crate) limit_at: Option<When>,
+    pub(crate) peak_bar: [f64; 2],
+    pub(crate) sugar_left_g_per_l: f64,
+    pub(crate) sugar_left_at_target_g_per_l: f64,
+    pub(crate) abv_added_percent: f64,
+    pub(crate) abv_at_target_percent: f64,
+}
+
+/// The moment that is meant: `now` if none is given, which is where the batch's clock stands or later.
+///
+/// # Errors
+/// It lies before that, or more than a week ahead.
+pub(crate) fn moment(at: Option<Timestamp>, now: Timestamp) -> Result<Timestamp, String> {
+    let latest = now.saturating_add(AHEAD).unwrap_or(Timestamp::MAX);
+    match at {
+        None => Ok(now),
+        Some(at) if (now..=latest).contains(&at) => Ok(at),
+        Some(at) => Err(format!(
+            "`at` is {at}; allowed: from {now}, as the batch stands, to {latest}"
+        )),
+    }
+}
+
+/// What is told of `monitor`'s batch if it goes back to the room at `at`.
+pub(crate) fn told(monitor: &Monitor, at: Timestamp, ambient: AbsolutePressure, display: &Display) -> Told {
+    let rescue = monitor.rescue(at);
+    let teller = Teller {
+        monitor,
+        rescue: &rescue,
+        units: Units::from(display),
+        zone: &display.zone,
+        ambient,
+    };
+    let back = rescue.back.as_ref().and_then(|back| teller.back_record(back));
+    let round = |value: f64| (value * 1e3).round() / 1e3;
+    let three = |of: [f64; 3]| Quantiles {
+        p05: round(of[0]),
+        p50: round(of[1]),
+        p95: round(of[2]),
+    };
+    let (co2, worst) = (rescue.co2, rescue.worst_bottle);
+    Told {
+        record: "rescue".to_owned(),
+        batch: monitor.batch().name.clone(),
+        at: rescue.at,
+        plight: match rescue.plight {
+            Plight::Danger => "danger",
+            Plight::TooFar { .. } | Plight::TooFarAndWarm => "too_far",
+            Plight::Right => "right",
+            Plight::ChilledTooEarly => "chilled_too_early",
+            Plight::OnItsWay => "on_its_way",
+        }
+        .to_owned(),
+        co2_volumes: three([co2.p05, co2.p50, co2.p95].map(|co2| co2.volumes())),
+        fullest_bottle_bar: three([worst.p05, worst.p50, worst.p95].map(|bar| bar.bar())),
+        limit_bar: monitor.batch().bottle.pressure_limit.bar(),
+        chilled_since: rescue.chilled_since,
+        advice: teller
+            .advice(back.as_ref())
+            .iter()
+            .map(|said| plain(said))
+            .collect(),
+        back,
+    }
+}
+
+struct Teller<'a> {
+    monitor: &'a Monitor,
+    rescue: &'a Rescue,
+    units: Units,
+    zone: &'a TimeZone,
+    ambient: AbsolutePressure,
+}
+
+impl Teller<'_> {
+    fn back_record(&self, back: &Back) -> Option<ToldBack> {
+        let batch = self.monitor.batch();
+        let room = batch
+            .expected_room
+            .or(Temperature::from_celsius(USUAL_ROOM_C).ok())?;
+        let planner = Planner::new(batch, self.ambient, room);
+        let (now, target) = (self.rescue.co2.p50, batch.target.co2);
+        let round = |value: f64| (value * 1e3).round() / 1e3;
+        let at_target = planner.alcohol_at(target).ok()?.percent();
+        Some(ToldBack {
+            gains_at: back.gains_at,
+            move_at: back.forecast.move_at,
+            limit_at: back.forecast.limit_at,
+            peak_bar: back.peak.map(|bar| round(bar.bar())),
+            sugar_left_g_per_l: round(planner.sugar_left_at(now).ok()?.grams_per_litre()),
+            sugar_left_at_target_g_per_l: round(planner.sugar_left_at(target).ok()?.grams_per_litre()),
+            abv_added_percent: round((at_target - planner.alcohol_at(now).ok()?.percent()).max(0.0)),
+            abv_at_target_percent: round(at_target),
+        })
+    }
+
+    fn advice(&self, back: Option<&ToldBack>) -> Vec<String> {
+        let batch = self.monitor.batch();
+        let name = &batch.name;
+        let target = batch.target.co2.volumes();
+        let limit = self.units.limit(batch.bottle.pressure_limit);
+        let now = &self.rescue.co2;
+        let holds = format!(
+            "{name} holds about {:.2} volumes (nine times in ten {:.2} to {:.2}); you want {target:.2}.",
+            now.p50.volumes(),
+            now.p05.volumes(),
+            now.p95.volumes()
+        );
+        match self.rescue.plight {
+            Plight::Danger => vec![
+                format!("Danger. {name} may be at your limit of {limit}. {KEEP_OUT}"),
+                "Letting gas off lowers the pressure for hours only: it is no rescue. Nothing is to be saved of such a batch by hand."
+                    .to_owned(),
+            ],
+            Plight::TooFarAndWarm => vec![
+                holds,
+                format!(
+                    "It went too far, and is warm; the fullest bottle is at about {}, at worst {}, of your {limit}. Move the crate to the \
+                     fridge now, with eye protection: carrying is when bottles burst. Leave it there for a day before anything is opened.",
+                    self.units.pressure(self.rescue.worst_bottle.p50),
+                    self.units.at_most(self.rescue.worst_bottle.p95),
+                ),
+                "Letting gas off lowers the pressure for hours only: it is no rescue.".to_owned(),
+            ],
+            Plight::TooFar { cold_through } => {
+                let mut said = vec![holds, "It went too far, but it is cold. It cannot be made to hold less by waiting; the fridge only slows it.".to_owned()];
+                if !cold_through {
+                    let from = self
+                        .rescue
+                        .chilled_since
+                        .and_then(|since| since.checked_add(SignedDuration::from_hours(24)).ok());
+                    said.push(from.map_or_else(
+                        || "Open none before it was at fridge temperature for at least 24 hours.".to_owned(),
+                        |from| format!("Open none before {}: it has to be at fridge temperature for at least 24 hours.", local(from, self.zone)),
+                    ));
+                }
+                said.push(format!("To open one: {GONE_TOO_FAR}"));
+                if self.rescue.was_at_limit {
+                    said.push(
+                        "It may have been at your limit while it was warm. A bottle that was is weaker than before: open these with all the \
+                         more care, keep them cold until then, and do not fill them again."
+                            .to_owned(),
+                    );
+                }
+                said
+            }
+            Plight::Right if now.p50.volumes() > target + 0.2 => vec![
+                holds,
+                "That is a little livelier than you wanted it. Open it cold, slowly, and over the sink: there is nothing else to do.".to_owned(),
+            ],
+            Plight::Right => vec![holds, "That is as you wanted it: there is nothing to rescue.".to_owned()],
+            Plight::OnItsWay => vec![
+                holds,
+                "It stands in the room and is on its way: leave it there. `fobwatch status` tells when to move it.".to_owned(),
+            ],
+            Plight::ChilledTooEarly => {
+                let mut said = vec![holds];
+                match (&self.rescue.back, back) {
+                    (Some(back), Some(told)) => said.extend(self.chilled_too_early(back, told, &limit)),
+                    _ => said.push("What would come of it in the room cannot be reckoned from its batch file.".to_owned()),
+                }
+                said
+            }
+        }
+    }
+
+    fn chilled_too_early(&self, back: &Back, told: &ToldBack, limit: &str) -> Vec<String> {
+        let batch = self.monitor.batch();
+        let mut said = vec![
+            "It was chilled too early. Cold, it will not get there; it can go back to the room.".to_owned(),
+        ];
+        let warm_h = self.warm_up_h();
+        let gains = back.gains_at.map_or_else(
+            || "the culture may take more than five days to work again, or not wake at all".to_owned(),
+            |at| {
+                format!(
+                    "the culture gains noticeably from about {} on",
+                    local(at, self.zone)
+                )
+            },
+        );
+        said.push(format!(
+            "Taken out {}, the bottles are warm again after some {warm_h:.0} h, and {gains}. How long a culture sleeps after the cold differs: \
+             the gauge tells.",
+            local(self.rescue.at, self.zone)
+        ));
+        let Some(middle) = back.forecast.move_at.and_then(|when| when.p50) else {
+            said.push(
+                "It is more likely than not that the target is not reached within 60 days. Sugar can be added to no sealed bottle: drink it \
+                 as it is."
+                    .to_owned(),
+            );
+            said.push(format!(
+                "About {:.0} g/L of sugar is left. A culture that has stopped can start again: treat the bottles as live.",
+                told.sugar_left_g_per_l
+            ));
+            return said;
+        };
+        let when = back.forecast.move_at;
+        let early = when.and_then(|when| when.p05).map(|at| at.max(self.rescue.at));
+        let between = early.map_or_else(String::new, |early| {
+            let late = when.and_then(|when| when.p95).map_or_else(
+                || "more than 60 days on".to_owned(),
+                |late| local(late, self.zone),
+            );
+            format!(
+                " (nine times in ten between {} and {late})",
+                local(early, self.zone)
+            )
+        });
+        said.push(format!(
+            "It needs about {} there: move it to the fridge about {}{between}.",
+            span(middle.duration_since(self.rescue.at)),
+            local(middle, self.zone),
+        ));
+        said.push(format!(
+            "About {:.0} g/L of sugar is left, and {:.0} g/L at the target; until then it makes {:.2} % more alcohol, {:.1} % in all.",
+            told.sugar_left_g_per_l,
+            told.sugar_left_at_target_g_per_l,
+            told.abv_added_percent,
+            told.abv_at_target_percent,
+        ));
+        let far = if back.to_the_move {
+            "until then"
+        } else {
+            "in the first five days"
+        };
+        said.push(format!(
+            "The fullest bottle reaches about {} {far}, one in twenty above {}; your limit is {limit}. Warmth alone raises it: the gas that \
+             is in the drink comes out of it.",
+            self.units.pressure(back.peak[0]),
+            self.units.at_most(back.peak[1]),
+        ));
+        let first = back.forecast.limit_at.and_then(|limit| limit.p05);
+        let late = when.and_then(|when| when.p95);
+        if let Some(first) = first.filter(|first| late.is_none_or(|late| *first <= late)) {
+            said.push(format!(
+                "Your limit may be passed from {} on, before it is surely ready: have them back in the fridge by then, or take them out only \
+                 into a cooler place.",
+                local(first, self.zone)
+            ));
+        } else if let Some(first) = first {
+            said.push(format!(
+                "Do not forget them there: your limit may be passed from {} on.",
+                local(first, self.zone)
+            ));
+        }
+        said.push(format!(
+            "Move the crate, not bottles one by one, with eye protection, and note it: fobwatch note {} taken_out",
+            crate::page::quoted(batch.name.as_str())
+        ));
+        said
+    }
+
+    /// Until it is within a degree of the room.
+    fn warm_up_h(&self) -> f64 {
+        let batch = self.monitor.batch();
+        let room = batch.expected_room.map_or(USUAL_ROOM_C, Temperature::celsius);
+        let slower = (batch.bottle.capacity.litres() / 0.5).cbrt().max(0.5);
+        let cold = room - batch.target.fridge.celsius();
+        FOLLOWS_H * slower * (cold / NEAR_K).max(1.0).ln()
+    }
+}
+
+/// "31 hours", "3 days".
+fn span(length: SignedDuration) -> String {
+    let hours = length.as_secs_f64() / 3_600.0;
+    if hours < 1.5 {
+        "an hour".to_owned()
+    } else if hours < 72.0 {
+        format!("{hours:.0} hours")
+    } else {
+        format!("{:.0} days", hours / 24.0)
+    }
+}
