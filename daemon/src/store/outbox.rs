@@ -71,7 +71,7 @@ pub struct Next {
 pub struct Backlog {
     /// Its name.
     pub destination: String,
-    /// How many wait, whether due or not.
+    /// How many wait, whether due or not; reminders only once they were tried in vain.
     pub waiting: u32,
     /// How many of them were tried in vain.
     pub failing: u32,
@@ -216,7 +216,7 @@ impl Reader<'_> {
     /// The database failed.
     pub fn backlog(&self) -> Result<Vec<Backlog>, StoreError> {
         let mut query = self.connection.prepare_cached(
-            "SELECT destination, count(*) FILTER (WHERE done_us IS NULL),
+            "SELECT destination, count(*) FILTER (WHERE done_us IS NULL AND (again = 0 OR attempts > 0)),
                 count(*) FILTER (WHERE done_us IS NULL AND complaint IS NOT NULL),
                 min(since_us) FILTER (WHERE done_us IS NULL AND complaint IS NOT NULL),
                 (SELECT complaint FROM outbox AS first WHERE first.destination = outbox.destination AND done_us IS NULL

@@ -80,7 +80,7 @@ async fn an_alert_nobody_has_seen_to_is_told_again_and_not_for_ever() {
     let form = Body::Text("{message}".to_owned());
     let play = Play::begin(&[], form, picks).await;
     play.store(raised(0)).await;
-    play.all_done().await;
+    play.said(3).await;
     let taken = play.taken();
     let said: Vec<&str> = taken.iter().map(|(_, body)| body.as_str()).collect();
     let again = "Still so: Move plum 1 to the fridge, 0.";
