@@ -253,6 +253,31 @@ async fn a_cloud_event_comes_once_after_failures_and_in_order() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn an_address_that_never_answers_is_left_and_asked_again_later() {
+    // The system takes the connection; nobody ever reads it.
+    let stalled = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let address = stalled.local_addr().unwrap();
+    let webhook = Webhook {
+        name: "phone".to_owned(),
+        url: Some(Url::parse(&format!("http://{address}/hook")).unwrap()),
+        url_file: None,
+        token: None,
+        hmac: None,
+        body: Body::CloudEvents,
+        picks: Picks::all(),
+    };
+    let poster = webhook::Poster::waiting(webhook, Duration::from_millis(300)).unwrap();
+    let letter = letter::Letter::of(raised(0));
+    let sent = timeout(PATIENCE, poster.post(&letter)).await;
+    let undelivered = sent.expect("it does not wait for ever").unwrap_err();
+    assert_eq!(
+        undelivered.again,
+        undelivered::Again::Later(None),
+        "{undelivered:?}"
+    );
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn what_is_never_taken_is_given_up_visibly_and_holds_up_no_other() {
     let play = Play::begin(&[422], Body::CloudEvents, Picks::all()).await;
     play.store(raised(0)).await;

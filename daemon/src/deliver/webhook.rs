@@ -46,8 +46,13 @@ impl Poster {
     /// # Errors
     /// The system gives no client.
     pub(crate) fn new(webhook: Webhook) -> Result<Self, String> {
+        Self::waiting(webhook, PATIENCE)
+    }
+
+    /// An answer that takes longer than `patience` counts as none.
+    pub(super) fn waiting(webhook: Webhook, patience: Duration) -> Result<Self, String> {
         let client = Client::builder()
-            .timeout(PATIENCE)
+            .timeout(patience)
             .connect_timeout(CONNECT)
             // An alert goes where the configuration says, and nowhere else.
             .redirect(reqwest::redirect::Policy::none())
