@@ -1,4 +1,4 @@
-//! The frame of the pages that stand beside the agenda: plan, rescue, compare, experiments.
+//! The frame of the pages that stand beside the agenda: plan, rescue, compare, experiments; the one list of pages.
 
 use maud::{DOCTYPE, Markup, html};
 
@@ -41,6 +41,7 @@ pub(super) fn links() -> Markup {
         a href="/plan" { "Plan" }
         a href="/compare" { "Compare" }
         a href="/experiments" { "Experiments" }
+        a href="/cultures" { "Diaries" }
     }
 }
 

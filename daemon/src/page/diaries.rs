@@ -7,7 +7,7 @@ use fobwatch_core::{
 };
 use maud::{DOCTYPE, Markup, html};
 
-use super::{Context, clock::Clock};
+use super::{Context, clock::Clock, craft};
 
 /// What to do with a starter that looks or smells wrong.
 pub(crate) const SPOILT: &str =
@@ -64,7 +64,10 @@ pub(super) fn document(
                 }
                 header {
                     p class="mark-name" { "fobwatch" }
-                    nav aria-label="Back" { a href="/" { "Back to the agenda" } }
+                    nav aria-label="Pages" {
+                        a href="/" { "Agenda" }
+                        (craft::links())
+                    }
                 }
                 main id="main" {
                     h1 { "The cultures" }

@@ -66,7 +66,6 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
                         a href="/batches/new" { "New batch" }
                         @if !batches.is_empty() { a href="#shelf" { "The shelf" } }
                         (craft::links())
-                        a href="/cultures" { "Diaries" }
                         a href="/account" { "You" }
                         a href="#gone-wrong" { "Gone wrong?" }
                     }
