@@ -376,7 +376,7 @@ fn an_import_that_was_broken_off_goes_on_and_an_export_leaves_no_half_file() {
         (stored()? >= 1_000).then_some(())
     });
     let told = std::process::Command::new("kill")
-        .args(["-INT", &import.id().to_string()])
+        .args(["-TERM", &import.id().to_string()])
         .status();
     assert!(told.is_ok_and(|told| told.success()));
     assert!(

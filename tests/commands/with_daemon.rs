@@ -112,7 +112,7 @@ fn an_alert_is_acknowledged_shelved_and_brought_back() {
     assert_eq!(done[0]["who"], "Ada");
     assert_eq!(kitchen.state("limit_near").as_deref(), Some("acknowledged"));
     let reason = "the crate stands in the cellar";
-    let shelved = kitchen.done(&["shelve", "limit_near", "--for", "2d", "--reason", reason]);
+    let shelved = kitchen.done(&["shelve", "limit_near", "--for", "20h", "--reason", reason]);
     assert!(
         shelved.contains("is shelved until") && shelved.contains("UTC"),
         "{shelved}"

@@ -89,7 +89,7 @@ fn an_alert_is_seen_and_shelved_without_a_daemon() {
         "clears by itself",
     );
     let reason = ["--reason", "the crate stands in the cellar"];
-    kitchen.done(&[&["shelve", "limit_near", "--for", "1d 12h"], &reason[..]].concat());
+    kitchen.done(&[&["shelve", "limit_near", "--for", "23h 30m"], &reason[..]].concat());
 
     let daemon = kitchen.watch();
     kitchen.wait_for_state("limit_near", "shelved");

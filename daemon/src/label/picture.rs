@@ -3,7 +3,7 @@
 use maud::{DOCTYPE, Markup, html};
 
 use super::{Facts, Kind, lines};
-use crate::page::KEEP_OUT;
+use crate::page::{KEEP_OUT, head};
 
 /// Sizes in millimetres.
 struct Form {
@@ -137,15 +137,7 @@ pub(crate) fn sheet(facts: &Facts) -> String {
     let markup = html! {
         (DOCTYPE)
         html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                title { "Label of " (name) " \u{2013} fobwatch" }
-                link rel="icon" href="/favicon.svg" type="image/svg+xml";
-                link rel="stylesheet" href="/style.css";
-                link rel="stylesheet" href="/label.css";
-            }
+            (head(&format!("Label of {name}"), &html! { link rel="stylesheet" href="/label.css"; }))
             body {
                 @if facts.demo {
                     p class="demo" role="note" { strong { "Demo." } " Made-up batches. No real bottle is watched." }

@@ -6,6 +6,8 @@ use fobwatch_core::{
 };
 use maud::{DOCTYPE, html};
 
+use crate::page::head;
+
 /// Ingredients, steps, and what it comes to, for the volume that it was written for or another one.
 pub(crate) fn recipe_lines(
     name: &str,
@@ -105,15 +107,7 @@ pub(crate) fn recipe_page(
     let markup = html! {
         (DOCTYPE)
         html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                title { "Recipe of " (name) " \u{2013} fobwatch" }
-                link rel="icon" href="/favicon.svg" type="image/svg+xml";
-                link rel="stylesheet" href="/style.css";
-                link rel="stylesheet" href="/label.css";
-            }
+            (head(&format!("Recipe of {name}"), &html! { link rel="stylesheet" href="/label.css"; }))
             body {
                 @if demo {
                     p class="demo" role="note" { strong { "Demo." } " Made-up batches. No real bottle is watched." }

@@ -2,21 +2,14 @@
 
 use maud::{DOCTYPE, Markup, html};
 
-use super::caution;
+use super::{caution, head::head};
 
 /// A whole page round `main`.
 pub(super) fn document(title: &str, demo: bool, main: &Markup) -> Markup {
     html! {
         (DOCTYPE)
         html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                title { (title) " \u{2013} fobwatch" }
-                link rel="icon" href="/favicon.svg" type="image/svg+xml";
-                link rel="stylesheet" href="/style.css";
-            }
+            (head(title, &html! {}))
             body {
                 @if demo {
                     p class="demo" role="note" { strong { "Demo." } " Made-up batches. No real bottle is watched." }

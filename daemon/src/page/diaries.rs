@@ -7,7 +7,7 @@ use fobwatch_core::{
 };
 use maud::{DOCTYPE, Markup, html};
 
-use super::{Context, clock::Clock, craft};
+use super::{Context, clock::Clock, craft, head::head};
 
 /// What to do with a starter that looks or smells wrong.
 pub(crate) const SPOILT: &str =
@@ -49,15 +49,7 @@ pub(super) fn document(
     html! {
         (DOCTYPE)
         html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                title { "Cultures \u{2013} fobwatch" }
-                link rel="icon" href="/favicon.svg" type="image/svg+xml";
-                link rel="stylesheet" href="/style.css";
-                link rel="stylesheet" href="/label.css";
-            }
+            (head("Cultures", &html! { link rel="stylesheet" href="/label.css"; }))
             body {
                 @if context.demo {
                     p class="demo" role="note" { strong { "Demo." } " Made-up batches. No real bottle is watched." }

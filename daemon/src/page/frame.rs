@@ -2,21 +2,19 @@
 
 use maud::{DOCTYPE, Markup, html};
 
-use super::{Context, caution};
+use super::{Context, caution, head::head};
 
 /// A page of its own with `title` as its heading.
 pub(super) fn frame(title: &str, context: &Context, inside: &Markup) -> Markup {
+    let marked = if context.demo {
+        format!("Demo: {title}")
+    } else {
+        title.to_owned()
+    };
     html! {
         (DOCTYPE)
         html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                title { @if context.demo { "Demo: " } (title) " \u{2013} fobwatch" }
-                link rel="icon" href="/favicon.svg" type="image/svg+xml";
-                link rel="stylesheet" href="/style.css";
-            }
+            (head(&marked, &html! {}))
             body {
                 a class="skip" href="#main" { "To the form" }
                 @if context.demo {

@@ -5,7 +5,9 @@ use std::collections::BTreeSet;
 use maud::{DOCTYPE, Markup, html};
 
 use super::{
-    Context, Shown, agenda, batch, caution, channels, chart, craft, headline,
+    Context, Shown, agenda, batch, caution, channels, chart, craft,
+    head::head,
+    headline,
     need::{self, Entry, Urgency},
     shelf,
 };
@@ -43,16 +45,7 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
     html! {
         (DOCTYPE)
         html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                noscript { meta http-equiv="refresh" content=(refresh); }
-                title { (title) " \u{2013} fobwatch" }
-                link rel="icon" href="/favicon.svg" type="image/svg+xml";
-                link rel="stylesheet" href="/style.css";
-                script src="/page.js" defer {}
-            }
+            (head(&title, &html! { noscript { meta http-equiv="refresh" content=(refresh); } script src="/page.js" defer {} }))
             body {
                 a class="skip" href="#main" { "To the agenda" }
                 @if context.demo {

@@ -2,19 +2,13 @@
 
 use maud::{DOCTYPE, Markup, html};
 
+use super::head::head;
+
 fn around(title: &str, demo: bool, inside: &Markup) -> Markup {
     html! {
         (DOCTYPE)
         html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                meta name="robots" content="noindex";
-                title { (title) " \u{2013} fobwatch" }
-                link rel="icon" href="/favicon.svg" type="image/svg+xml";
-                link rel="stylesheet" href="/style.css";
-            }
+            (head(title, &html! { meta name="robots" content="noindex"; }))
             body {
                 @if demo {
                     p class="demo" role="note" { strong { "Demo." } " Made-up batches. No real bottle is watched." }

@@ -2,7 +2,7 @@
 
 use maud::{DOCTYPE, Markup, html};
 
-use super::{Context, Shown, caution, chart, told};
+use super::{Context, Shown, caution, chart, head::head, told};
 
 pub(super) fn document(shown: &Shown, context: &Context) -> Markup {
     let name = shown.batch.name.as_str();
@@ -10,16 +10,7 @@ pub(super) fn document(shown: &Shown, context: &Context) -> Markup {
     html! {
         (DOCTYPE)
         html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                meta name="robots" content="noindex";
-                meta http-equiv="refresh" content="60";
-                title { (name) " \u{2013} fobwatch" }
-                link rel="icon" href="/favicon.svg" type="image/svg+xml";
-                link rel="stylesheet" href="/style.css";
-            }
+            (head(name, &html! { meta name="robots" content="noindex"; meta http-equiv="refresh" content="60"; }))
             body {
                 @if context.demo {
                     p class="demo" role="note" { strong { "Demo." } " Made-up batches. No real bottle is watched." }
