@@ -135,6 +135,9 @@ impl std::fmt::Display for Count {
             at_least,
             at_most,
         } = self;
+        if *of == 0 {
+            return f.write_str("not played");
+        }
         let percent = |share: f64| 100.0 * share;
         write!(
             f,
