@@ -8,8 +8,8 @@ use crate::kitchen::{Kitchen, batch, hours_ago, lively};
 fn what_is_written_without_a_daemon_counts_at_the_next_start() {
     let kitchen = Kitchen::new();
     kitchen.refused(&["status"], 1, "nothing was ever kept in");
-    let hibiscus = kitchen.write("hibiscus-12.toml", &batch("hibiscus 12", 5, 9.0));
-    let plum = kitchen.write("plum-1.toml", &batch("plum 1", 5, 9.0));
+    let hibiscus = kitchen.write("hibiscus-12.toml", &batch("hibiscus 12", 5, 20.0));
+    let plum = kitchen.write("plum-1.toml", &batch("plum 1", 5, 20.0));
     let added = kitchen.run(&["batch", "add", &hibiscus]);
     assert_eq!(added.status, Some(0), "{added:#?}");
     assert!(
