@@ -1,0 +1,149 @@
+//! Pages written to a folder for whoever wants to look at them: calm, danger, empty, many, midnight.
+
+use std::fs;
+
+use fobwatch_core::{
+    alert::AlertName,
+    engine::{ApartView, Place},
+    note::{Note, NoteKind},
+};
+use jiff::{SignedDuration, Timestamp};
+
+use super::{
+    super::{
+        self as page, Shown, agenda,
+        fixture::{self, Made, alert, context, danger, hibiscus, lime, now, pear, plum},
+        style,
+    },
+    all, move_now,
+};
+
+#[test]
+#[ignore = "writes pages to look at"]
+fn write_pages_to_look_at() {
+    let folder = std::env::temp_dir().join("fobwatch-pages");
+    fs::create_dir_all(&folder).unwrap();
+    let long = "a very long name that somebody gave to one filling of bottles without any thought";
+    let mut longest = Made::new(&long.chars().take(80).collect::<String>());
+    longest.culture = "Donaudampfschifffahrtsgesellschaftskapitaenswitwenstarterkulturglas".to_owned();
+    let mut demo = context();
+    demo.demo = true;
+    let mut many: Vec<Shown> = (0..200)
+        .map(|number| Made::new(&format!("pear and thyme {number}")).shown())
+        .collect();
+    many.push(danger());
+    let behind = Shown {
+        behind: true,
+        ..pear()
+    };
+    let mut danger_of_some = danger();
+    danger_of_some.view.place = Place::Fridge;
+    danger_of_some.view.apart = Some(ApartView {
+        count: 2,
+        why: "2 of 8 bottles are still in the room.".to_owned(),
+        forecast: danger_of_some.view.forecast.clone(),
+        outlook: danger_of_some.view.outlook.clone(),
+    });
+    let mut lost = danger();
+    lost.view.alerts = vec![alert(
+        AlertName::SuddenLoss,
+        1,
+        "Pressure fell from 4.1 bar and nobody noted an opening. A bottle may have burst or a stopper lifted. The others still \
+         hold pressure. Stay out.",
+    )];
+    // Midnight before the clocks go forward, in the zone of the fixture.
+    let night = |mut shown: Shown| {
+        let later: SignedDuration = "2026-03-28T23:00:00Z"
+            .parse::<Timestamp>()
+            .unwrap()
+            .duration_since(now());
+        shown.batch.bottled_at += later;
+        let view = &mut shown.view;
+        view.at += later;
+        for sensor in &mut view.sensors {
+            sensor.at = sensor.at.map(|at| at + later);
+        }
+        if let Some(outlook) = &mut view.outlook {
+            outlook.at += later;
+            for point in &mut outlook.curve {
+                point.at += later;
+            }
+        }
+        if let Some(forecast) = &mut view.forecast {
+            forecast.at += later;
+            for when in [
+                &mut forecast.move_at,
+                &mut forecast.target_at,
+                &mut forecast.limit_at,
+            ]
+            .into_iter()
+            .flatten()
+            {
+                for at in [&mut when.p05, &mut when.p50, &mut when.p95] {
+                    *at = at.map(|at| at + later);
+                }
+            }
+        }
+        if let Some(warmth) = &mut shown.warmth {
+            for point in &mut warmth.points {
+                point.0 += later;
+            }
+        }
+        shown
+    };
+    let mut midnight = context();
+    midnight.now = "2026-03-28T23:00:00Z".parse().unwrap();
+    let mut noted = hibiscus();
+    noted.notes = [
+        (50, NoteKind::Squeezed, "soft"),
+        (20, NoteKind::Opened, "light"),
+        (2, NoteKind::MovedToFridge, ""),
+    ]
+    .into_iter()
+    .map(|(hours, kind, text)| Note {
+        at: now() - SignedDuration::from_hours(hours),
+        kind,
+        bottles: (kind == NoteKind::Opened).then(|| vec![1]),
+        value: None,
+        unit: None,
+        text: (!text.is_empty()).then(|| text.to_owned()),
+    })
+    .collect();
+    let offers: Vec<_> = AlertName::ALL
+        .into_iter()
+        .map(|alert| (alert, page::Offer::ALL.to_vec()))
+        .collect();
+    let pages = [
+        ("lost", agenda(&[lost, lime()], &context())),
+        ("midnight", agenda(&[night(hibiscus()), night(pear())], &midnight)),
+        ("noted", agenda(&[noted], &context())),
+        (
+            "tell",
+            page::tell(
+                &hibiscus(),
+                &context(),
+                Some("The bottles are 9; allowed: 1 to 8."),
+            ),
+        ),
+        ("new", page::begin(&page::Begun::default(), &context())),
+        ("see_to", page::see_to(&plum(), &offers, &context(), None)),
+        ("calm", agenda(&[pear(), lime(), plum(), hibiscus()], &context())),
+        ("danger", agenda(&all(), &demo)),
+        (
+            "move",
+            agenda(&[hibiscus(), move_now(), longest.shown()], &context()),
+        ),
+        ("empty", agenda(&[], &context())),
+        ("many", agenda(&many, &context())),
+        ("behind", agenda(&[behind, lime(), danger_of_some], &context())),
+    ];
+    for (name, page) in pages {
+        let page = page
+            .replace("/style.css", "style.css")
+            .replace("/favicon.svg", "favicon.svg");
+        fs::write(folder.join(format!("{name}.html")), page).unwrap();
+    }
+    fs::write(folder.join("style.css"), style()).unwrap();
+    fs::write(folder.join("favicon.svg"), page::favicon()).unwrap();
+    assert!(fixture::now() == now());
+}
