@@ -40,7 +40,9 @@ pub(super) fn links() -> Markup {
 
 /// A sentence of the terminal as the page sets it: commands between backticks, degrees with their sign.
 pub(super) fn sentence(text: &str) -> Markup {
-    let set = text.replace(" degC", "\u{a0}\u{b0}C");
+    let set = text
+        .replace(" degC", "\u{a0}\u{b0}C")
+        .replace("CO2", "CO\u{2082}");
     html! {
         @for (place, piece) in set.split('`').enumerate() {
             @if place % 2 == 1 { code { (piece) } } @else { (piece) }

@@ -41,9 +41,9 @@ pub(super) fn document(
                                 td { (of.batches) }
                                 td class="value" { (format!("{:.2}", vigour.p50.ratio())) small { (format!("{:.2} to {:.2}", vigour.p05.ratio(), vigour.p95.ratio())) } }
                                 td class="value" { (format!("{:.0}", lag.p50.0)) small { (format!("{:.0} to {:.0}", lag.p05.0, lag.p95.0)) } }
-                                td class="value" {
+                                td {
                                     @match of.trend {
-                                        Some(trend) => { (format!("{:+.0} %", trend.0.p50)) small { (format!("{:+.0} to {:+.0} %", trend.0.p05, trend.0.p95)) } },
+                                        Some(trend) => span class="value" { (format!("{:+.0} %", trend.0.p50)) small { (format!("{:+.0} to {:+.0} %", trend.0.p05, trend.0.p95)) } },
                                         None => "too few batches",
                                     }
                                 }
@@ -55,7 +55,7 @@ pub(super) fn document(
                     section { h2 { "Which is livelier" } @for pair in &comparison.pairs { p { (words::pair(pair)) } } }
                 }
                 @if let Some(picture) = picture {
-                    section { h2 { "Their curves" } img class="drawn" alt="Curves of each culture's batches, from sealing on and by time at 20 degC" src=(as_image(picture)); }
+                    section { h2 { "Their curves" } div class="across" role="region" aria-label="Curves" tabindex="0" { img class="drawn" alt="Curves of each culture's batches, from sealing on and by time at 20 degC" src=(as_image(picture)); } }
                 }
                 section { h2 { "Batch by batch" } @for batch in &comparison.batches { p { (words::batch(batch, display)) } } }
             }
