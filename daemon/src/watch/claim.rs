@@ -1,4 +1,7 @@
 //! A gauge sits on one bottle: from the filling of a batch to its end, a source that its file names is its own.
+//!
+//! A batch that was ended holds nothing any more, whatever its times: when somebody said that it had ended is not when its gauge
+//! was taken off, and batches of the past are entered one after the other.
 
 use fobwatch_core::{
     batch::Batch,
