@@ -38,20 +38,14 @@ pub(crate) async fn carry(
     channel: Channel,
     stop: CancellationToken,
 ) {
-    let carrier = Carrier {
-        house,
-        destination,
-        channel,
-        unmarked: BTreeMap::new(),
-        notices: Notices::default(),
-    };
+    let carrier = Carrier::new(house, destination, channel);
     tokio::select! {
         () = stop.cancelled() => {}
         () = carrier.run() => {}
     }
 }
 
-struct Carrier {
+pub(super) struct Carrier {
     house: Arc<House>,
     destination: Destination,
     channel: Channel,
@@ -61,6 +55,16 @@ struct Carrier {
 }
 
 impl Carrier {
+    pub(super) fn new(house: Arc<House>, destination: Destination, channel: Channel) -> Self {
+        Self {
+            house,
+            destination,
+            channel,
+            unmarked: BTreeMap::new(),
+            notices: Notices::default(),
+        }
+    }
+
     async fn run(mut self) {
         let mut news = self.house.alerts.subscribe();
         let mut trouble = self.house.unstored.subscribe();
@@ -70,7 +74,7 @@ impl Carrier {
             let now = trouble.borrow_and_update().clone();
             self.give_notice(now).await;
             let wait = match self.carry_all(at_once, &news).await {
-                Ok(due) => due.map_or(LOOK, |due| until(due, Timestamp::now())),
+                Ok(due) => due.map_or(LOOK, |due| until(due, self.house.clock.now())),
                 Err(StoreError::Closed) => return,
                 Err(error) => {
                     warn!(destination = %self.destination.name, "The outbox cannot be used: {error}.");
@@ -93,7 +97,8 @@ impl Carrier {
 
     /// Tells that nothing can be stored, past the outbox, which cannot take it.
     async fn give_notice(&mut self, trouble: Option<Trouble>) {
-        self.notices.look(trouble, tokio::time::Instant::now());
+        self.notices
+            .look(trouble, self.house.clock.now(), tokio::time::Instant::now());
         if let Some(letter) = self.notices.due(tokio::time::Instant::now()) {
             match self.channel.deliver(letter, None).await {
                 Ok(()) => self.notices.told(),
@@ -108,7 +113,7 @@ impl Carrier {
     }
 
     /// Carries what may go. Answers when there is more to do. `at_once`: rows that only wait because they failed are tried.
-    async fn carry_all(
+    pub(super) async fn carry_all(
         &mut self,
         at_once: bool,
         news: &watch::Receiver<u64>,
@@ -116,7 +121,7 @@ impl Carrier {
         self.mark_all().await?;
         let danger = self.carry_lane(Lane::Danger, at_once, news).await?;
         let rest = self.carry_lane(Lane::Rest, at_once, news).await?;
-        let (name, now) = (self.destination.name.clone(), Timestamp::now());
+        let (name, now) = (self.destination.name.clone(), self.house.clock.now());
         let later = self
             .house
             .store
@@ -133,7 +138,7 @@ impl Carrier {
         news: &watch::Receiver<u64>,
     ) -> Result<Option<Timestamp>, StoreError> {
         loop {
-            let (name, now) = (self.destination.name.clone(), Timestamp::now());
+            let (name, now) = (self.destination.name.clone(), self.house.clock.now());
             let unmarked = u32::try_from(self.unmarked.len()).unwrap_or(u32::MAX);
             let limit = CHUNK.saturating_add(unmarked);
             let mut rows = self
@@ -216,7 +221,7 @@ impl Carrier {
             _ => None,
         };
         let sent = self.channel.deliver(&letter, picture.as_deref()).await;
-        let now = Timestamp::now();
+        let now = self.house.clock.now();
         match sent {
             Ok(()) => {
                 debug!(destination = %name, key = %letter.key, "It was delivered.");
@@ -337,7 +342,7 @@ impl Carrier {
     }
 
     async fn mark(&self, rows: Vec<(i64, Option<Next>)>, how: Delivered) -> Result<(), StoreError> {
-        let now = Timestamp::now();
+        let now = self.house.clock.now();
         self.house
             .store
             .write(move |writer| {

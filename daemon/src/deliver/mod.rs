@@ -92,9 +92,13 @@ pub(crate) async fn try_out(channel: &Channel, alert: &AlertRecord) -> Result<()
 ///
 /// # Errors
 /// The store failed; each that it could not be told of hears of the next alert.
-pub(crate) async fn welcome(store: &Store, destinations: &[Destination]) -> Result<(), StoreError> {
+pub(crate) async fn welcome(
+    store: &Store,
+    destinations: &[Destination],
+    now: Timestamp,
+) -> Result<(), StoreError> {
     for destination in destinations {
-        let (new, now) = (destination.clone(), Timestamp::now());
+        let new = destination.clone();
         let put = store.write(move |writer| writer.outbox_begin(&new, now)).await?;
         if put > 0 {
             info!(destination = %destination.name, "It is told what stands: {put} alerts.");
@@ -112,7 +116,7 @@ pub(crate) async fn forget(house: Arc<House>, stop: CancellationToken) {
             _ = ticks.tick() => {}
         }
         let known: Vec<String> = house.destinations().iter().map(|of| of.name.clone()).collect();
-        let now = Timestamp::now();
+        let now = house.clock.now();
         let before = now.saturating_sub(GIVE_UP).unwrap_or(now);
         let forgotten = house
             .store

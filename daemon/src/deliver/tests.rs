@@ -28,7 +28,10 @@ use super::*;
 use crate::{
     config::{Body, Picks, Secret, Webhook},
     store::{BatchId, Outcome, Store},
-    watch::tests::{batch_text, house},
+    watch::{
+        WallClock,
+        tests::{batch_text, house_by},
+    },
 };
 
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -106,7 +109,7 @@ impl Play {
             .write(move |writer| writer.add_batch(&batch, &text, Timestamp::now()))
             .await
             .unwrap();
-        let (house, _requests) = house(&store).await;
+        let (house, _requests) = house_by(&store, Arc::new(WallClock)).await;
         let webhook = Webhook {
             name: "phone".to_owned(),
             url: Some(Url::parse(&format!("http://{address}/hook")).unwrap()),

@@ -143,7 +143,7 @@ impl Inputs {
             ..config.clone()
         };
         let destinations = Destination::all(&config);
-        if let Err(error) = deliver::welcome(&self.house.store, &destinations).await {
+        if let Err(error) = deliver::welcome(&self.house.store, &destinations, self.house.clock.now()).await {
             warn!("A channel that is new is not told what stands: {error}.");
         }
         *self

@@ -228,7 +228,7 @@ impl Daemon {
         let listener = TcpListener::from_std(setup.listener).map_err(unserved)?;
         let (config, demo) = (setup.config, setup.demo);
         let (house, requests) = House::new(setup.store.clone(), &config, setup.clock, demo.is_some()).await?;
-        if let Err(error) = deliver::welcome(&house.store, &house.destinations()).await {
+        if let Err(error) = deliver::welcome(&house.store, &house.destinations(), house.clock.now()).await {
             warn!("A channel that is new is not told what stands: {error}.");
         }
         let own = entrance::own(&house).await?;
