@@ -65,6 +65,12 @@ impl Carrier {
         }
     }
 
+    /// Rows that were delivered and are not marked so.
+    #[cfg(any(test, feature = "faults"))]
+    pub(super) fn unmarked(&self) -> usize {
+        self.unmarked.len()
+    }
+
     async fn run(mut self) {
         let mut news = self.house.alerts.subscribe();
         let mut trouble = self.house.unstored.subscribe();
@@ -270,6 +276,7 @@ impl Carrier {
             return Ok(None);
         }
         let wait = incoming::wait(attempts, FIRST, self.channel.longest_wait()).max(asked);
+        let wait = self.house.clock.wait(wait);
         let wait = SignedDuration::try_from(wait).unwrap_or(SignedDuration::from_secs(30));
         let due = now.saturating_add(wait).unwrap_or(now);
         let complaint = failed.why;

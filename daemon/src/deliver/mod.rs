@@ -12,6 +12,8 @@ mod mail;
 mod notices;
 pub(crate) mod orders;
 mod picture;
+#[cfg(any(test, feature = "faults"))]
+pub(crate) mod simulated;
 #[cfg(test)]
 mod tests;
 mod undelivered;
@@ -35,7 +37,7 @@ pub(crate) use carrier::carry;
 pub(crate) use channel::Channel;
 pub(crate) use destination::begins;
 pub use destination::{Destination, Due};
-use letter::Letter;
+pub(crate) use letter::Letter;
 use mail::Mailer;
 pub(crate) use undelivered::Undelivered;
 use webhook::Poster;

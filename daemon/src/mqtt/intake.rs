@@ -84,11 +84,7 @@ impl Intake {
     }
 
     /// What a message holds for the watch loop, and who hears once that is stored; `None`: nothing.
-    pub(super) fn read(
-        &self,
-        message: &Message,
-        at: Timestamp,
-    ) -> Option<(Incoming, oneshot::Receiver<()>)> {
+    pub(super) fn read(&self, message: &Message, at: Timestamp) -> Option<(Incoming, oneshot::Receiver<()>)> {
         if self.command(message) {
             return None;
         }

@@ -5,6 +5,8 @@
 
 mod backlog;
 mod line;
+#[cfg(any(test, feature = "faults"))]
+pub(crate) mod simulated;
 mod speech;
 
 use std::{

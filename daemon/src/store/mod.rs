@@ -19,6 +19,8 @@ mod outbox;
 mod read;
 mod rolled;
 mod rollup;
+#[cfg(any(test, feature = "faults"))]
+mod simulated;
 mod text;
 mod told;
 mod write;

@@ -87,7 +87,7 @@ impl Intake {
     }
 
     /// Stores the time, so that a restart lets the engines see the same ticks between the same readings.
-    async fn tick(&mut self) -> Result<(), Failure> {
+    pub(super) async fn tick(&mut self) -> Result<(), Failure> {
         let Some(now) = self.time() else {
             return Ok(());
         };
@@ -144,7 +144,7 @@ impl Intake {
     }
 
     /// All that waits, in one transaction.
-    async fn keep(&mut self, waiting: &mut Vec<Incoming>) -> Result<(), Failure> {
+    pub(super) async fn keep(&mut self, waiting: &mut Vec<Incoming>) -> Result<(), Failure> {
         if self.is_late() {
             self.tick().await?;
         }
@@ -225,7 +225,7 @@ impl Intake {
         }
     }
 
-    async fn serve(&mut self, (request, answer): Asked) -> Result<(), Failure> {
+    pub(super) async fn serve(&mut self, (request, answer): Asked) -> Result<(), Failure> {
         let now = self.house.clock.now();
         let store = self.house.store.clone();
         let done = match request {

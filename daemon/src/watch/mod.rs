@@ -16,6 +16,8 @@ mod learned;
 mod left;
 mod live;
 mod signals;
+#[cfg(any(test, feature = "faults"))]
+pub(crate) mod simulated;
 mod taught;
 #[cfg(test)]
 pub(crate) mod tests;
@@ -60,6 +62,8 @@ pub(crate) use live::Live;
 pub use signals::stop_on_signals;
 pub(crate) use taught::calibrated;
 pub use unstored::Trouble;
+#[cfg(any(test, feature = "faults"))]
+pub(crate) use worker::Step;
 
 /// How long inputs, answers under way and deliveries may take to end.
 const PARTING: Duration = Duration::from_secs(5);

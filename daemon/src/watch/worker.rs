@@ -192,6 +192,18 @@ enum Turn {
     Stopped,
 }
 
+/// What a worker did when it was its turn.
+#[cfg(any(test, feature = "faults"))]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Step {
+    /// There was nothing to do.
+    AtTheEnd,
+    /// It took events.
+    Taken,
+    /// The engine failed.
+    Failed,
+}
+
 impl Worker {
     fn run(mut self) {
         let runtime = self.runtime.clone();
@@ -237,8 +249,34 @@ impl Worker {
         Ok(with_first_tick(&self.monitor, self.seen, events))
     }
 
+    /// Takes what is ahead, a chunk at most.
+    #[cfg(any(test, feature = "faults"))]
+    pub(super) fn turn(&mut self) -> Result<Step, StoreError> {
+        let events = self.ahead()?;
+        if events.is_empty() {
+            return Ok(Step::AtTheEnd);
+        }
+        Ok(match self.take(&events) {
+            Turn::Taken | Turn::Stopped => Step::Taken,
+            Turn::Failed { .. } => Step::Failed,
+        })
+    }
+
+    /// The engine, and whether something that came of it is not stored.
+    #[cfg(any(test, feature = "faults"))]
+    pub(super) fn stands(&self) -> (BatchId, Monitor, bool) {
+        let Outcome {
+            alerts,
+            reminders,
+            forecasts,
+            ..
+        } = &self.outcome;
+        let open = !(alerts.is_empty() && reminders.is_empty() && forecasts.is_empty());
+        (self.live.id, self.monitor.clone(), open)
+    }
+
     /// Keeps its state.
-    fn end(&mut self) {
+    pub(super) fn end(&mut self) {
         self.keep_snapshot();
         self.record();
     }
@@ -396,7 +434,12 @@ impl Worker {
                     if self.live.stop.is_cancelled() || matches!(error, StoreError::Closed) {
                         return;
                     }
-                    pause(&self.house, &self.runtime, &self.live.stop, backoff.after(Duration::ZERO));
+                    pause(
+                        &self.house,
+                        &self.runtime,
+                        &self.live.stop,
+                        backoff.after(Duration::ZERO),
+                    );
                 }
             }
         }
