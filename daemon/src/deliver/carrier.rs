@@ -164,16 +164,17 @@ impl Carrier {
                 if waits && !at_once {
                     return Ok(Some(row.due_at));
                 }
-                if self.unmarked.contains_key(&row.id) {
-                    // It went together with another.
-                    continue;
-                }
+                let gathered = row.gathered;
                 if let Some(due) = self.carry_one(row).await? {
                     return Ok(Some(due));
                 }
                 if lane == Lane::Rest && news.has_changed().unwrap_or(false) {
                     // It may be a danger, which goes first.
                     return Ok(Some(now));
+                }
+                if gathered {
+                    // Some of those that follow may have gone with it.
+                    break;
                 }
             }
         }
@@ -183,26 +184,15 @@ impl Carrier {
     async fn carry_one(&mut self, row: OutboxRow) -> Result<Option<Timestamp>, StoreError> {
         let name = self.destination.name.clone();
         let mut rows = if row.gathered {
-            let of = name.clone();
-            let all = self
-                .house
-                .store
-                .read(move |reader| reader.gathered(&of, MOST_GATHERED))
-                .await?;
-            let mut all: Vec<OutboxRow> = all
-                .into_iter()
-                .filter(|of| !self.unmarked.contains_key(&of.id))
-                .collect();
-            if all.iter().all(|of| of.id != row.id) {
-                all.insert(0, row);
-            }
-            all
+            self.gathered().await?
         } else {
             vec![row]
         };
         let mut spared = Vec::new();
         for of in &rows {
-            if self.is_spared(of).await? {
+            // One of a letter that may have come stays in it.
+            let may_have_come = of.gathered && of.attempts > 0;
+            if !may_have_come && self.is_spared(of).await? {
                 debug!(destination = %name, alert = %of.alert.alert, batch = %of.alert.batch, "Nobody there needs it any more.");
                 spared.push(of.id);
             }
@@ -214,6 +204,18 @@ impl Carrier {
         )
         .await?;
         let alerts: Vec<AlertRecord> = rows.iter().map(|of| of.alert.clone()).collect();
+        if rows.len() > 1 && rows.iter().all(|of| of.attempts == 0) {
+            let ids = rows.iter().map(|of| of.id).collect::<Vec<_>>();
+            let begun = self
+                .house
+                .store
+                .write(move |writer| writer.outbox_begun(&ids))
+                .await;
+            // To be told beats to be told once: without it a crash just after the delivery may send them again in other company.
+            if let Err(StoreError::Closed) = begun {
+                return Err(StoreError::Closed);
+            }
+        }
         let letter = match rows.as_slice() {
             [] => return Ok(None),
             [one] if one.again > 0 => Letter::reminding(one.alert.clone(), one.again),
@@ -237,6 +239,22 @@ impl Carrier {
             }
             Err(failed) => self.not_taken(&rows, failed, now).await,
         }
+    }
+
+    /// The rows that go together: all that wait, or those alone that were tried together. That letter may have come, and comes again as
+    /// it was, under its key.
+    async fn gathered(&self) -> Result<Vec<OutboxRow>, StoreError> {
+        let name = self.destination.name.clone();
+        let mut all = self
+            .house
+            .store
+            .read(move |reader| reader.gathered(&name, MOST_GATHERED))
+            .await?;
+        all.retain(|of| !self.unmarked.contains_key(&of.id));
+        if all.iter().any(|of| of.attempts > 0) {
+            all.retain(|of| of.attempts > 0);
+        }
+        Ok(all)
     }
 
     /// Puts rows off, or gives them up.

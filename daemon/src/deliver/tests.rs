@@ -144,9 +144,13 @@ impl Play {
 
     /// As if it had been stored `at` that time.
     async fn store_at(&self, alert: AlertRecord, at: Timestamp) {
+        self.store_all_at(vec![alert], at).await;
+    }
+
+    async fn store_all_at(&self, alerts: Vec<AlertRecord>, at: Timestamp) {
         let outcome = Outcome {
             batch: self.batch,
-            alerts: vec![alert],
+            alerts,
             reminders: Vec::new(),
             destinations: vec![self.destination.clone()],
             now: at,

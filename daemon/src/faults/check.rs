@@ -82,6 +82,7 @@ pub(super) fn check(
         wrong.push(format!("the store cannot be looked through: {error}"));
     }
     let mut left = Vec::new();
+    let mut reminders = BTreeSet::new();
     let engines = ended.loops.engines();
     for (place, (id, notes, alerts, forecasts)) in batches.into_iter().enumerate() {
         deeds(ended, place, &events, id, &notes, &mut wrong);
@@ -93,6 +94,7 @@ pub(super) fn check(
             let answers = (fits::fitted as _, play.fits_from);
             match runtime.block_on(simulated::replayed(&ended.house, id, batch.clone(), answers)) {
                 Ok(replayed) => {
+                    reminders.extend(replayed.reminders.iter().map(|alert| alert.at.as_microsecond()));
                     same(place, monitor, &replayed, &alerts, &forecasts, &mut wrong);
                 }
                 Err(error) => wrong.push(format!("batch {place} cannot be gone over: {error}")),
@@ -104,7 +106,7 @@ pub(super) fn check(
             forecasts,
         });
     }
-    delivered(&ended.house, ended, &mut wrong);
+    delivered(&ended.house, ended, &reminders, &mut wrong);
     if let Some(undisturbed) = undisturbed {
         for (place, (with, without)) in left.iter().zip(undisturbed).enumerate() {
             if with.told == without.told && with != without {
@@ -285,12 +287,19 @@ fn told(events: &[StoredEvent], id: BatchId) -> Vec<String> {
 }
 
 /// Every alert reached every channel that wants it, in order, and one that came again came under the same key.
-fn delivered(house: &House, ended: &Ended, wrong: &mut Vec<String>) {
-    let alerts =
-        match Connection::open(ended.folder.join(Store::FILE)).and_then(|connection| stored(&connection)) {
-            Ok(alerts) => alerts,
-            Err(error) => return wrong.push(format!("the alerts cannot be read: {error}")),
-        };
+fn delivered(house: &House, ended: &Ended, reminders: &BTreeSet<i64>, wrong: &mut Vec<String>) {
+    let read = Connection::open(ended.folder.join(Store::FILE))
+        .and_then(|connection| Ok((stored(&connection)?, again(&connection)?)));
+    let (alerts, again) = match read {
+        Ok(read) => read,
+        Err(error) => return wrong.push(format!("the alerts cannot be read: {error}")),
+    };
+    for (.., moment) in again
+        .iter()
+        .filter(|(.., of_engine, moment)| *of_engine && !reminders.contains(moment))
+    {
+        wrong.push(format!("a reminder of {moment} is none of the engine's"));
+    }
     for (destination, other) in house.destinations().iter().zip(&ended.others) {
         let name = &destination.name;
         let arrived = other.arrived();
@@ -321,7 +330,12 @@ fn delivered(house: &House, ended: &Ended, wrong: &mut Vec<String>) {
             }
         }
         for (place, keys) in &keys {
-            if keys.len() > 1 {
+            // Reminders are gathered with others, where they are.
+            let reminded = again
+                .iter()
+                .filter(|(of, to, ..)| of == place && to == name)
+                .count();
+            if keys.len() > 1 + reminded {
                 let all: Vec<_> = keys.iter().copied().collect();
                 wrong.push(format!(
                     "{name} got alert {place} under several keys: {}",
@@ -367,6 +381,19 @@ fn in_order(destination: &Destination, alerts: &[AlertRecord], firsts: &[usize],
             wrong.push(format!("{} was told out of order: {lane:?}", destination.name));
         }
     }
+}
+
+/// Reminders that were put there: of which alert, to whom, whether the engine asked for it, and which.
+fn again(connection: &Connection) -> Result<Vec<(usize, String, bool, i64)>, rusqlite::Error> {
+    let mut query = connection.prepare(
+        "SELECT (SELECT count(*) FROM alert WHERE alert.id < outbox.alert), destination, body IS NOT NULL, again
+         FROM outbox WHERE again > 0",
+    )?;
+    let rows = query.query_map([], |row| {
+        let place = usize::try_from(row.get::<_, i64>(0)?).unwrap_or(usize::MAX);
+        Ok((place, row.get(1)?, row.get(2)?, row.get(3)?))
+    })?;
+    rows.collect()
 }
 
 fn stored(connection: &Connection) -> Result<Vec<AlertRecord>, rusqlite::Error> {

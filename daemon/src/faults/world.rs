@@ -77,6 +77,8 @@ struct Daemon {
     postmen: Vec<Postman>,
     /// Messages taken from the broker, and who hears of their storing.
     taken: VecDeque<(usize, Vec<Reading>, oneshot::Receiver<()>)>,
+    /// The line is in its first moments, and what comes before its first line end does not count.
+    fresh: bool,
     /// Lines taken from the port, not known to be stored.
     heard: Vec<Reading>,
 }
@@ -253,6 +255,7 @@ impl<'p> World<'p> {
                 daemon.plug.hear(head, now);
                 daemon.plug.replug();
                 daemon.plug.hear(tail, now);
+                daemon.fresh = false;
                 continue;
             }
             if noise {
@@ -262,10 +265,12 @@ impl<'p> World<'p> {
                 }
                 noise.push(b'\n');
                 daemon.plug.hear(&noise, now);
+                daemon.fresh = false;
             }
-            daemon
-                .heard
-                .extend(self.ledger.said(&self.play.config, line, now));
+            let said = self.ledger.said(&self.play.config, line, now);
+            if !std::mem::replace(&mut daemon.fresh, false) {
+                daemon.heard.extend(said);
+            }
             let cut = self.random.below(bytes.len());
             let (head, tail) = bytes.split_at(cut);
             daemon.plug.hear(head, now);
@@ -547,6 +552,7 @@ impl<'p> World<'p> {
             loops,
             postmen,
             taken: VecDeque::new(),
+            fresh: true,
             heard: Vec::new(),
         })
     }
