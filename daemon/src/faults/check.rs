@@ -101,7 +101,7 @@ pub(super) fn check(
             }
         }
         left.push(Left {
-            told: told(&events, id),
+            told: told(&events, id, place),
             alerts,
             forecasts,
         });
@@ -177,13 +177,29 @@ fn tables(folder: &Path, wrong: &mut Vec<String>) -> Result<(), rusqlite::Error>
              LEFT JOIN (SELECT series, sum(count) AS n, min(least) AS least, max(most) AS most FROM rollup GROUP BY series) AS rolled
              USING (series) WHERE raw.n IS NOT rolled.n OR raw.least IS NOT rolled.least OR raw.most IS NOT rolled.most",
         ),
-        ("letters that wait for ever", "SELECT count(*) FROM outbox WHERE done_us IS NULL"),
         ("letters that were given up", "SELECT count(*) FROM outbox WHERE given_up = 1"),
     ] {
         let count: i64 = connection.query_row(query, [], |row| row.get(0))?;
         if count > 0 {
             wrong.push(format!("{count} {what}"));
         }
+    }
+    let mut query = connection.prepare(
+        "SELECT destination, alert, again, attempts, due_us, coalesce(complaint, '') FROM outbox WHERE done_us IS NULL",
+    )?;
+    let waiting = query.query_map([], |row| {
+        Ok(format!(
+            "a letter waits for ever: {} alert {} again {} tried {} due {} {}",
+            row.get::<_, String>(0)?,
+            row.get::<_, i64>(1)?,
+            row.get::<_, i64>(2)?,
+            row.get::<_, i64>(3)?,
+            row.get::<_, i64>(4)?,
+            row.get::<_, String>(5)?
+        ))
+    })?;
+    for told in waiting {
+        wrong.push(told?);
     }
     Ok(())
 }
@@ -271,7 +287,8 @@ fn same(
 }
 
 /// What moved the engine of a batch, in order.
-fn told(events: &[StoredEvent], id: BatchId) -> Vec<String> {
+fn told(events: &[StoredEvent], id: BatchId, place: usize) -> Vec<String> {
+    let own = if place == 0 { "-a" } else { "-b" };
     let mut latest = None;
     let told = events.iter().filter_map(|event| match &event.what {
         StoredWhat::Clock(at) => {
@@ -279,7 +296,11 @@ fn told(events: &[StoredEvent], id: BatchId) -> Vec<String> {
             latest = latest.max(Some(*at));
             moves.then(|| format!("{at}"))
         }
-        StoredWhat::Reading(reading) => Some(format!("{reading:?}")),
+        StoredWhat::Reading(reading) => reading
+            .source
+            .as_str()
+            .ends_with(own)
+            .then(|| format!("{reading:?}")),
         StoredWhat::Note(of, note) => (*of == id).then(|| format!("{note:?}")),
         StoredWhat::Command(of, command) => (*of == id).then(|| format!("{command:?}")),
     });

@@ -16,8 +16,8 @@ use jiff::{SignedDuration, Timestamp};
 use crate::{config::Config, decode::csv};
 
 /// Of the busy hours before the move of the first batch, and after.
-const BEFORE_H: i64 = 5;
-const AFTER_H: i64 = 5;
+const BEFORE_H: i64 = 3;
+const AFTER_H: i64 = 4;
 /// Between two steps of the busy hours, and of the past.
 const STEP: SignedDuration = SignedDuration::from_mins(15);
 const PAST_STEP: SignedDuration = SignedDuration::from_mins(60);

@@ -185,8 +185,8 @@ impl<'p> World<'p> {
         self.broker.connect(true);
         daemon = self.work(daemon, true, true)?;
         // What is due later, as a reminder or in the evening, comes due; the engines are not told of this time.
-        for _ in 0..30 {
-            self.clock.set(self.clock.truth() + SignedDuration::from_hours(1));
+        for _ in 0..26 {
+            self.clock.set(self.clock.truth() + SignedDuration::from_hours(6));
             daemon = self.work(daemon, false, true)?;
         }
         let waiting = QUEUE - daemon.inbox.capacity() + self.errands.len();
@@ -267,14 +267,17 @@ impl<'p> World<'p> {
                 daemon.plug.hear(&noise, now);
                 daemon.fresh = false;
             }
-            let said = self.ledger.said(&self.play.config, line, now);
-            if !std::mem::replace(&mut daemon.fresh, false) {
-                daemon.heard.extend(said);
-            }
             let cut = self.random.below(bytes.len());
             let (head, tail) = bytes.split_at(cut);
             daemon.plug.hear(head, now);
             daemon.plug.hear(tail, now);
+            let counts = !std::mem::replace(&mut daemon.fresh, false);
+            if counts {
+                let arrived = daemon.plug.last();
+                daemon
+                    .heard
+                    .extend(self.ledger.said(&self.play.config, line, arrived));
+            }
         }
     }
 
@@ -612,6 +615,9 @@ fn set(moods: &mut [Mood], channel: usize, mood: Mood) {
 /// The snapshots become those of a version that nobody knows.
 fn make_strange(folder: &Path) -> Result<(), rusqlite::Error> {
     let connection = Connection::open(folder.join(Store::FILE))?;
-    connection.execute("UPDATE snapshot SET body = x'ffffff7f' || substr(body, 5)", [])?;
+    connection.execute(
+        "UPDATE snapshot SET body = CAST(x'ffffff7f' || substr(body, 5) AS BLOB)",
+        [],
+    )?;
     connection.close().map_err(|(_, error)| error)
 }

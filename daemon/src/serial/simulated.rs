@@ -46,6 +46,11 @@ impl Plug {
             != Taken::NobodyLeft
     }
 
+    /// When the last line arrived, as its readings are dated.
+    pub(crate) fn last(&self) -> Timestamp {
+        self.opened.last
+    }
+
     /// Hands on what waits; false: nobody takes it any more.
     pub(crate) fn hand_on(&mut self) -> bool {
         self.backlog.hand_on(&self.worker.inbox).is_ok()
