@@ -145,6 +145,10 @@ pub(super) async fn script() -> impl IntoResponse {
     (typed("text/javascript; charset=utf-8"), page::script())
 }
 
+pub(super) async fn chart_script() -> impl IntoResponse {
+    (typed("text/javascript; charset=utf-8"), page::chart_script())
+}
+
 /// One batch alone, for whoever has a link to it.
 pub(super) fn shared(house: &House, live: &Live) -> String {
     let (shown, context) = of_one(house, live);

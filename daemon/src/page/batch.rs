@@ -38,7 +38,7 @@ pub(super) fn section(
             @match chart::draw(shown, anchor, context, points) {
                 Some(picture) => figure {
                     figcaption {
-                        "CO\u{2082} in the drink, volumes"
+                        "CO\u{2082} in the drink, volumes" span class="soft" { "; the dark band holds it one time in two, the pale one nine in ten" }
                         @if shown.standing().next().is_some() { span class="soft" { "; a wedge at the foot: an alert was raised" } }
                     }
                     (picture)

@@ -2,7 +2,7 @@
 
 use maud::{DOCTYPE, Markup, html};
 
-use super::{caution, head::head};
+use super::{amount::capital, caution, head::head};
 
 /// A whole page round `main`.
 pub(super) fn document(title: &str, demo: bool, main: &Markup) -> Markup {
@@ -26,6 +26,19 @@ pub(super) fn document(title: &str, demo: bool, main: &Markup) -> Markup {
             }
         }
     }
+}
+
+/// Why there is no such page, or what was asked was not done.
+pub(super) fn complaint(why: &str, demo: bool) -> Markup {
+    document(
+        "Not here",
+        demo,
+        &html! {
+            h1 { "That cannot be shown." }
+            p { (capital(why)) "." }
+            p { a class="more" href="/" { "To the agenda" } }
+        },
+    )
 }
 
 /// To each of them.

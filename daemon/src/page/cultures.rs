@@ -6,9 +6,13 @@ use maud::{Markup, html};
 use super::{craft, experimented::as_image};
 use crate::{config::Display, craft::words};
 
-/// `picture`: an SVG of the curves, if there are any.
+/// More batches than these are folded.
+const MOST_OPEN: usize = 12;
+
+/// `fed`: what each culture loses with the days since its feed. `picture`: an SVG of the curves, if there are any.
 pub(super) fn document(
     comparison: &Comparison,
+    fed: &[String],
     left_out: &[String],
     picture: Option<&str>,
     display: &Display,
@@ -54,10 +58,20 @@ pub(super) fn document(
                 @if !comparison.pairs.is_empty() {
                     section { h2 { "Which is livelier" } @for pair in &comparison.pairs { p { (words::pair(pair)) } } }
                 }
+                @if !fed.is_empty() {
+                    section { h2 { "Since the last feed" } @for told in fed { p { (told) } } }
+                }
                 @if let Some(picture) = picture {
                     section { h2 { "Their curves" } div class="across" role="region" aria-label="Curves" tabindex="0" { img class="drawn" alt="Curves of each culture's batches, from sealing on and by time at 20 degC" src=(as_image(picture)); } }
                 }
-                section { h2 { "Batch by batch" } @for batch in &comparison.batches { p { (words::batch(batch, display)) } } }
+                @let (first, rest) = comparison.batches.split_at(comparison.batches.len().min(MOST_OPEN));
+                section {
+                    h2 { "Batch by batch" }
+                    @for batch in first { p { (words::batch(batch, display)) } }
+                    @if !rest.is_empty() {
+                        details { summary { (rest.len()) " more batches" } @for batch in rest { p { (words::batch(batch, display)) } } }
+                    }
+                }
             }
             @if !left_out.is_empty() {
                 details { summary { (left_out.len()) " left out" } @for why in left_out { p { (why) } } }

@@ -45,7 +45,7 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
     html! {
         (DOCTYPE)
         html lang="en" {
-            (head(&title, &html! { noscript { meta http-equiv="refresh" content=(refresh); } script src="/page.js" defer {} }))
+            (head(&title, &html! { noscript { meta http-equiv="refresh" content=(refresh); } script src="/page.js" defer {} script src="/chart.js" defer {} }))
             body {
                 a class="skip" href="#main" { "To the agenda" }
                 @if context.demo {

@@ -21,7 +21,14 @@ pub(crate) enum Answer {
     Plan(Box<Planned>, String),
 }
 
-pub(super) fn document(typed: &Typed, answer: &Answer, units: Units, demo: bool) -> Markup {
+/// `sources`: names of sensors that were heard.
+pub(super) fn document(
+    typed: &Typed,
+    answer: &Answer,
+    sources: &[String],
+    units: Units,
+    demo: bool,
+) -> Markup {
     craft::document(
         "Plan a batch",
         demo,
@@ -39,7 +46,7 @@ pub(super) fn document(typed: &Typed, answer: &Answer, units: Units, demo: bool)
                 },
                 Answer::Plan(planned, toml) => (told(planned, toml, units)),
             }
-            (form(typed))
+            (form(typed, sources))
         },
     )
 }
@@ -141,7 +148,7 @@ const BATCH: [Field; 4] = [
     moment("bottled_at", "The last bottle is closed", true),
     text("experiment", "Part of an experiment", "which day", false),
 ];
-const DRINK: [Field; 6] = [
+const DRINK: [Field; 8] = [
     number("sucrose_g_per_l", "Table sugar, g per litre", "60", false),
     number(
         "hexose_g_per_l",
@@ -157,6 +164,13 @@ const DRINK: [Field; 6] = [
     ),
     number("culture_ml_per_l", "Culture, mL per litre", "25", false),
     number("co2_volumes", "Already fizzy, volumes", "", false),
+    number("abv_percent", "Alcohol already in it, %", "0.1", false),
+    number(
+        "alcohol_ceiling_percent",
+        "The culture gives up at, % of alcohol, if truly known",
+        "",
+        false,
+    ),
     number("ph", "pH, measured", "3.6", false),
 ];
 const BOTTLE: [Field; 6] = [
@@ -186,7 +200,19 @@ const WISH: [Field; 6] = [
     moment("home", "Nobody at home until", false),
 ];
 
-fn form(typed: &Typed) -> Markup {
+const SENSORS: [Field; 4] = [
+    text("pressure", "Pressure", "pilot", false),
+    text("liquid_temperature", "Temperature of the drink", "pilot", false),
+    text("room_temperature", "Temperature of the room", "kitchen", false),
+    number(
+        "dead_volume_ml",
+        "Gas space of the gauge on the pilot, mL",
+        "10",
+        false,
+    ),
+];
+
+fn form(typed: &Typed, sources: &[String]) -> Markup {
     let given = |name: &str| typed.get(name).map_or("", String::as_str);
     html! {
         form class="tell plan" method="get" action="/plan" {
@@ -199,6 +225,12 @@ fn form(typed: &Typed) -> Markup {
             }))
             (group("The wish and the room", &WISH, typed, &html! {
                 label class="check" { input type="checkbox" name="last_week" value="yes" checked[!given("last_week").is_empty()]; " The room as its thermometer told it in the last week" }
+            }))
+            (group("Which sensor is whose", &SENSORS, typed, &html! {
+                p class="soft check" {
+                    "The name under which each sends; leave out what you have not got."
+                    @if !sources.is_empty() { " Heard so far: " (sources.join(", ")) "." }
+                }
             }))
             button { "Tell me what to expect" }
         }

@@ -53,6 +53,7 @@ pub(super) fn below(shown: &Shown) -> Markup {
             }
         }
         p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/label" } { "Label, shelf card and lot record" } }
+        p { a class="more" href={ "/account?batch=" (shown.batch.name.slug()) "#links-head" } { "Let somebody look at it: a link that you can take back" } }
         p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/see-to" } { "See to its alerts, export it, end it" } }
         p class="soft" { "From a terminal: " code { "fobwatch note " (quoted(shown.batch.name.as_str())) " opened --bottles 3" } }
     }

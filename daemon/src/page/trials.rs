@@ -1,22 +1,16 @@
 //! Experiments: siblings side by side.
 
-use std::collections::BTreeMap;
-
 use fobwatch_core::{batch::ExperimentName, experiment::Experiment};
 use maud::{Markup, html};
 
 use super::{Units, craft, experimented, experimented::as_image, local, plain};
 use crate::{
     config::Display,
-    craft::experiments::{CAUTION, fizz, verdict},
+    craft::experiments::{CAUTION, Found, fizz, verdict},
 };
 
-pub(super) fn document(
-    experiments: &BTreeMap<ExperimentName, Experiment>,
-    left_out: &[String],
-    display: &Display,
-    demo: bool,
-) -> Markup {
+pub(super) fn document(found: &Found, display: &Display, demo: bool) -> Markup {
+    let (experiments, left_out) = (&found.experiments, &found.left_out);
     craft::document(
         "Experiments",
         demo,
@@ -30,6 +24,12 @@ pub(super) fn document(
                 p class="soft" { (CAUTION) }
             }
             @for (name, of) in experiments { (experiment(name, of, display)) }
+            @if !found.more.is_empty() {
+                section {
+                    h2 { "Earlier ones" }
+                    ul class="files" { @for name in &found.more { li { a class="more" href={ "/experiments?name=" (name.slug()) } { (name) } } } }
+                }
+            }
             @if !left_out.is_empty() {
                 details { summary { (left_out.len()) " left out" } @for why in left_out { p { (why) } } }
             }
