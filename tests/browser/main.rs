@@ -39,10 +39,10 @@ fn a_visitor_of_the_demo_reads_tells_and_has_seen() {
     // The demo may begin anew at any time: its hour before this note would then be refused.
     wait_for("a note", PATIENCE, || {
         browser.go(&tell);
+        browser.click(&browser.find("//summary[.='I opened a bottle']")?)?;
         let number = browser.find("//form[.//input[@value='opened']]//input[@name='bottles']")?;
         browser.write(&number, "4")?;
-        browser.click(&browser.find("//form[.//input[@value='opened']]//input[@value='lively']")?)?;
-        browser.click(&browser.find("//form[.//input[@value='opened']]//button")?)?;
+        browser.click(&browser.find("//form[.//input[@value='opened']]//button[@value='lively']")?)?;
         let noted = "//section[@class='batch']//*[contains(text(),'Opened no. 4: lively')]";
         browser.find(noted)
     });
@@ -161,8 +161,9 @@ fn reads_tells_and_has_seen(visit: &Visit<'_>, kitchen: &Kitchen, name: &str) {
     visit.keeps(&format!("{name}-tell"));
     // What cannot be is refused on the form, with what is allowed.
     let given_away = "//form[.//input[@value='given_away']]";
+    visit.clicks("//summary[.='I gave some away']");
     visit.writes(&format!("{given_away}//input[@name='bottles']"), "999");
-    visit.clicks(&format!("{given_away}//button"));
+    visit.clicks(&format!("{given_away}//button[.='Note it']"));
     let wrong = visit.reads("//*[@role='alert']");
     assert!(
         wrong.starts_with("Not noted.") && wrong.contains("999"),
@@ -170,9 +171,10 @@ fn reads_tells_and_has_seen(visit: &Visit<'_>, kitchen: &Kitchen, name: &str) {
     );
     visit.is_accessible();
     let opened = "//form[.//input[@value='opened']]";
+    visit.clicks("//summary[.='I opened a bottle']");
     visit.writes(&format!("{opened}//input[@name='bottles']"), "3");
-    visit.clicks(&format!("{opened}//input[@value='lively']"));
-    visit.clicks(&format!("{opened}//button"));
+    visit.is_large_enough_for_a_thumb();
+    visit.clicks(&format!("{opened}//button[@value='lively']"));
     let noted = "//*[@id='batch-lime-and-mint-4']//*[@class='noted']";
     assert!(visit.waits_for(noted, "Opened no. 3").contains("lively"));
     assert!(!visit.browser.address().contains("/tell"));
@@ -199,11 +201,13 @@ fn keys_alone_are_enough() {
     visit.tabs_to("contains(@href,'lime-and-mint-4/tell')");
     visit.browser.press(ENTER);
     visit.waits_for("//h1", "lime and mint 4");
+    visit.tabs_to("self::summary and .='I opened a bottle'");
+    visit.browser.press(ENTER);
     visit.tabs_to("@name='bottles' and @type='number'");
     visit.browser.press("2");
-    visit.tabs_to("@name='text' and @type='radio'");
-    visit.browser.press(" ");
-    visit.tabs_to("self::button");
+    // Before a word was chosen nothing is noted.
+    visit.browser.press(ENTER);
+    visit.tabs_to("self::button and @value='flat'");
     visit.browser.press(ENTER);
     let noted = "//*[@id='batch-lime-and-mint-4']//*[@class='noted']";
     assert!(visit.waits_for(noted, "Opened no. 2").contains("flat"));
@@ -240,13 +244,14 @@ fn a_batch_begins_is_moved_and_ends_from_the_page() {
     // Three moved, and taken back.
     visit.clicks("//*[@id='batch-plum-1']//a[contains(@href,'/tell')]");
     let moved = "//form[.//input[@value='moved_to_fridge']]";
+    visit.clicks("//summary[.='I moved them to the fridge']");
     wait_for("a field to be emptied", PATIENCE, || {
         visit
             .browser
             .empty(&visit.browser.find(&format!("{moved}//input[@name='how_many']"))?)
     });
     visit.writes(&format!("{moved}//input[@name='how_many']"), "3");
-    visit.clicks(&format!("{moved}//button"));
+    visit.clicks(&format!("{moved}//button[.='Note it']"));
     let noted = "//*[@id='batch-plum-1']//*[@class='noted']";
     visit.waits_for(noted, "Moved to the fridge no. 1, 2, 3");
     visit.clicks("//*[@id='batch-plum-1']//button[contains(.,'Undo')]");
@@ -308,7 +313,7 @@ fn plans_watches_and_asks(visit: &Visit<'_>) {
     visit.waits_for("//h1", "What can be done for pear and thyme 2");
     looks_right("phone-rescue");
     for (page, words) in [
-        ("Compare", "hibiscus 12 (jar two)"),
+        ("Cultures", "hibiscus 12 (jar two)"),
         ("Experiments", "No experiment yet."),
         ("Diaries", "jar two"),
     ] {

@@ -156,7 +156,7 @@ pub(super) fn shared(house: &House, live: &Live) -> String {
 }
 
 /// The page on which notes of a batch are written.
-pub(super) fn tell(house: &House, live: &Live, wrong: Option<&str>) -> String {
+pub(super) fn tell(house: &House, live: &Live, wrong: Option<(&str, &str)>) -> String {
     let (shown, context) = of_one(house, live);
     page::tell(&shown, &context, wrong)
 }

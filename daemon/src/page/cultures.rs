@@ -22,6 +22,7 @@ pub(super) fn document(
         "Cultures beside each other",
         demo,
         &html! {
+            (craft::of_cultures("/compare"))
             @if comparison.cultures.is_empty() {
                 h1 { "No culture can be compared yet." }
                 p { "Name the culture in the batch file (" code { "culture = \"jar two\"" } "): once something was measured in a batch, it tells of it." }

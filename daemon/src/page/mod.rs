@@ -61,7 +61,7 @@ pub(crate) use clock::local;
 pub use compared::{Curve, compared};
 pub(crate) use diaries::SPOILT;
 pub(crate) use experimented::experimented;
-pub(crate) use head::head;
+pub(crate) use head::{Top, head, top};
 pub use need::Urgency;
 pub(crate) use planned::{Answer, Typed};
 pub use see_to::Offer;
@@ -111,9 +111,9 @@ pub fn calendar(batches: &[Shown], context: &Context) -> String {
     calendar::of(batches, context)
 }
 
-/// The page on which notes of a batch are written: an HTML document. `wrong`: why the last one was not taken.
+/// The page on which notes of a batch are written: an HTML document. `wrong`: which kind was not taken, and why.
 #[must_use]
-pub fn tell(batch: &Shown, context: &Context, wrong: Option<&str>) -> String {
+pub fn tell(batch: &Shown, context: &Context, wrong: Option<(&str, &str)>) -> String {
     tell::document(batch, context, wrong).into_string()
 }
 

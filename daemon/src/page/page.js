@@ -34,12 +34,13 @@
       const next = fresh.getElementById("main");
       if (!main || !next || typing()) return;
       // What was opened stays open; what is in sight stays where it is.
-      const open = [...main.querySelectorAll("details[open] > summary")].map((summary) => summary.textContent);
+      const open = [...main.querySelectorAll("details[open]")].map((details) => details.id).filter(Boolean);
       document.dispatchEvent(new Event("renewing"));
       const read = held(main);
       main.replaceWith(document.adoptNode(next));
-      for (const summary of next.querySelectorAll("details > summary")) {
-        if (open.includes(summary.textContent)) summary.parentElement.open = true;
+      for (const id of open) {
+        const details = document.getElementById(id);
+        if (details instanceof HTMLDetailsElement) details.open = true;
       }
       document.dispatchEvent(new Event("renewed"));
       if (read) {

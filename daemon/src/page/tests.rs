@@ -224,7 +224,7 @@ fn what_comes_from_outside_is_escaped() {
     shown.failed = Some(evil.to_owned());
     let page = agenda(&[shown.clone()], &context()).replace(OWN_SCRIPTS, "");
     let picture = chart(&shown, &context()).unwrap();
-    let form = super::tell(&shown, &context(), Some(evil));
+    let form = super::tell(&shown, &context(), Some(("opened", evil)));
     for text in [page, picture, form] {
         assert!(!text.contains("<script") && !text.contains("<b onclick"));
         assert!(text.contains("&lt;script&gt;"));
@@ -394,7 +394,7 @@ fn many_batches_fold_and_those_that_want_somebody_stay_open() {
     batches.push(danger());
     let page = agenda(&batches, &context());
     assert!(headline(&page).starts_with("Danger."));
-    let folded = place(&page, "<details class=\"folded\">");
+    let folded = place(&page, "<details class=\"folded\"");
     assert!(place(&page, "id=\"batch-hibiscus-11\"") < folded);
     assert_eq!(page.matches("<section class=\"batch\"").count(), 201);
     assert!(page.contains("Nothing needed by 200 batches"));

@@ -15,6 +15,7 @@ pub(super) fn document(found: &Found, display: &Display, demo: bool) -> Markup {
         "Experiments",
         demo,
         &html! {
+            (craft::of_cultures("/experiments"))
             h1 { @if experiments.is_empty() { "No experiment yet." } @else { "Which one was right?" } }
             @if experiments.is_empty() {
                 p { "Fill several batches from one drink, and pull them on several days or give them several doses. Write the same name into the file of each:" }

@@ -139,7 +139,7 @@ fn write_pages_to_look_at() {
             page::tell(
                 &hibiscus(),
                 &context(),
-                Some("The bottles are 9; allowed: 1 to 8."),
+                Some(("opened", "The bottles are 9; allowed: 1 to 8.")),
             ),
         ),
         ("shared", page::shared(&hibiscus(), &context())),
