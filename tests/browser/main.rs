@@ -313,7 +313,7 @@ fn plans_watches_and_asks(visit: &Visit<'_>) {
     visit.waits_for("//h1", "What can be done for pear and thyme 2");
     looks_right("phone-rescue");
     for (page, words) in [
-        ("Cultures", "hibiscus 12 (jar two)"),
+        ("Cultures", "Hibiscus 12 (jar two)"),
         ("Experiments", "No experiment yet."),
         ("Diaries", "jar two"),
     ] {

@@ -8,6 +8,10 @@ use crate::{config::Display, page::local};
 pub(crate) const VIGOUR: &str = "Vigour 1 makes at most 0.033 volumes of CO2 an hour in the reference drink at 20 degC. In brackets stands where it \
                                  lies nine times in ten.";
 
+/// The same where the range stands under each figure.
+pub(crate) const VIGOUR_ON_PAGE: &str = "Vigour 1 makes at most 0.033 volumes of CO2 an hour in the reference drink at 20 degC. Under each figure \
+                                         stands where it lies nine times in ten.";
+
 /// For people at a terminal.
 pub(crate) fn of(comparison: &Comparison, display: &Display) -> Vec<String> {
     let mut told = vec![

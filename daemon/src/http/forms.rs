@@ -24,6 +24,7 @@ use super::{
 use crate::{
     commands::moment,
     decode::{Bounds, bottles},
+    page::local,
     watch::{House, Live, Request},
 };
 
@@ -73,7 +74,7 @@ async fn noted(house: &House, live: &Live, fields: &BTreeMap<String, String>) ->
     for (key, text) in fields {
         let text = text.trim();
         if key == "when" {
-            if let Some(at) = when(text, &house.display.zone, now)? {
+            if let Some(at) = when(text, &house.display.zone, live.batch.bottled_at, now)? {
                 note.insert("time".to_owned(), json!(at));
             }
             continue;
@@ -117,11 +118,24 @@ async fn noted(house: &House, live: &Live, fields: &BTreeMap<String, String>) ->
 }
 
 /// A local time to the minute; one within the present minute is the present. `None`: nothing was told.
-fn when(text: &str, zone: &TimeZone, now: Timestamp) -> Result<Option<Timestamp>, Wrong> {
+fn when(
+    text: &str,
+    zone: &TimeZone,
+    sealed_at: Timestamp,
+    now: Timestamp,
+) -> Result<Option<Timestamp>, Wrong> {
     if text.is_empty() {
         return Ok(None);
     }
     let at = moment::read(text, zone).map_err(|why| Wrong::Refused(format!("When it was: {why}.")))?;
+    if !(sealed_at..=now).contains(&at) {
+        return Err(Wrong::Refused(format!(
+            "When it was is {}; allowed: from {}, when the batch was sealed, to now, {}.",
+            local(at, zone),
+            local(sealed_at, zone),
+            local(now, zone)
+        )));
+    }
     Ok(Some(if now.duration_since(at).as_secs() / 60 == 0 {
         now
     } else {

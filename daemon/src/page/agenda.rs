@@ -98,7 +98,9 @@ fn line(entry: &Entry<'_>, next: bool, open: bool, context: &Context) -> Markup 
                         None => {},
                     }
                 }
-                @if entry.urgency == Urgency::Move && !entry.shown.is_danger() { (tell::moved(entry.shown)) }
+                @if matches!(entry.urgency, Urgency::Move | Urgency::DangerAhead) && !entry.shown.is_danger() {
+                    (tell::moved(entry.shown))
+                }
                 @match entry.alert {
                     Some(_) if entry.seen => p class="soft" { "Somebody has seen this." },
                     Some(alert) => (tell::seen(entry.shown, alert)),

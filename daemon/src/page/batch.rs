@@ -108,8 +108,9 @@ fn pressure(shown: &Shown, context: &Context) -> String {
     let limit = units.limit(shown.batch.bottle.pressure_limit);
     let mut text = match shown.view.fullest() {
         Some(fullest) => format!(
-            "Fullest bottle: about {}, at most {}, of your limit of {limit}.",
-            units.pressure(fullest.now.p50),
+            "Fullest bottle: about {}\u{a0}{}, at most {}, of your limit of {limit}.",
+            units.in_bottle(fullest.now.p50),
+            units.of_pressure(),
             units.at_most(shown.most_now().unwrap_or(fullest.now.p95)),
         ),
         None => format!("The pressure is not known; your limit is {limit}. Treat the bottles as live."),

@@ -211,6 +211,10 @@ fn form(names: &[&str]) -> Markup {
                 label { "Split from which culture" input name="parent" maxlength="80" list="cultures" autocomplete="off"; }
                 label { "Allergens that came in with it, between commas" input name="allergens" maxlength="300"; }
                 label { "In your own words" input name="text" maxlength="500"; }
+                details class="when" {
+                    summary { "It was earlier" }
+                    label { "When" input type="datetime-local" name="time"; }
+                }
                 button { "Note it" }
             }
         }

@@ -96,7 +96,7 @@ impl TimeAxis {
                     String::new()
                 },
                 begins,
-                middle: f64::midpoint(left, right).clamp(0.04, 0.96),
+                middle: f64::midpoint(left, right).clamp(0.065, 0.935),
                 spare: false,
             });
         }

@@ -121,7 +121,8 @@ fn moments(shown: &Shown, context: &Context) -> Option<Vec<Moment>> {
             alcohol: format!("{:.1}\u{a0}%", alcohol(&shown.batch, certain(ends)).p50.percent()),
             ends: volumes(ends),
             how,
-            most: (most < limit).then(|| units.at_most(most)),
+            // Told as the limit itself it would look safe.
+            most: (most < limit && units.at_most(most) != units.at_most(limit)).then(|| units.at_most(most)),
         })
     });
     let known: Vec<Moment> = known.collect();

@@ -170,8 +170,11 @@ impl Form {
                 // The key Enter presses the first button of a form, which must not be a word that nobody meant.
                 button disabled hidden {}
                 input type="hidden" name="kind" value=(kind);
-                label { "When, if not just now" input type="datetime-local" name="when" min=(sealed) max=(now); }
                 (inside)
+                details class="when" {
+                    summary { "It was earlier" }
+                    label { "When" input type="datetime-local" name="when" min=(sealed) max=(now); }
+                }
             }
         }
     }

@@ -18,7 +18,7 @@ pub(super) fn document(found: &Found, display: &Display, demo: bool) -> Markup {
             (craft::of_cultures("/experiments"))
             h1 { @if experiments.is_empty() { "No experiment yet." } @else { "Which one was right?" } }
             @if experiments.is_empty() {
-                p { "Fill several batches from one drink, and pull them on several days or give them several doses. Write the same name into the file of each:" }
+                p { "Fill several batches from one drink, and pull them on several days or give them several doses. Give each the same name under \u{201c}Part of an experiment\u{201d} when you plan it, or in its file:" }
                 pre { code { "experiment = \"which day\"" } }
                 p { "Note when each goes to the fridge, taste them cold, and note how they were: then they stand here side by side." }
             } @else {

@@ -37,6 +37,17 @@ const TEXTS: [(&str, &str, &str); 6] = [
     ("room_temperature", "sensors", "room_temperature"),
 ];
 
+/// The key in a batch file of what a field of the form asks, as `bottle.fill_ml`.
+pub(crate) fn key_of(field: &str) -> Option<String> {
+    if ["name", "culture", "bottled_at", "experiment"].contains(&field) {
+        return Some(field.to_owned());
+    }
+    let all = NUMBERS.iter().chain(&TEXTS);
+    all.into_iter()
+        .find(|(name, ..)| *name == field)
+        .map(|(_, table, key)| format!("{table}.{key}"))
+}
+
 /// A text as TOML has it: its basic strings are those of JSON.
 fn quoted(text: &str) -> String {
     serde_json::Value::from(text).to_string().replace('\u{7f}', "")
