@@ -15,6 +15,7 @@ mod intake;
 mod learned;
 mod left;
 mod live;
+pub(crate) mod peers;
 mod signals;
 mod taught;
 #[cfg(test)]
