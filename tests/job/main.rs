@@ -22,6 +22,7 @@ mod bad_messages;
 mod delivered;
 mod full_disk;
 mod hub;
+mod killed;
 mod kitchen;
 mod mapped;
 mod outages;
