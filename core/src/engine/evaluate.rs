@@ -152,11 +152,19 @@ impl Monitor {
         fitted.chain(self.apart_group()).collect()
     }
 
-    /// Those that stand in the room, or may.
+    /// Those that stand in the room, or may, and that a person here can move.
     pub(super) fn warm_groups(&self) -> Vec<Group> {
-        let in_room = self.state.whereabouts.sensors == Place::Room;
+        let whereabouts = &self.state.whereabouts;
+        let in_room = whereabouts.sensors == Place::Room && !whereabouts.none_at_home(&self.batch);
         let fitted = self.state.fitted.iter().filter(|_| in_room).map(Group::of);
-        fitted.chain(self.apart_group()).collect()
+        let apart = self.apart_group().filter(|_| !self.only_given_away_are_apart());
+        fitted.chain(apart).collect()
+    }
+
+    /// What is reckoned apart was given away, and none of it is here.
+    pub(super) fn only_given_away_are_apart(&self) -> bool {
+        let others = self.state.others.as_ref();
+        others.is_some_and(|others| others.why == Apart::Stayed && others.count == 0)
     }
 
     /// Those reckoned apart. Whoever stayed in the room has no gauge once the sensors are in the fridge.

@@ -36,8 +36,8 @@ fn damaged_and_foreign_snapshots_are_refused() {
         Err(BadSnapshot::Damaged { .. })
     ));
     assert!(matches!(
-        restored(&[9, 0, 0, 0, 1], batch()),
-        Err(BadSnapshot::Version { given: 9 })
+        restored(&[10, 0, 0, 0, 1], batch()),
+        Err(BadSnapshot::Version { given: 10 })
     ));
     assert!(matches!(restored(&[], batch()), Err(BadSnapshot::Damaged { .. })));
 }
