@@ -38,3 +38,4 @@ mod series;
 mod shares;
 mod soaked;
 mod stopped;
+mod withdrawn;

@@ -154,11 +154,22 @@ impl Monitor {
 
     /// Those that stand in the room, or may, and that a person here can move.
     pub(super) fn warm_groups(&self) -> Vec<Group> {
-        let whereabouts = &self.state.whereabouts;
-        let in_room = whereabouts.sensors == Place::Room && !whereabouts.none_at_home(&self.batch);
+        let in_room = self.sensors_are_to_move();
         let fitted = self.state.fitted.iter().filter(|_| in_room).map(Group::of);
         let apart = self.apart_group().filter(|_| !self.only_given_away_are_apart());
         fitted.chain(apart).collect()
+    }
+
+    /// The bottle with the sensors stands in the room, for some that are here.
+    fn sensors_are_to_move(&self) -> bool {
+        let whereabouts = &self.state.whereabouts;
+        whereabouts.sensors == Place::Room && !whereabouts.none_at_home(&self.batch)
+    }
+
+    /// A bottle stands in the room, or may, that a person here can move.
+    pub(super) fn some_are_to_move(&self) -> bool {
+        let apart = self.state.others.is_some() && !self.only_given_away_are_apart();
+        self.sensors_are_to_move() || apart
     }
 
     /// What is reckoned apart was given away, and none of it is here.

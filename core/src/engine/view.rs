@@ -123,13 +123,14 @@ impl View {
         Fullest::of(self.outlook.iter().chain(apart))
     }
 
-    /// When to move the bottles, at the median; `None` while none waits for it, or nobody may carry them.
+    /// When to move the bottles, at the median, in whole seconds; `None` while none waits for it, or nobody may carry them.
     #[must_use]
     pub fn move_at(&self) -> Option<Timestamp> {
         let apart = self.apart.as_ref().and_then(|apart| apart.forecast.as_ref());
         let forecast = apart.or(self.forecast.as_ref());
         let waits = self.to_move && self.withdrawn.is_none();
-        forecast.filter(|_| waits)?.move_at?.p50
+        let at = forecast.filter(|_| waits)?.move_at?.p50?;
+        Timestamp::from_second(at.as_second()).ok()
     }
 }
 
@@ -198,7 +199,7 @@ impl Monitor {
             opened: self.state.whereabouts.opened,
             apart: self.apart_view(),
             given_away: self.given_away_view(),
-            to_move: self.state.fitted.is_none() || !self.warm_groups().is_empty(),
+            to_move: self.some_are_to_move(),
             withdrawn: self.withdrawn(),
             headline: self.headline(&alerts),
             pressure: self.pressure_sentence(),

@@ -38,6 +38,7 @@ use std::{
 use rusqlite::Connection;
 use tokio::sync::{mpsc, oneshot};
 
+pub(crate) use beside::write as write_beside;
 pub use error::StoreError;
 pub use event::{
     Appended, BatchId, Bucket, Outcome, Sequence, Series, SetAsideCount, Snapshot, StoredBatch, StoredEvent,
