@@ -41,11 +41,8 @@ use std::{
 use rusqlite::Connection;
 use tokio::sync::{mpsc, oneshot};
 
-<<<<<<< HEAD
-pub use elsewhere::{Heard, Word};
-=======
 pub(crate) use beside::write as write_beside;
->>>>>>> alerts5
+pub use elsewhere::{Heard, Word};
 pub use error::StoreError;
 pub use event::{
     Appended, BatchId, Bucket, Outcome, Sequence, Series, SetAsideCount, Snapshot, StoredBatch, StoredEvent,
