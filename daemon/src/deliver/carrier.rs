@@ -2,7 +2,7 @@
 
 use std::{collections::BTreeMap, sync::Arc, time::Duration};
 
-use fobwatch_core::alert::AlertRecord;
+use fobwatch_core::alert::{AlertName, AlertRecord};
 use jiff::{SignedDuration, Timestamp};
 use tokio::{sync::watch, time::sleep};
 use tokio_util::sync::CancellationToken;
@@ -318,9 +318,12 @@ impl Carrier {
             begins(&row.alert),
             self.destination.waits(),
         );
+        // Advice to carry the bottles that comes late, after it was withdrawn, is a danger: what withdraws it says all.
+        let of_moves = matches!(row.alert.alert, AlertName::MoveToFridge | AlertName::FridgeSoon);
         self.house
             .store
             .read(move |reader| match (reminds, waits, begins) {
+                (false, _, true) if of_moves && reader.is_withdrawn(id)? => Ok(true),
                 (true, ..) => reader.is_outdated(id),
                 (false, true, true) => reader.is_seen_to(id),
                 (false, true, false) => Ok(!reader.was_told(id)?),

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 use rumqttc::{Publish, QoS};
-use tokio::sync::oneshot;
+use tokio::sync::{mpsc, oneshot};
 
 use super::{
     intake::Intake,
@@ -27,6 +27,7 @@ impl Ear {
             inbox,
             meter: Arc::new(Meter::new("a simulated broker")),
             commands: None,
+            overheard: mpsc::channel(1).0, // a simulated site has one daemon
         })
     }
 

@@ -11,6 +11,7 @@
 mod backup;
 mod beside;
 mod diary;
+mod elsewhere;
 mod error;
 mod event;
 mod layout;
@@ -40,6 +41,8 @@ use std::{
 use rusqlite::Connection;
 use tokio::sync::{mpsc, oneshot};
 
+pub(crate) use beside::write as write_beside;
+pub use elsewhere::{Heard, Word};
 pub use error::StoreError;
 pub use event::{
     Appended, BatchId, Bucket, Outcome, Sequence, Series, SetAsideCount, Snapshot, StoredBatch, StoredEvent,

@@ -167,6 +167,21 @@ impl Reader<'_> {
         )
     }
 
+    /// Whether the alert of a row has been withdrawn since.
+    ///
+    /// # Errors
+    /// The database failed.
+    pub fn is_withdrawn(&self, row: i64) -> Result<bool, StoreError> {
+        self.holds(
+            "SELECT EXISTS (
+                SELECT 1 FROM outbox JOIN alert AS told ON told.id = outbox.alert
+                JOIN alert AS later ON later.batch = told.batch AND later.alert = told.alert AND later.source = told.source
+                    AND later.quantity = told.quantity AND later.id > told.id
+                WHERE outbox.id = ?1 AND later.state = 'suppressed')",
+            row,
+        )
+    }
+
     /// Whether a later row says more than this reminder: the alert has changed since, its batch has ended, or a later reminder of it waits.
     ///
     /// # Errors

@@ -228,6 +228,10 @@ impl Intake {
     pub(super) async fn serve(&mut self, (request, answer): Asked) -> Result<(), Failure> {
         let now = self.house.clock.now();
         let store = self.house.store.clone();
+        let said = matches!(
+            request,
+            Request::Note(..) | Request::Command(..) | Request::Add(..) | Request::End(_)
+        );
         let done = match request {
             Request::Note(batch, note) => {
                 store
@@ -254,6 +258,7 @@ impl Intake {
                     Err(error) => Err(error),
                 }
             }
+            Request::Hear(heard) => store.write(move |writer| writer.hear(&heard, now)).await,
             Request::Readings {
                 readings,
                 received_at,
@@ -302,6 +307,9 @@ impl Intake {
                     self.house.unstored.stored();
                 }
                 self.announce(latest.max(*sequence));
+                if said {
+                    self.house.words.send_modify(|count| *count += 1);
+                }
             }
             // Whoever asked hears it, and all others are to see it.
             Err(failed) if failed.is_transient() => self.house.unstored.failed(now, failed),

@@ -15,6 +15,7 @@ mod intake;
 mod learned;
 mod left;
 mod live;
+pub(crate) mod peers;
 mod signals;
 #[cfg(any(test, feature = "faults"))]
 pub(crate) mod simulated;

@@ -118,6 +118,26 @@ async fn a_digest_that_may_have_come_comes_again_under_its_key_whatever_is_gathe
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn advice_that_was_withdrawn_before_it_could_be_told_is_not_told_late() {
+    let play = Play::begin(&[500], Body::Text("{message}".to_owned()), Picks::all()).await;
+    let mut advice = alert(0, Transition::Raised, Priority::Medium);
+    advice.alert = AlertName::MoveToFridge;
+    play.store(advice.clone()).await;
+    let mut withdrawn = alert(60, Transition::Suppressed, Priority::Medium);
+    withdrawn.alert = AlertName::MoveToFridge;
+    "The advice to move plum 1 is withdrawn.".clone_into(&mut withdrawn.message);
+    play.store(withdrawn).await;
+    play.all_done().await;
+    let mut again = alert(120, Transition::Raised, Priority::Medium);
+    again.alert = AlertName::MoveToFridge;
+    again.message = format!("{} Again.", advice.message);
+    play.store(again.clone()).await;
+    play.all_done().await;
+    let taken: Vec<String> = play.taken().into_iter().map(|(_, body)| body).collect();
+    assert_eq!(taken, ["The advice to move plum 1 is withdrawn.", &again.message]);
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn an_alert_nobody_has_seen_to_is_told_again_and_not_for_ever() {
     let picks = Picks {
         remind_after: SignedDuration::from_millis(200),
