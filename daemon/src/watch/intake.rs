@@ -279,7 +279,7 @@ impl Intake {
                 let name = live.batch.name.to_string();
                 let ended = store.write(move |writer| writer.end_batch(&name, now)).await;
                 ended.map(|_id| {
-                    live.stop.cancel();
+                    self.workers.end(&live);
                     let mut batches = self
                         .house
                         .batches

@@ -1,10 +1,11 @@
 //! The loops of the daemon: store, acknowledge, think, deliver.
 //!
-//! [`intake`] gives everything its place in the one order of the store; a [`worker`] for each batch follows that order;
-//! [`crate::deliver`] carries alerts out; [`crate::http`] shows and asks.
+//! [`intake`] gives everything its place in the one order of the store; the [`router`] hands it to the batches that it concerns, and a [`crew`] of
+//! threads gives the [`worker`] of each its turns; [`crate::deliver`] carries alerts out; [`crate::http`] shows and asks.
 
 pub(crate) mod claim;
 mod clock;
+mod crew;
 mod entrance;
 mod failure;
 mod folder;
@@ -15,6 +16,8 @@ mod intake;
 mod learned;
 mod left;
 mod live;
+mod post;
+mod router;
 mod signals;
 mod taught;
 #[cfg(test)]
@@ -233,9 +236,8 @@ impl Daemon {
         }
         let own = entrance::own(&house).await?;
         let mut workers = workers::Workers::new(demo.map_or(Timestamp::MIN, |demo| demo.reckoned_from));
-        for (id, batch) in folder::live(&house, setup.batches).await? {
-            workers.begin(&house, batch, id).await?;
-        }
+        let live = folder::live(&house, setup.batches).await?;
+        workers.begin_all(&house, live).await?;
         if house.all().is_empty() {
             info!(
                 "No batch is watched yet; add one with `fobwatch batch add FILE`, or name a folder of batch files with --batches."
