@@ -1,6 +1,6 @@
 //! The document around it all.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use maud::{DOCTYPE, Markup, html};
 
@@ -131,12 +131,11 @@ fn shelf_and_batches<'a>(batches: &'a [Shown], entries: Vec<Entry<'a>>, context:
 /// The batches in the order of the agenda, each with an anchor of its own.
 fn place<'a>(batches: &'a [Shown], entries: Vec<Entry<'a>>) -> Vec<Placed<'a>> {
     let mut taken = BTreeSet::new();
+    let mut places: BTreeMap<*const Shown, usize> = BTreeMap::new();
     let mut placed: Vec<Placed<'a>> = Vec::with_capacity(batches.len());
     for entry in entries {
-        let of_same = placed
-            .iter_mut()
-            .find(|placed| std::ptr::eq(placed.shown, entry.shown));
-        if let Some(placed) = of_same {
+        let place = *places.entry(entry.shown).or_insert(placed.len());
+        if let Some(placed) = placed.get_mut(place) {
             placed.entries.push(entry);
             continue;
         }

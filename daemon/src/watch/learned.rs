@@ -49,6 +49,10 @@ pub(super) async fn lessons(house: &House, batch: &Batch) -> Result<Vec<Lesson>,
 
 /// The engines of the ended batches of the same culture that were bottled before `batch`, as they were left.
 fn monitors(reader: &Reader<'_>, batch: &Batch, settings: &Settings) -> Result<Vec<Monitor>, StoreError> {
+    // Ten thousand that are added one after the other must not each look at all others.
+    if !reader.any_has_ended()? {
+        return Ok(Vec::new());
+    }
     let stored = reader.batches()?;
     let ended = stored.iter().filter(|stored| stored.ended_at.is_some());
     let mut earlier: Vec<(Batch, &StoredBatch)> = ended

@@ -244,7 +244,7 @@ impl Daemon {
             );
         }
         let stop = setup.stop;
-        let post_listen = config.post_listen;
+        let (post_listen, gather) = (config.post_listen, config.gather);
         let servers = config.series.clone();
         let thinning = thinning::Thinning::new(Arc::clone(&house), &config, stop.clone());
         let pinged = config.ping_url.clone().map(|url| (url, config.ping_every));
@@ -302,7 +302,10 @@ impl Daemon {
             incoming: setup.incoming,
             requests,
             stop,
+            gather,
             told: None,
+            kept: None,
+            asked: None,
         };
         Ok(Self { house, intake, tasks })
     }
