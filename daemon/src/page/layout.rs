@@ -14,6 +14,8 @@ use super::{
 
 /// With more batches than this, those that need nobody soon are folded.
 const MOST_OPEN: usize = 8;
+/// With more than this, those behind them are only named, each with a link to a page of its own.
+const MOST_DRAWN: usize = 250;
 /// Seconds until the page is fetched anew.
 const REFRESH_SECS: u32 = 30;
 /// The same in the demo, where an hour passes in a second.
@@ -101,7 +103,9 @@ fn shelf_and_batches<'a>(batches: &'a [Shown], entries: Vec<Entry<'a>>, context:
     } else {
         placed.len()
     };
-    let (first, rest) = placed.split_at(open.min(placed.len()));
+    // Whatever wants somebody is drawn, however much it is.
+    let (drawn, named) = placed.split_at(placed.len().min(open.max(MOST_DRAWN)));
+    let (first, rest) = drawn.split_at(open.min(drawn.len()));
     let row = |placed: &Placed<'_>| shelf::row(placed.shown, &placed.anchor, axis, &days, context);
     html! {
         section id="shelf" aria-labelledby="shelf-head" {
@@ -112,6 +116,16 @@ fn shelf_and_batches<'a>(batches: &'a [Shown], entries: Vec<Entry<'a>>, context:
                 details {
                     summary { (rest.len()) " more batches" }
                     @for placed in rest { (row(placed)) }
+                }
+            }
+            @if !named.is_empty() {
+                details {
+                    summary { (named.len()) " more, each on a page of its own" }
+                    ul {
+                        @for placed in named {
+                            li { a href={ "/?batch=" (placed.shown.batch.name.slug()) } { (placed.shown.batch.name) } }
+                        }
+                    }
                 }
             }
             (shelf::key())

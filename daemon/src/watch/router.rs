@@ -16,7 +16,7 @@ use tracing::error;
 use super::{
     crew::{Crew, Lane},
     house::House,
-    post::Post,
+    post::{Handed, Post},
 };
 use crate::{
     incoming::Backoff,
@@ -89,10 +89,11 @@ impl Router {
         in_time
     }
 
-    /// Up to where all was handed out, and how much that was.
-    pub(super) fn handed_out(&self) -> (Sequence, Totals) {
+    /// What was handed out to a batch and not taken yet; up to where all was handed out, and how much that was. Nothing before that place
+    /// comes later.
+    pub(super) fn take(&self, post: &Post) -> (Handed, Sequence, Totals) {
         let table = self.table();
-        (table.position, table.totals.clone())
+        (post.take(), table.position, table.totals.clone())
     }
 
     /// A batch less.

@@ -65,6 +65,8 @@ pub(super) struct Worker {
     queue: VecDeque<Arc<StoredEvent>>,
     /// It reads by itself, and has read up to here; `None`: it follows.
     reads: Option<Sequence>,
+    /// Up to here all was handed out when it took its part.
+    handed_out: Sequence,
     /// Readings of each quantity that were handed out, to it or not, and are accounted for; `None`: not known yet.
     totals: Option<Totals>,
     /// What of its turn is taken, and how the engine stood before; so that a failure takes nothing with it.
@@ -202,6 +204,7 @@ impl Worker {
             seen,
             queue: VecDeque::new(),
             reads: Some(seen),
+            handed_out: seen,
             totals: None,
             taken: Vec::new(),
             aside: None,
@@ -285,23 +288,22 @@ impl Worker {
     fn fill(&mut self, post: &Arc<Post>) -> Result<bool, StoreError> {
         loop {
             let Some(after) = self.reads else {
-                match post.take() {
+                let (handed, position, totals) = self.router.take(post);
+                match handed {
                     Handed::Nothing => {
                         self.reads = Some(self.seen);
                         continue;
                     }
                     Handed::Events(events) => {
                         self.queue = events;
-                        let (position, totals) = self.router.handed_out();
+                        self.handed_out = position;
                         if let Some(before) = post.take_totals() {
                             self.totals = Some(before);
                         }
                         if self.totals.is_some() {
                             self.count_those_passed_by(totals);
                         }
-                        if self.queue.is_empty() && self.aside.is_none() {
-                            self.seen = self.seen.max(position);
-                        }
+                        self.pass_the_others();
                         return Ok(!self.queue.is_empty());
                     }
                 }
@@ -320,11 +322,18 @@ impl Worker {
                 // What was stored since then is read first.
                 None => {
                     self.join(post);
-                    if self.reads.is_none() {
+                    if self.reads.is_none() && self.aside.is_none() {
                         self.seen = self.seen.max(after);
                     }
                 }
             }
+        }
+    }
+
+    /// With nothing left to take, it has seen all that was handed out to anybody.
+    fn pass_the_others(&mut self) {
+        if self.queue.is_empty() && self.reads.is_none() && self.aside.is_none() {
+            self.seen = self.seen.max(self.handed_out);
         }
     }
 
@@ -384,6 +393,7 @@ impl Worker {
                 Taken::Halted => break,
             }
         }
+        self.pass_the_others();
         if self.queue.is_empty() && self.reads.is_none() {
             Next::Nothing
         } else {
