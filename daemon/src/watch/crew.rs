@@ -60,27 +60,30 @@ struct Lanes {
 }
 
 impl Crew {
-    /// A crew, and its threads.
-    ///
-    /// # Errors
-    /// The system gives no thread.
-    pub(super) fn start(stop: CancellationToken) -> io::Result<(Arc<Self>, Vec<JoinHandle<()>>)> {
-        let crew = Arc::new(Self {
+    /// A crew that stands still. Call it inside the runtime.
+    pub(super) fn new(stop: CancellationToken) -> Arc<Self> {
+        Arc::new(Self {
             lanes: Mutex::default(),
             bell: Condvar::new(),
             runtime: Handle::current(),
             stop,
-        });
+        })
+    }
+
+    /// Its threads.
+    ///
+    /// # Errors
+    /// The system gives no thread.
+    pub(super) fn start(self: &Arc<Self>) -> io::Result<Vec<JoinHandle<()>>> {
         // One that waits for the disk leaves the core to another.
         let count = thread::available_parallelism().map_or(2, |cores| cores.get().max(2));
         let threads = (1..=count).map(|number| {
-            let crew = Arc::clone(&crew);
+            let crew = Arc::clone(self);
             thread::Builder::new()
                 .name(format!("batches-{number}"))
                 .spawn(move || crew.work())
         });
-        let threads = threads.collect::<Result<_, _>>()?;
-        Ok((crew, threads))
+        threads.collect()
     }
 
     /// A worker more.

@@ -65,7 +65,9 @@ pub(super) async fn live(
     given: Vec<(Batch, String)>,
 ) -> Result<Vec<(BatchId, Batch)>, StoreError> {
     let (store, now) = (&house.store, house.clock.now());
+    take_over(house).await?;
     let mut stored = store.read(|reader| reader.batches()).await?;
+    let elsewhere = store.read(|reader| reader.batches_elsewhere()).await?;
     let known: BTreeSet<(String, String)> = stored
         .iter()
         .map(|stored| (stored.name.to_string(), stored.text.clone()))
@@ -80,8 +82,16 @@ pub(super) async fn live(
             info!(batch = %batch.name, "{} is not watched here: {why}.", batch.name);
             continue;
         }
+        let same = |other: &&StoredBatch| other.name == batch.name && other.text == text;
+        if let Some(heard) = elsewhere
+            .iter()
+            .find(same)
+            .filter(|heard| heard.ended_at.is_some())
+        {
+            info!(batch = %heard.name, "{} has been ended where it was watched, so its file is left alone.", heard.name);
+            continue;
+        }
         if known.contains(&(batch.name.to_string(), text.clone())) {
-            let same = |other: &&StoredBatch| other.name == batch.name && other.text == text;
             if stored
                 .iter()
                 .find(same)
@@ -130,4 +140,24 @@ pub(super) async fn live(
         }
     }
     Ok(live)
+}
+
+/// What another daemon of the site watched, as far as it is in this one's share, is watched here from now on.
+async fn take_over(house: &House) -> Result<(), StoreError> {
+    let store = &house.store;
+    let heard = store.read(|reader| reader.batches_elsewhere()).await?;
+    for batch in heard.into_iter().filter(|batch| batch.ended_at.is_none()) {
+        if !house.share.holds(&batch.slug) {
+            continue;
+        }
+        let words = store.read(move |reader| reader.words(batch.id)).await?.len();
+        store.write(move |writer| writer.take_over(batch.id)).await?;
+        info!(
+            batch = %batch.name,
+            "{} was watched by another fobwatch and is watched here from now on. It is gone over from its sealing on, with {words} notes and \
+             deeds of people.",
+            batch.name
+        );
+    }
+    Ok(())
 }

@@ -22,7 +22,7 @@ pub(super) struct Post {
 }
 
 struct Mailbox {
-    events: VecDeque<Arc<StoredEvent>>,
+    events: VecDeque<Given>,
     /// The last place in the order that was handed out to it.
     given: Sequence,
     /// What comes is put here; else the worker reads it by itself.
@@ -47,9 +47,17 @@ enum Duty {
     Resting,
 }
 
+/// An event that was handed out to a worker.
+#[derive(Clone)]
+pub(super) struct Given {
+    pub(super) event: Arc<StoredEvent>,
+    /// How much had been handed out to all before it; `None`: the worker counts by itself.
+    pub(super) before: Option<Totals>,
+}
+
 /// What was handed out to a worker.
 pub(super) enum Handed {
-    Events(VecDeque<Arc<StoredEvent>>),
+    Events(VecDeque<Given>),
     /// It reads from the store by itself.
     Nothing,
 }
@@ -102,14 +110,17 @@ impl Post {
     }
 
     /// Puts an event into the mailbox; true: the worker is to be put into a lane.
-    pub(super) fn hand(&self, event: &Arc<StoredEvent>) -> bool {
+    pub(super) fn hand(&self, event: &Arc<StoredEvent>, before: Totals) -> bool {
         let mut mailbox = self.mailbox();
         if !mailbox.follows || event.sequence <= mailbox.given {
             return false;
         }
         mailbox.given = event.sequence;
         if mailbox.events.len() < MOST {
-            mailbox.events.push_back(Arc::clone(event));
+            mailbox.events.push_back(Given {
+                event: Arc::clone(event),
+                before: Some(before),
+            });
             self.live.owes_from(event.sequence);
         } else {
             mailbox.events = VecDeque::new();
@@ -168,7 +179,7 @@ impl Post {
     pub(super) fn settle(&self, next: Option<Sequence>) {
         let mailbox = self.mailbox();
         if mailbox.follows {
-            let next = next.or_else(|| mailbox.events.front().map(|event| event.sequence));
+            let next = next.or_else(|| mailbox.events.front().map(|given| given.event.sequence));
             self.live.owes(next.map_or(Owes::Nothing, Owes::From));
         } else {
             self.live.owes(Owes::All);

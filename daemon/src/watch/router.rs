@@ -33,7 +33,25 @@ pub(super) struct Router {
 }
 
 /// How many readings of each quantity were handed out, wherever they came from.
-pub(super) type Totals = BTreeMap<Quantity, u64>;
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct Totals([u64; Quantity::ALL.len()]);
+
+impl Totals {
+    pub(super) fn count(&mut self, quantity: Quantity) {
+        for (known, own) in self.0.iter_mut().zip(Quantity::ALL) {
+            *known += u64::from(own == quantity);
+        }
+    }
+
+    /// Becomes `now`; by how much of each quantity that is more.
+    pub(super) fn grow_to(&mut self, now: Self) -> impl Iterator<Item = (Quantity, u64)> + use<> {
+        let before = std::mem::replace(self, now);
+        let more = move |(now, before): (u64, u64)| now.saturating_sub(before);
+        Quantity::ALL
+            .into_iter()
+            .zip(now.0.into_iter().zip(before.0).map(more))
+    }
+}
 
 #[derive(Default)]
 struct Table {
@@ -93,7 +111,7 @@ impl Router {
     /// comes later.
     pub(super) fn take(&self, post: &Post) -> (Handed, Sequence, Totals) {
         let table = self.table();
-        (post.take(), table.position, table.totals.clone())
+        (post.take(), table.position, table.totals)
     }
 
     /// A batch less.
@@ -132,13 +150,7 @@ impl Router {
         let mut backoff = Backoff::default();
         while !stop.is_cancelled() {
             latest.mark_unchanged();
-            let after = self.table().position;
-            match self
-                .house
-                .store
-                .read(move |reader| reader.events_after(after, CHUNK))
-                .await
-            {
+            match self.go_on().await {
                 Err(StoreError::Closed) => return,
                 Err(error) => {
                     error!("What is stored cannot be read, so the batches wait for it: {error}.");
@@ -148,19 +160,29 @@ impl Router {
                         () = tokio::time::sleep(wait) => {}
                     }
                 }
-                Ok(events) if events.is_empty() => {
+                Ok(false) => {
                     tokio::select! {
                         () = stop.cancelled() => {}
                         // The sender lives in the house that `self` holds.
                         _ = latest.changed() => {}
                     }
                 }
-                Ok(events) => {
-                    backoff = Backoff::default();
-                    self.hand_out(events);
-                }
+                Ok(true) => backoff = Backoff::default(),
             }
         }
+    }
+
+    /// Hands out the next events; false: there are none.
+    pub(super) async fn go_on(&self) -> Result<bool, StoreError> {
+        let after = self.table().position;
+        let read = self
+            .house
+            .store
+            .read(move |reader| reader.events_after(after, CHUNK));
+        let events = read.await?;
+        let any = !events.is_empty();
+        self.hand_out(events);
+        Ok(any)
     }
 
     fn hand_out(&self, events: Vec<StoredEvent>) {
@@ -168,12 +190,13 @@ impl Router {
         for event in events {
             let event = Arc::new(event);
             table.greet_before(event.sequence);
+            let before = table.totals;
             if let StoredWhat::Reading(reading) = &event.what {
-                *table.totals.entry(reading.measured.quantity()).or_default() += 1;
+                table.totals.count(reading.measured.quantity());
             }
             table.position = event.sequence;
             table.each_concerned(&event, |post| {
-                if post.hand(&event) {
+                if post.hand(&event, before) {
                     self.crew.queue(post, Lane::Soon);
                 }
             });
@@ -201,7 +224,7 @@ impl Table {
     fn greet_before(&mut self, sequence: Sequence) {
         while let Some(first) = self.ahead.first_entry().filter(|first| *first.key() < sequence) {
             for post in first.remove() {
-                post.begins_at(self.totals.clone());
+                post.begins_at(self.totals);
             }
         }
     }

@@ -9,7 +9,7 @@ use std::{
     mem,
     panic::{AssertUnwindSafe, catch_unwind},
     sync::Arc,
-    time::{Duration, Instant},
+    time::Duration,
 };
 
 use fobwatch_core::{
@@ -26,7 +26,7 @@ use super::{
     crew::{Lane, Next},
     house::House,
     live::Live,
-    post::{Handed, Post},
+    post::{Given, Handed, Post},
     router::{Router, Totals},
     taught::taught,
     workers::Fit,
@@ -62,16 +62,16 @@ pub(super) struct Worker {
     begun: bool,
     seen: Sequence,
     /// What is to be taken next.
-    queue: VecDeque<Arc<StoredEvent>>,
+    queue: VecDeque<Given>,
     /// It reads by itself, and has read up to here; `None`: it follows.
     reads: Option<Sequence>,
-    /// Up to here all was handed out when it took its part.
-    handed_out: Sequence,
+    /// Up to here all was handed out when it took its part, and so much.
+    handed_out: (Sequence, Totals),
     /// Readings of each quantity that were handed out, to it or not, and are accounted for; `None`: not known yet.
     totals: Option<Totals>,
     /// What of its turn is taken, and how the engine stood before; so that a failure takes nothing with it.
-    taken: Vec<Arc<StoredEvent>>,
-    before: (Arc<Monitor>, Sequence),
+    taken: Vec<Given>,
+    before: (Arc<Monitor>, Sequence, Option<Totals>),
     /// The engine failed, and nothing up to here counts as a person's wish to go on.
     aside: Option<Sequence>,
     /// What was stored before this worker began: reminders of it were told already, or are late.
@@ -84,7 +84,8 @@ pub(super) struct Worker {
     backoff: Backoff,
     fits_since_snapshot: u32,
     since_snapshot: u64,
-    snapshot_at: Instant,
+    /// By [`super::Clock::gone`].
+    snapshot_at: Duration,
 }
 
 /// The engine of a stored batch as it was left, and the last event that it has seen; from its first event on, where no
@@ -131,7 +132,7 @@ fn empty(batch: BatchId, house: &House) -> Outcome {
         alerts: Vec::new(),
         reminders: Vec::new(),
         destinations: house.destinations().to_vec(),
-        now: Timestamp::now(),
+        now: house.clock.now(),
         forecasts: Vec::new(),
         set_aside: Vec::new(),
         snapshot: None,
@@ -197,14 +198,14 @@ impl Worker {
             live: Arc::clone(live),
             runtime: Handle::current(),
             closing,
-            before: (live.standing().monitor, seen),
+            before: (live.standing().monitor, seen, None),
             monitor,
             fit,
             begun: false,
             seen,
             queue: VecDeque::new(),
             reads: Some(seen),
-            handed_out: seen,
+            handed_out: (seen, Totals::default()),
             totals: None,
             taken: Vec::new(),
             aside: None,
@@ -215,7 +216,7 @@ impl Worker {
             backoff: Backoff::default(),
             fits_since_snapshot: 0,
             since_snapshot: 0,
-            snapshot_at: Instant::now(),
+            snapshot_at: house.clock.gone(),
         }
     }
 
@@ -260,12 +261,35 @@ impl Worker {
         }
         self.keep_snapshot_if_due();
         let stored = self.record();
-        post.settle(self.queue.front().map(|event| event.sequence));
+        post.settle(self.queue.front().map(|given| given.event.sequence));
         if stored { next } else { self.rest() }
     }
 
+    /// The engine, and whether something that came of it is not stored.
+    #[cfg(any(test, feature = "faults"))]
+    pub(super) fn stands(&self) -> (BatchId, Monitor, bool) {
+        let Outcome {
+            alerts,
+            reminders,
+            forecasts,
+            ..
+        } = &self.outcome;
+        let nothing = alerts.is_empty() && reminders.is_empty() && forecasts.is_empty();
+        (
+            self.live.id,
+            self.monitor.clone(),
+            !nothing || self.unstored.is_some(),
+        )
+    }
+
+    /// The engine failed, and the batch is set aside.
+    #[cfg(any(test, feature = "faults"))]
+    pub(super) fn has_failed(&self) -> bool {
+        self.aside.is_some()
+    }
+
     /// The end of the worker: it keeps its state.
-    fn part(&mut self) -> Next {
+    pub(super) fn part(&mut self) -> Next {
         // A batch that has ended teaches others by its last state.
         let has_ended = !self.closing.is_cancelled();
         if has_ended || self.fits_since_snapshot > 0 || self.since_snapshot >= SNAPSHOT_EVENTS_AT_STOP {
@@ -281,7 +305,7 @@ impl Worker {
     }
 
     fn rest(&mut self) -> Next {
-        Next::Rest(self.backoff.after(Duration::ZERO))
+        Next::Rest(self.house.clock.wait(self.backoff.after(Duration::ZERO)))
     }
 
     /// What comes next; false: nothing is there.
@@ -296,12 +320,9 @@ impl Worker {
                     }
                     Handed::Events(events) => {
                         self.queue = events;
-                        self.handed_out = position;
+                        self.handed_out = (position, totals);
                         if let Some(before) = post.take_totals() {
                             self.totals = Some(before);
-                        }
-                        if self.totals.is_some() {
-                            self.count_those_passed_by(totals);
                         }
                         self.pass_the_others();
                         return Ok(!self.queue.is_empty());
@@ -316,7 +337,11 @@ impl Worker {
             match read.last() {
                 Some(last) => {
                     self.reads = Some(last.sequence);
-                    self.queue = read.into_iter().map(Arc::new).collect();
+                    let given = |event| Given {
+                        event: Arc::new(event),
+                        before: None,
+                    };
+                    self.queue = read.into_iter().map(given).collect();
                     return Ok(true);
                 }
                 // What was stored since then is read first.
@@ -333,31 +358,35 @@ impl Worker {
     /// With nothing left to take, it has seen all that was handed out to anybody.
     fn pass_the_others(&mut self) {
         if self.queue.is_empty() && self.reads.is_none() && self.aside.is_none() {
-            self.seen = self.seen.max(self.handed_out);
+            let (position, totals) = self.handed_out;
+            self.count_those_passed_by(Some(totals));
+            self.seen = self.seen.max(position);
         }
     }
 
-    /// Readings of other sources that were not handed to it.
-    fn count_those_passed_by(&mut self, totals: Totals) {
-        let Some(mut known) = self.totals.replace(totals) else {
+    /// Readings of other sources that were not handed to it, up to where so much was handed out to all.
+    fn count_those_passed_by(&mut self, now: Option<Totals>) {
+        let (Some(known), Some(now)) = (&mut self.totals, now) else {
             return;
         };
-        for event in &self.queue {
-            if let StoredWhat::Reading(reading) = &event.what {
-                *known.entry(reading.measured.quantity()).or_default() += 1;
+        for (quantity, passed) in known.grow_to(now) {
+            if self.monitor.only_source_of(quantity).is_some() {
+                self.monitor.passed_by(passed);
             }
         }
-        for (quantity, all) in self.totals.iter().flatten() {
-            if self.monitor.only_source_of(*quantity).is_some() {
-                let known = known.get(quantity).copied().unwrap_or_default();
-                self.monitor.passed_by(all.saturating_sub(known));
-            }
+    }
+
+    /// The same where this one was its own.
+    fn count_own(&mut self, event: &StoredEvent) {
+        if let (Some(known), StoredWhat::Reading(reading)) = (&mut self.totals, &event.what) {
+            known.count(reading.measured.quantity());
         }
     }
 
     fn take_some(&mut self, post: &Post, lane: Lane) -> Next {
         let mut fits_left = u32::from(lane == Lane::Fits);
-        while let Some(event) = self.queue.front().cloned() {
+        while let Some(given) = self.queue.front().cloned() {
+            let event = Arc::clone(&given.event);
             if self.live.stop.is_cancelled() || self.unstored.is_some() {
                 break;
             }
@@ -373,6 +402,7 @@ impl Worker {
                 }
                 continue;
             }
+            self.count_those_passed_by(given.before);
             let taken = match self.concerns(&event) {
                 None => {
                     self.queue.pop_front();
@@ -386,7 +416,8 @@ impl Worker {
                     self.queue.pop_front();
                     self.seen = event.sequence;
                     self.since_snapshot += 1;
-                    self.taken.push(event);
+                    self.count_own(&event);
+                    self.taken.push(given);
                 }
                 Taken::WaitsForFit => return Next::Turn(Lane::Fits),
                 Taken::Failed => self.fail(&event),
@@ -460,7 +491,7 @@ impl Worker {
             self.live.leave(Arc::clone(&monitor), self.seen);
         }
         self.taken.clear();
-        self.before = (monitor, self.seen);
+        self.before = (monitor, self.seen, self.totals);
     }
 
     fn obey(&mut self, actions: Vec<Action>, sequence: Sequence) {
@@ -590,7 +621,8 @@ impl Worker {
 
     fn keep_snapshot_if_due(&mut self) {
         let many = self.fits_since_snapshot >= SNAPSHOT_FITS || self.since_snapshot >= SNAPSHOT_EVENTS;
-        if many && self.snapshot_at.elapsed() >= SNAPSHOT_AT_MOST {
+        let waited = self.house.clock.gone().saturating_sub(self.snapshot_at);
+        if many && waited >= SNAPSHOT_AT_MOST {
             self.keep_snapshot();
         }
     }
@@ -601,7 +633,7 @@ impl Worker {
         }
         self.since_snapshot = 0;
         self.fits_since_snapshot = 0;
-        self.snapshot_at = Instant::now();
+        self.snapshot_at = self.house.clock.gone();
         self.outcome.snapshot = Some(Snapshot {
             sequence: self.seen,
             taken_at: self.house.clock.now(),
@@ -614,10 +646,13 @@ impl Worker {
     fn fail(&mut self, bad: &StoredEvent) {
         // What is stored by now was written by somebody who did not know of it yet.
         let known = bad.sequence.max(*self.house.latest.borrow());
-        let (before, began_at) = self.before.clone();
+        let (before, began_at, totals) = self.before.clone();
         self.monitor = Monitor::clone(&before);
         self.seen = began_at;
-        for event in mem::take(&mut self.taken) {
+        self.totals = totals;
+        for Given { event, before } in mem::take(&mut self.taken) {
+            self.count_those_passed_by(before);
+            self.count_own(&event);
             let Some(engine_event) = self.concerns(&event) else {
                 continue;
             };

@@ -48,6 +48,8 @@ pub(super) struct Workers {
     running: Option<Running>,
     stop: CancellationToken,
     fit: Fit,
+    /// Somebody else gives the turns.
+    stepped: bool,
 }
 
 /// Who works, once there is a batch.
@@ -77,7 +79,23 @@ impl Workers {
             running: None,
             stop: CancellationToken::new(),
             fit,
+            stepped: false,
         }
+    }
+
+    /// Nothing runs by itself: [`Self::router`] is asked to go on, and its posts are given turns.
+    #[cfg(any(test, feature = "faults"))]
+    pub(super) fn stepped(fit: Fit) -> Self {
+        Self {
+            stepped: true,
+            ..Self::with_fit(fit)
+        }
+    }
+
+    /// Who hands out what is stored; `None`: no batch was begun yet.
+    #[cfg(any(test, feature = "faults"))]
+    pub(super) fn router(&self) -> Option<Arc<Router>> {
+        self.running.as_ref().map(|running| Arc::clone(&running.router))
     }
 
     /// Begins to watch a stored batch where it was left.
@@ -114,10 +132,16 @@ impl Workers {
                 let latest = *house.latest.borrow();
                 let near = |seen: &Sequence| latest.0 - seen.0 <= GONE_OVER_TOGETHER;
                 let position = revived.iter().map(|(_, _, seen)| *seen).filter(near).min();
-                let (crew, threads) = Crew::start(self.stop.clone()).map_err(|source| Failure::System {
+                let crew = Crew::new(self.stop.clone());
+                let no_thread = |source| Failure::System {
                     what: "a thread",
                     source,
-                })?;
+                };
+                let threads = if self.stepped {
+                    Vec::new()
+                } else {
+                    crew.start().map_err(no_thread)?
+                };
                 none.insert(Running {
                     router: Router::new(house, &crew, position.unwrap_or(latest)),
                     crew,
@@ -158,7 +182,7 @@ impl Workers {
             post.join();
             running.crew.enter(&post);
         }
-        if is_first {
+        if is_first && !self.stepped {
             tokio::spawn(Arc::clone(&running.router).run(self.stop.clone()));
         }
         Ok(())
