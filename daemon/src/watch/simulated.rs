@@ -167,6 +167,9 @@ impl Loops {
         for post in &self.posts {
             post.worker.lock().unwrap_or_else(PoisonError::into_inner).part();
         }
+        if let Some(router) = &self.router {
+            self.runtime.block_on(router.keep_the_rest());
+        }
     }
 
     /// Each engine as its worker has it, and whether something that came of it is not stored.
