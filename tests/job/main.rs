@@ -39,3 +39,4 @@ mod series;
 mod shares;
 mod soaked;
 mod stopped;
+mod taken_over;
