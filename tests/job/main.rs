@@ -40,3 +40,4 @@ mod shares;
 mod soaked;
 mod stopped;
 mod taken_over;
+mod withdrawn;

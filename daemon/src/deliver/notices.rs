@@ -99,12 +99,26 @@ pub(super) struct Notices {
 }
 
 impl Notices {
+<<<<<<< HEAD
     /// Takes up how it stands at `now`.
     pub(super) fn look(&mut self, matter: Option<Matter>, now: Instant) {
         match (matter, self.matter.take()) {
             (Some(matter), Some(told)) if matter == told || !matter.renews => {
                 self.over_since = None;
                 self.matter = Some(told);
+=======
+    /// Takes up how it stands at `now`, which the clock calls `at`.
+    pub(super) fn look(&mut self, trouble: Option<Trouble>, at: Timestamp, now: Instant) {
+        match (trouble, &self.trouble) {
+            (Some(trouble), None) => {
+                let message = format!(
+                    "fobwatch cannot store anything: {}. Until it can, no reading is reckoned and nothing warns of pressure: treat the \
+                     bottles as live. Make room on the disk or mend it; then it goes on by itself.",
+                    trouble.why
+                );
+                self.tell(Transition::Raised, Priority::High, at, message);
+                self.trouble = Some(trouble);
+>>>>>>> main
             }
             (Some(matter), _) => {
                 self.tell(&matter.about, Transition::Raised, Priority::High, &matter.begins);
@@ -114,7 +128,15 @@ impl Notices {
             (None, Some(told)) => {
                 let since = *self.over_since.get_or_insert(now);
                 if now.duration_since(since) >= QUIET {
+<<<<<<< HEAD
                     self.tell(&told.about, Transition::Cleared, Priority::Low, &told.ends);
+=======
+                    let message = "fobwatch stores again. What was sent to it meanwhile is reckoned as it comes in; look at the page \
+                                   for what it says of each batch."
+                        .to_owned();
+                    self.tell(Transition::Cleared, Priority::Low, at, message);
+                    self.trouble = None;
+>>>>>>> main
                     self.over_since = None;
                 } else {
                     self.matter = Some(told);
@@ -124,15 +146,24 @@ impl Notices {
         }
     }
 
+<<<<<<< HEAD
     fn tell(&mut self, about: &str, state: Transition, priority: Priority, said: &Said) {
+=======
+    fn tell(&mut self, state: Transition, priority: Priority, at: Timestamp, message: String) {
+>>>>>>> main
         let notice = Notice {
             record: "notice",
             about: about.to_owned(),
             subject: said.subject.clone(),
             state,
             priority,
+<<<<<<< HEAD
             at: Timestamp::now(),
             message: said.message.clone(),
+=======
+            at,
+            message,
+>>>>>>> main
         };
         self.waiting = Some(Letter::noticing(notice));
         self.failures = 0;
@@ -173,8 +204,15 @@ impl Notices {
 mod tests {
     use super::*;
 
+<<<<<<< HEAD
     fn full() -> Option<Matter> {
         Some(Matter::unstored(&Trouble {
+=======
+    const AT: Timestamp = Timestamp::UNIX_EPOCH;
+
+    fn full() -> Option<Trouble> {
+        Some(Trouble {
+>>>>>>> main
             since: Timestamp::UNIX_EPOCH,
             why: "the disk is full".to_owned(),
         }))
@@ -207,9 +245,9 @@ mod tests {
     #[test]
     fn a_full_disk_is_told_once_and_its_end_once_it_lasts() {
         let (mut notices, start) = (Notices::default(), Instant::now());
-        notices.look(None, start);
+        notices.look(None, AT, start);
         assert!(notices.due(start).is_none());
-        notices.look(full(), start);
+        notices.look(full(), AT, start);
         let first = notices.due(start).unwrap();
         assert!(first.paragraphs()[0].1.contains("the disk is full"));
         assert!(first.paragraphs()[0].1.contains("treat the bottles as live"));
@@ -221,17 +259,17 @@ mod tests {
         // At the edge of the disk: over, and there again, and over.
         for second in 1..1_000 {
             let trouble = if second % 300 == 0 { full() } else { None };
-            notices.look(trouble, start + Duration::from_secs(second));
+            notices.look(trouble, AT, start + Duration::from_secs(second));
             assert!(
                 notices.due(start + Duration::from_secs(second)).is_none(),
                 "{second}"
             );
         }
         let later = start + Duration::from_secs(901) + QUIET;
-        notices.look(None, later);
+        notices.look(None, AT, later);
         assert_eq!(notices.due(later).unwrap().subject(), "fobwatch stores again");
         notices.told();
-        notices.look(None, later + QUIET);
+        notices.look(None, AT, later + QUIET);
         assert!(notices.due(later + QUIET).is_none());
     }
 }

@@ -81,13 +81,7 @@ impl Intake {
             message,
         }) = arrived.recv().await
         {
-            let of_peer = self.broker.peer(&message.topic);
-            let readings = if of_peer.is_some() || self.command(&message) {
-                Vec::new()
-            } else {
-                self.decode(&message, at).readings
-            };
-            let stored = if let Some((peer, topic)) = of_peer {
+            let stored = if let Some((peer, topic)) = self.broker.peer(&message.topic) {
                 let (kept, stored) = oneshot::channel();
                 let overheard = Overheard {
                     broker: self.broker.name(),
@@ -100,20 +94,16 @@ impl Intake {
                     break;
                 }
                 Some(stored)
-            } else if readings.is_empty() {
-                None
             } else {
-                let (ack, stored) = oneshot::channel();
-                let incoming = Incoming {
-                    kind: crate::incoming::Kind::Mqtt,
-                    readings,
-                    received_at: at,
-                    ack: Some(ack),
-                };
-                if self.inbox.send(incoming).await.is_err() {
-                    break;
+                match self.read(&message, at) {
+                    None => None,
+                    Some((incoming, stored)) => {
+                        if self.inbox.send(incoming).await.is_err() {
+                            break;
+                        }
+                        Some(stored)
+                    }
                 }
-                Some(stored)
             };
             if pending.send((connection, message.receipt, stored)).await.is_err() {
                 break;
@@ -123,6 +113,25 @@ impl Intake {
         if let Err(error) = settling.await {
             debug!(%error, "The settling of messages ended early.");
         }
+    }
+
+    /// What a message holds for the watch loop, and who hears once that is stored; `None`: nothing.
+    pub(super) fn read(&self, message: &Message, at: Timestamp) -> Option<(Incoming, oneshot::Receiver<()>)> {
+        if self.command(message) {
+            return None;
+        }
+        let readings = self.decode(message, at).readings;
+        if readings.is_empty() {
+            return None;
+        }
+        let (ack, stored) = oneshot::channel();
+        let incoming = Incoming {
+            kind: crate::incoming::Kind::Mqtt,
+            readings,
+            received_at: at,
+            ack: Some(ack),
+        };
+        Some((incoming, stored))
     }
 
     /// Whether it is a command, which goes to those who carry them out. While too many wait it is dropped: its sender hears no answer.

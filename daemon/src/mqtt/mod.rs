@@ -8,6 +8,8 @@ mod intake;
 mod link;
 mod onlook;
 mod publisher;
+#[cfg(any(test, feature = "faults"))]
+pub(crate) mod simulated;
 mod wire;
 
 #[cfg(test)]

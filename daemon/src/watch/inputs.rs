@@ -144,7 +144,7 @@ impl Inputs {
             ..config.clone()
         };
         let destinations = Destination::all(&config);
-        if let Err(error) = deliver::welcome(&self.house.store, &destinations).await {
+        if let Err(error) = deliver::welcome(&self.house.store, &destinations, self.house.clock.now()).await {
             warn!("A channel that is new is not told what stands: {error}.");
         }
         *self
@@ -220,14 +220,14 @@ impl Inputs {
                     deliver::orders::obey(Arc::clone(&self.house), publisher.clone(), topic, commands);
                 tasks.push(tokio::spawn(orders));
             }
-            if let (Some(prefix), Some(publish_prefix)) = (&broker.discovery_prefix, &broker.publish_prefix) {
-                let announced = hub::announce(
-                    Arc::clone(&self.house),
-                    publisher.clone(),
-                    prefix.clone(),
-                    publish_prefix.clone(),
-                    stop.clone(),
-                );
+            if let Some(publish_prefix) = &broker.publish_prefix {
+                let place = hub::Place {
+                    broker: format!("{}:{}", broker.host, broker.port),
+                    prefix: broker.discovery_prefix.clone(),
+                    publish_prefix: publish_prefix.clone(),
+                };
+                let announced =
+                    hub::announce(Arc::clone(&self.house), publisher.clone(), place, stop.clone());
                 tasks.push(tokio::spawn(announced));
             }
             if self.config.share != Share::All {
