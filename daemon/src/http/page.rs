@@ -60,7 +60,8 @@ async fn servers(house: &House) -> Vec<String> {
     });
     let channels = page::of_channels(&backlog, &known, Timestamp::now(), &house.display.zone);
     let servers = house.series.iter().filter_map(|state| state.sentence());
-    channels.into_iter().chain(servers).collect()
+    let crowd = house.crowd.sentence(&house.display.zone);
+    channels.into_iter().chain(servers).chain(crowd).collect()
 }
 
 async fn seen(house: &House, patience: Duration) -> (Vec<Shown>, Context) {

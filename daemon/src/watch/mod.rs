@@ -5,6 +5,7 @@
 
 pub(crate) mod claim;
 mod clock;
+mod crowd;
 mod entrance;
 mod failure;
 mod folder;

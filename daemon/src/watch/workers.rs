@@ -64,6 +64,14 @@ impl Workers {
         batch: Batch,
         id: BatchId,
     ) -> Result<(), Failure> {
+        let named: Vec<_> = batch.sensors.values().cloned().collect();
+        house
+            .store
+            .write(move |writer| {
+                writer.names(named);
+                Ok(())
+            })
+            .await?;
         let (monitor, seen) = worker::revive(house, batch, id).await?;
         let live = Arc::new(Live::new(id, monitor.clone(), seen, self.stop.child_token()));
         house
