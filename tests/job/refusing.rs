@@ -23,8 +23,9 @@ enum Mood {
     Says(VecDeque<&'static str>),
 }
 
-struct Relay {
-    port: u16,
+/// What stands before a server.
+pub(crate) struct Relay {
+    pub(crate) port: u16,
     state: Arc<State>,
 }
 
@@ -35,7 +36,7 @@ struct State {
 
 impl Relay {
     /// Before a server, which it holds back at first.
-    fn before(server: u16) -> Self {
+    pub(crate) fn before(server: u16) -> Self {
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
         let port = listener.local_addr().unwrap().port();
         let state = Arc::new(State {
@@ -52,11 +53,11 @@ impl Relay {
         Self { port, state }
     }
 
-    fn held(&self) -> usize {
+    pub(crate) fn held(&self) -> usize {
         self.state.mood.lock().unwrap().1
     }
 
-    fn says(&self, all: &[&'static str]) {
+    pub(crate) fn says(&self, all: &[&'static str]) {
         self.state.mood.lock().unwrap().0 = Mood::Says(all.iter().copied().collect());
         self.state.changed.notify_all();
     }
