@@ -6,6 +6,7 @@
 pub(crate) mod claim;
 mod clock;
 mod crew;
+mod crowd;
 mod entrance;
 mod failure;
 mod folder;

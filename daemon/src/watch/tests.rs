@@ -597,6 +597,15 @@ async fn a_culture_is_known_from_its_ended_batches_and_what_ends_later_changes_n
     let (monitor, _) = worker::revive(&house, made(&second), id).await.unwrap();
     assert_eq!(monitor.earlier_batches(), 1);
 
+    // A command without a daemon shows the batch as the daemon will begin it.
+    let (shown, settings) = (id, house.settings.clone());
+    let read = move |reader: &crate::store::Reader<'_>| {
+        let stored = reader.batches()?.into_iter().find(|stored| stored.id == shown);
+        Ok(super::left(reader, &stored.unwrap(), &settings, start()).map_err(|error| error.to_string()))
+    };
+    let alone = store.read(read).await.unwrap().unwrap();
+    assert_eq!(alone.earlier_batches(), 1);
+
     // Another batch of the culture ends while this one stands: its prior is the one that it began with.
     add(&text("plum 0", "jar two", "2026-03-02T06:00:00Z")).await;
     end("plum 0").await;

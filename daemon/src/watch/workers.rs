@@ -120,6 +120,17 @@ impl Workers {
         house: &Arc<House>,
         batches: Vec<(BatchId, Batch)>,
     ) -> Result<(), Failure> {
+        let named: Vec<_> = batches
+            .iter()
+            .flat_map(|(_, batch)| batch.sensors.values().cloned())
+            .collect();
+        house
+            .store
+            .write(move |writer| {
+                writer.names(named);
+                Ok(())
+            })
+            .await?;
         let mut revived = Vec::with_capacity(batches.len());
         for (id, batch) in batches {
             let (monitor, seen) = worker::revive(house, batch, id).await?;
