@@ -288,7 +288,7 @@ fn plans_watches_and_asks(visit: &Visit<'_>) {
         ("capacity_ml", "500"),
         ("fill_ml", "475"),
         ("count", "6"),
-        ("pressure_limit_bar", "6"),
+        ("pressure_limit_bar", "4.5"),
         ("target_volumes", "2.8"),
         ("room_low_c", "21"),
     ] {
