@@ -13,7 +13,7 @@ use serde_json::Value;
 use tempfile::TempDir;
 
 /// A bound on waiting; nothing is measured with it.
-pub(crate) const PATIENCE: Duration = Duration::from_secs(45);
+pub(crate) const PATIENCE: Duration = Duration::from_secs(300);
 
 const SEED: u64 = 7;
 /// When it is, in the kitchen: so long after the first batch was sealed that it should go to the fridge.

@@ -322,7 +322,7 @@ fn plans_watches_and_asks(visit: &Visit<'_>) {
     for (page, words) in [
         ("Cultures", "Hibiscus 12 (jar two)"),
         ("Experiments", "No experiment yet."),
-        ("Diaries", "jar two"),
+        ("Diaries", "Go on with a diary"),
     ] {
         visit.clicks(&format!("//nav//a[.='{page}']"));
         visit.waits_for("//main", words);
