@@ -7,6 +7,8 @@ pub(crate) mod claim;
 mod clock;
 mod entrance;
 mod failure;
+#[cfg(any(test, fuzzing))]
+pub(crate) mod fixture;
 mod folder;
 mod heartbeat;
 mod house;
