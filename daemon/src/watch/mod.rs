@@ -9,6 +9,8 @@ mod crew;
 mod crowd;
 mod entrance;
 mod failure;
+#[cfg(any(test, fuzzing))]
+pub(crate) mod fixture;
 mod folder;
 mod heartbeat;
 mod house;
