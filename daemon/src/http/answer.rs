@@ -28,9 +28,17 @@ pub(super) struct Why(pub(super) String);
 
 impl Complaint {
     pub(super) fn new(status: StatusCode, why: impl Into<String>) -> Self {
+        // It may hold what somebody asked for, and is shown on terminals, too.
+        let plain = |c: char| {
+            if c.is_control() && c != '\n' {
+                '\u{fffd}'
+            } else {
+                c
+            }
+        };
         Self {
             status,
-            why: why.into(),
+            why: why.into().chars().map(plain).collect(),
         }
     }
 

@@ -77,7 +77,14 @@ async fn servers(house: &House) -> Vec<String> {
     });
     let channels = page::of_channels(&backlog, &known, Timestamp::now(), &house.display.zone);
     let servers = house.series.iter().filter_map(|state| state.sentence());
-    channels.into_iter().chain(servers).collect()
+    let missed = house.peers.sentences(&house.display.zone);
+    let crowd = house.crowd.sentence(&house.display.zone);
+    missed
+        .into_iter()
+        .chain(channels)
+        .chain(servers)
+        .chain(crowd)
+        .collect()
 }
 
 async fn seen(house: &House, all: Vec<Arc<Live>>, patience: Duration) -> (Vec<Shown>, Context) {

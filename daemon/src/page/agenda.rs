@@ -112,6 +112,9 @@ fn line(entry: &Entry<'_>, next: bool, open: bool, context: &Context) -> Markup 
                         None => {},
                     }
                 }
+                @if open && entry.urgency == Urgency::Planned {
+                    p class="tap" { a class="button quiet" href="/calendar.ics" { "Remind me in my calendar" } }
+                }
                 @if matches!(entry.urgency, Urgency::Move | Urgency::DangerAhead) && !entry.shown.is_danger() {
                     (tell::moved(entry.shown))
                 }

@@ -164,9 +164,9 @@ fn empty() -> Markup {
             p { "fobwatch then says, here, when it goes to the fridge. A gauge or a thermometer makes it sure; without one, tell it what you see." }
             details id="by-file" {
                 summary { "From a terminal, with a batch file" }
-                p { "What is in the bottles, the limit that their maker states, the fizz you want:" }
-                pre { code { "fobwatch batch example plain > hibiscus-12.toml" } }
-                p { "Put in your own figures; there is no default for the limit. Then:" }
+                p { "What is in the bottles, the limit that their maker states, the fizz you want: this prints a batch file." }
+                pre { code { "fobwatch batch example" } }
+                p { "Put your own figures into it, under a name of its own; there is no default for the limit. Then:" }
                 pre { code { "fobwatch batch add hibiscus-12.toml" } }
                 p { "And tell what you do with the bottles, as you do it:" }
                 pre { code { "fobwatch note 'hibiscus 12' moved_to_fridge" } }

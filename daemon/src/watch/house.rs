@@ -29,7 +29,7 @@ use crate::{
     store::{BatchId, Heard, Sequence, Store, StoreError},
 };
 
-use super::{Clock, live::Live, peers::Peers, unstored::Unstored};
+use super::{Clock, crowd::Crowd, live::Live, peers::Peers, unstored::Unstored};
 
 /// A work loop that has not turned for this long beyond its usual time is taken for stuck.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -106,6 +106,8 @@ pub(crate) struct House {
     pub(crate) series: Vec<Arc<series::State>>,
     /// Whether the store takes what comes.
     pub(crate) unstored: Unstored,
+    /// New sources for which there is no room.
+    pub(crate) crowd: Crowd,
 }
 
 impl House {
@@ -149,6 +151,7 @@ impl House {
             })),
             gate: http::Gate::new(&config.access),
             unstored: Unstored::default(),
+            crowd: Crowd::default(),
             posted: Arc::clone(&posted),
             counted: Counted::default(),
             listeners: Arc::new(Semaphore::new(LISTENERS)),

@@ -5,7 +5,7 @@ use std::{
     time::{Duration, Instant},
 };
 
-use fobwatch_core::engine::ClockSource;
+use fobwatch_core::{engine::ClockSource, reading::Reading};
 use jiff::Timestamp;
 use tokio::{
     sync::mpsc,
@@ -189,6 +189,7 @@ impl Intake {
                 .collect(),
         );
         let house = Arc::clone(&self.house);
+        let all = Arc::clone(&readings);
         let appended = self
             .until_stored(move || {
                 let store = house.store.clone();
@@ -200,6 +201,7 @@ impl Intake {
                 }
             })
             .await?;
+        self.tell_crowd(&all, &appended);
         let mut answers = appended.iter();
         for message in waiting.iter_mut() {
             message.stored();
@@ -212,6 +214,16 @@ impl Intake {
             self.announce(last);
         }
         Ok(())
+    }
+
+    /// Tells of new sources for which there is no room. Their messages are done with, as those that cannot be read are.
+    fn tell_crowd(&self, readings: &[Reading], appended: &[Appended]) {
+        let all = readings.iter().zip(appended);
+        for (reading, _) in all.filter(|(_, answer)| **answer == Appended::TurnedAway) {
+            self.house
+                .crowd
+                .turned_away(&reading.source, self.house.clock.now());
+        }
     }
 
     fn announce(&self, sequence: Sequence) {
@@ -306,12 +318,16 @@ impl Intake {
                 let appended = match told {
                     Ok(()) => {
                         store
-                            .write(move |writer| writer.append_readings(&readings, received_at))
+                            .write(move |writer| {
+                                let appended = writer.append_readings(&readings, received_at)?;
+                                Ok((readings, appended))
+                            })
                             .await
                     }
                     Err(failed) => Err(failed),
                 };
-                appended.map(|appended| {
+                appended.map(|(readings, appended)| {
+                    self.tell_crowd(&readings, &appended);
                     self.house.counted.stored(Kind::Api, appended.iter());
                     let stored: Vec<_> = appended.into_iter().filter_map(sequence).collect();
                     // Whoever asked may have gone away; what was stored stays stored.
@@ -360,6 +376,6 @@ impl Intake {
 fn sequence(appended: Appended) -> Option<Sequence> {
     match appended {
         Appended::New(sequence) => Some(sequence),
-        Appended::Duplicate => None,
+        Appended::Duplicate | Appended::TurnedAway => None,
     }
 }

@@ -47,6 +47,22 @@ pub(super) async fn lessons(house: &House, batch: &Batch) -> Result<Vec<Lesson>,
     Ok(lessons)
 }
 
+/// The same without a daemon, whoever waits for it.
+///
+/// # Errors
+/// The store cannot be read.
+pub(super) fn lessons_at_once(
+    reader: &Reader<'_>,
+    batch: &Batch,
+    settings: &Settings,
+) -> Result<Vec<Lesson>, StoreError> {
+    if batch.culture.is_none() {
+        return Ok(Vec::new());
+    }
+    let found = monitors(reader, batch, settings)?;
+    Ok(found.iter().filter_map(Monitor::lesson).collect())
+}
+
 /// The engines of the ended batches of the same culture that were bottled before `batch`, as they were left.
 fn monitors(reader: &Reader<'_>, batch: &Batch, settings: &Settings) -> Result<Vec<Monitor>, StoreError> {
     // Ten thousand that are added one after the other must not each look at all others.

@@ -6,7 +6,10 @@ use fobwatch_core::{
 };
 use jiff::Timestamp;
 
-use super::worker::{concerns, first_tick, read_again};
+use super::{
+    taught::taught_at_once,
+    worker::{concerns, first_tick, read_again},
+};
 use crate::store::{Reader, StoreError, StoredBatch};
 
 /// Events that are read at once.
@@ -43,7 +46,8 @@ pub(crate) fn left(
     let (mut monitor, mut seen) = match restored {
         Some(restored) => restored,
         None => (
-            Monitor::new(batch, settings.clone()),
+            // One that no daemon has begun yet: it is taught as that daemon will teach it.
+            taught_at_once(reader, Monitor::new(batch, settings.clone()), settings)?,
             reader.sequence_before(stored.id, bottled_at)?,
         ),
     };

@@ -6,8 +6,11 @@
 pub(crate) mod claim;
 mod clock;
 mod crew;
+mod crowd;
 mod entrance;
 mod failure;
+#[cfg(any(test, fuzzing))]
+pub(crate) mod fixture;
 mod folder;
 mod heartbeat;
 mod house;
@@ -63,6 +66,7 @@ pub(crate) use house::Door;
 pub(crate) use house::{House, Request};
 pub(crate) use left::{Left, left};
 pub(crate) use live::Live;
+pub(crate) use peers::Missed;
 pub use signals::stop_on_signals;
 #[cfg(any(test, feature = "faults"))]
 pub(crate) use simulated::Step;
@@ -281,6 +285,7 @@ impl Daemon {
             )));
         }
         tasks.push(tokio::spawn(deliver::forget(Arc::clone(&house), stop.clone())));
+        tasks.push(tokio::spawn(peers::look_out(Arc::clone(&house), stop.clone())));
         for (server, state) in servers.into_iter().zip(house.series.clone()) {
             tasks.push(tokio::spawn(series::carry(
                 Arc::clone(&house),

@@ -13,16 +13,16 @@ use fobwatch_core::{
     forecast::Forecast,
     note::{Note, NoteKind},
     quantity::Unit,
-    reading::{Measured, Quantity, Reading, Source},
+    reading::{Quantity, Reading, Source},
 };
 use jiff::{SignedDuration, Timestamp};
 use tempfile::TempDir;
 use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 
+pub(crate) use super::fixture::{StoppedClock, batch_text, house, house_by, reading, start, watch_loop};
 use super::{
-    Clock, House, Request, Setup,
-    house::Asked,
+    Request, Setup,
     intake::Intake,
     listen, serve, worker,
     workers::{Fit, Workers},
@@ -36,42 +36,8 @@ use crate::{
 /// A bound on waiting; nothing is measured with it.
 const PATIENCE: Duration = Duration::from_secs(120);
 
-#[derive(Debug)]
-pub(crate) struct StoppedClock(pub(crate) Timestamp);
-
-impl Clock for StoppedClock {
-    fn now(&self) -> Timestamp {
-        self.0
-    }
-
-    fn tick_every(&self) -> Duration {
-        Duration::from_secs(3_600)
-    }
-}
-
-pub(crate) fn start() -> Timestamp {
-    "2026-03-02T07:00:00Z".parse().unwrap()
-}
-
-pub(crate) fn batch_text(name: &str) -> String {
-    format!(
-        "name = \"{name}\"\nbottled_at = \"2026-03-02T07:00:00Z\"\n\
-         [drink]\nsucrose_g_per_l = 60.0\nculture_ml_per_l = 25.0\n\
-         [bottle]\nmaterial = \"glass\"\ncapacity_ml = 500\nfill_ml = 475\ncount = 8\npressure_limit_bar = 1.5\n\
-         [target]\nco2_volumes = 2.8\nfridge_c = 4.0\n"
-    )
-}
-
 fn batch(name: &str) -> Batch {
     Batch::from_toml(&batch_text(name), "test").unwrap().0
-}
-
-pub(crate) fn reading(minutes: i64, quantity: Quantity, value: f64, unit: Unit) -> Reading {
-    Reading {
-        at: start() + SignedDuration::from_mins(minutes),
-        source: Source::new("pilot").unwrap(),
-        measured: Measured::new(quantity, value, unit).unwrap(),
-    }
 }
 
 /// Twelve hours: the gauge climbs through the limit, and is silent for two hours on the way.
@@ -103,45 +69,6 @@ async fn feed(store: &Store, hours: &[(i64, Vec<Reading>)]) {
         })
         .await
         .unwrap();
-}
-
-pub(crate) async fn house(store: &Store) -> (Arc<House>, tokio::sync::mpsc::Receiver<Asked>) {
-    let clock = StoppedClock(start() + SignedDuration::from_hours(12));
-    house_by(store, Arc::new(clock)).await
-}
-
-pub(crate) async fn house_by(
-    store: &Store,
-    clock: Arc<dyn Clock>,
-) -> (Arc<House>, tokio::sync::mpsc::Receiver<Asked>) {
-    House::new(store.clone(), &Config::defaults().unwrap(), clock, false)
-        .await
-        .unwrap()
-}
-
-/// The watch loop of `house` without inputs, until `stop`.
-pub(crate) fn watch_loop(
-    house: &Arc<House>,
-    requests: tokio::sync::mpsc::Receiver<Asked>,
-    stop: &CancellationToken,
-) -> tokio::task::JoinHandle<()> {
-    let (inbox, incoming) = incoming::channel();
-    let intake = Intake {
-        house: Arc::clone(house),
-        workers: Workers::new(Timestamp::MIN),
-        incoming,
-        requests,
-        stop: stop.clone(),
-        gather: Duration::ZERO,
-        told: None,
-        kept: None,
-        asked: None,
-    };
-    tokio::spawn(async move {
-        let workers = intake.run().await.unwrap();
-        drop(inbox);
-        workers.finish().await;
-    })
 }
 
 async fn add(store: &Store, name: &str) -> BatchId {
@@ -596,6 +523,15 @@ async fn a_culture_is_known_from_its_ended_batches_and_what_ends_later_changes_n
     let (house, _requests) = house(&store).await;
     let (monitor, _) = worker::revive(&house, made(&second), id).await.unwrap();
     assert_eq!(monitor.earlier_batches(), 1);
+
+    // A command without a daemon shows the batch as the daemon will begin it.
+    let (shown, settings) = (id, house.settings.clone());
+    let read = move |reader: &crate::store::Reader<'_>| {
+        let stored = reader.batches()?.into_iter().find(|stored| stored.id == shown);
+        Ok(super::left(reader, &stored.unwrap(), &settings, start()).map_err(|error| error.to_string()))
+    };
+    let alone = store.read(read).await.unwrap().unwrap();
+    assert_eq!(alone.earlier_batches(), 1);
 
     // Another batch of the culture ends while this one stands: its prior is the one that it began with.
     add(&text("plum 0", "jar two", "2026-03-02T06:00:00Z")).await;

@@ -160,6 +160,17 @@ impl Workers {
         house: &Arc<House>,
         batches: Vec<(BatchId, Batch)>,
     ) -> Result<(), Failure> {
+        let named: Vec<_> = batches
+            .iter()
+            .flat_map(|(_, batch)| batch.sensors.values().cloned())
+            .collect();
+        house
+            .store
+            .write(move |writer| {
+                writer.names(named);
+                Ok(())
+            })
+            .await?;
         let revived = if batches.len() > MANY {
             revived_at_once(house, batches).await?
         } else {
