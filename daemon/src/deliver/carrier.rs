@@ -212,8 +212,8 @@ impl Carrier {
         };
         let mut spared = Vec::new();
         for of in &rows {
-            // One of a letter that may have come stays in it.
-            let may_have_come = of.gathered && of.attempts > 0;
+            // A reminder in a letter that may have come stays in it; advice that was withdrawn since does not.
+            let may_have_come = of.gathered && of.attempts > 0 && of.again > 0;
             if !may_have_come && self.is_spared(of).await? {
                 debug!(destination = %name, alert = %of.alert.alert, batch = %of.alert.batch, "Nobody there needs it any more.");
                 spared.push(of.id);

@@ -151,7 +151,7 @@ impl Loops {
         while self.runtime.block_on(router.go_on())? {}
         let mut worker = post.worker.lock().unwrap_or_else(PoisonError::into_inner);
         let had_failed = worker.has_failed();
-        let next = worker.turn(post, Lane::Fits);
+        let next = worker.turn(post, Lane::Long);
         if worker.has_failed() && !had_failed {
             return Ok(Step::Failed);
         }
@@ -166,6 +166,9 @@ impl Loops {
     pub(crate) fn end(&mut self) {
         for post in &self.posts {
             post.worker.lock().unwrap_or_else(PoisonError::into_inner).part();
+        }
+        if let Some(router) = &self.router {
+            self.runtime.block_on(router.keep_the_rest());
         }
     }
 

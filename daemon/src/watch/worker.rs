@@ -295,11 +295,19 @@ impl Worker {
         if has_ended || self.fits_since_snapshot > 0 || self.since_snapshot >= SNAPSHOT_EVENTS_AT_STOP {
             self.keep_snapshot();
         }
-        if self.store_again() {
-            self.record();
-        }
         if has_ended {
             self.router.leave(self.live.id);
+        }
+        // A state is kept behind what came of it, never before.
+        let alone = if has_ended {
+            None
+        } else {
+            self.outcome.snapshot.take()
+        };
+        let stored = self.store_again() && self.record();
+        if let Some(snapshot) = alone.filter(|_| stored) {
+            let due = self.router.parts(self.live.id, snapshot);
+            self.runtime.block_on(self.router.keep(due));
         }
         Next::End
     }
@@ -384,7 +392,7 @@ impl Worker {
     }
 
     fn take_some(&mut self, post: &Post, lane: Lane) -> Next {
-        let mut fits_left = u32::from(lane == Lane::Fits);
+        let mut fits_left = u32::from(lane == Lane::Long);
         while let Some(given) = self.queue.front().cloned() {
             let event = Arc::clone(&given.event);
             if self.live.stop.is_cancelled() || self.unstored.is_some() {
@@ -419,16 +427,17 @@ impl Worker {
                     self.count_own(&event);
                     self.taken.push(given);
                 }
-                Taken::WaitsForFit => return Next::Turn(Lane::Fits),
+                Taken::WaitsForFit => return Next::Turn(Lane::Long),
                 Taken::Failed => self.fail(&event),
                 Taken::Halted => break,
             }
         }
         self.pass_the_others();
-        if self.queue.is_empty() && self.reads.is_none() {
-            Next::Nothing
-        } else {
-            Next::Turn(Lane::Soon)
+        match self.reads {
+            // However much it is to read, what others need at once comes first.
+            Some(_) => Next::Turn(Lane::Long),
+            None if self.queue.is_empty() => Next::Nothing,
+            None => Next::Turn(Lane::Soon),
         }
     }
 
