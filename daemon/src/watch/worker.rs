@@ -282,6 +282,12 @@ impl Worker {
         )
     }
 
+    /// How far it has come.
+    #[cfg(any(test, feature = "faults"))]
+    pub(super) fn progress(&self) -> (Sequence, Timestamp) {
+        (self.seen, self.monitor.clock())
+    }
+
     /// The engine failed, and the batch is set aside.
     #[cfg(any(test, feature = "faults"))]
     pub(super) fn has_failed(&self) -> bool {
