@@ -38,18 +38,7 @@ pub(crate) async fn carry(
     channel: Channel,
     stop: CancellationToken,
 ) {
-<<<<<<< HEAD
-    let carrier = Carrier {
-        house,
-        destination,
-        channel,
-        unmarked: BTreeMap::new(),
-        store: Notices::default(),
-        peers: BTreeMap::new(),
-    };
-=======
     let carrier = Carrier::new(house, destination, channel);
->>>>>>> main
     tokio::select! {
         () = stop.cancelled() => {}
         () = carrier.run() => {}
@@ -75,7 +64,8 @@ impl Carrier {
             destination,
             channel,
             unmarked: BTreeMap::new(),
-            notices: Notices::default(),
+            store: Notices::default(),
+            peers: BTreeMap::new(),
         }
     }
 
@@ -120,18 +110,17 @@ impl Carrier {
         }
     }
 
-<<<<<<< HEAD
     /// Takes up what is to be told past the outbox.
     fn look(&mut self, trouble: Option<&Trouble>, away: &[Missed]) {
-        let now = tokio::time::Instant::now();
-        self.store.look(trouble.map(Matter::unstored), now);
+        let (at, now) = (self.house.clock.now(), tokio::time::Instant::now());
+        self.store.look(trouble.map(Matter::unstored), at, now);
         for missed in away {
             self.peers.entry(missed.peer.clone()).or_default();
         }
         let zone = &self.house.display.zone;
         for (peer, notices) in &mut self.peers {
             let missed = away.iter().find(|missed| missed.peer == *peer);
-            notices.look(missed.map(|missed| Matter::missed(missed, zone)), now);
+            notices.look(missed.map(|missed| Matter::missed(missed, zone)), at, now);
         }
     }
 
@@ -140,13 +129,6 @@ impl Carrier {
             let Some(letter) = notices.due(tokio::time::Instant::now()) else {
                 continue;
             };
-=======
-    /// Tells that nothing can be stored, past the outbox, which cannot take it.
-    async fn give_notice(&mut self, trouble: Option<Trouble>) {
-        self.notices
-            .look(trouble, self.house.clock.now(), tokio::time::Instant::now());
-        if let Some(letter) = self.notices.due(tokio::time::Instant::now()) {
->>>>>>> main
             match self.channel.deliver(letter, None).await {
                 Ok(()) => notices.told(),
                 Err(failed) => {

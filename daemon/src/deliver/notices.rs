@@ -99,44 +99,28 @@ pub(super) struct Notices {
 }
 
 impl Notices {
-<<<<<<< HEAD
-    /// Takes up how it stands at `now`.
-    pub(super) fn look(&mut self, matter: Option<Matter>, now: Instant) {
+    /// Takes up how it stands at `now`, which the clock calls `at`.
+    pub(super) fn look(&mut self, matter: Option<Matter>, at: Timestamp, now: Instant) {
         match (matter, self.matter.take()) {
             (Some(matter), Some(told)) if matter == told || !matter.renews => {
                 self.over_since = None;
                 self.matter = Some(told);
-=======
-    /// Takes up how it stands at `now`, which the clock calls `at`.
-    pub(super) fn look(&mut self, trouble: Option<Trouble>, at: Timestamp, now: Instant) {
-        match (trouble, &self.trouble) {
-            (Some(trouble), None) => {
-                let message = format!(
-                    "fobwatch cannot store anything: {}. Until it can, no reading is reckoned and nothing warns of pressure: treat the \
-                     bottles as live. Make room on the disk or mend it; then it goes on by itself.",
-                    trouble.why
-                );
-                self.tell(Transition::Raised, Priority::High, at, message);
-                self.trouble = Some(trouble);
->>>>>>> main
             }
             (Some(matter), _) => {
-                self.tell(&matter.about, Transition::Raised, Priority::High, &matter.begins);
+                self.tell(
+                    &matter.about,
+                    Transition::Raised,
+                    Priority::High,
+                    at,
+                    &matter.begins,
+                );
                 self.over_since = None;
                 self.matter = Some(matter);
             }
             (None, Some(told)) => {
                 let since = *self.over_since.get_or_insert(now);
                 if now.duration_since(since) >= QUIET {
-<<<<<<< HEAD
-                    self.tell(&told.about, Transition::Cleared, Priority::Low, &told.ends);
-=======
-                    let message = "fobwatch stores again. What was sent to it meanwhile is reckoned as it comes in; look at the page \
-                                   for what it says of each batch."
-                        .to_owned();
-                    self.tell(Transition::Cleared, Priority::Low, at, message);
-                    self.trouble = None;
->>>>>>> main
+                    self.tell(&told.about, Transition::Cleared, Priority::Low, at, &told.ends);
                     self.over_since = None;
                 } else {
                     self.matter = Some(told);
@@ -146,24 +130,15 @@ impl Notices {
         }
     }
 
-<<<<<<< HEAD
-    fn tell(&mut self, about: &str, state: Transition, priority: Priority, said: &Said) {
-=======
-    fn tell(&mut self, state: Transition, priority: Priority, at: Timestamp, message: String) {
->>>>>>> main
+    fn tell(&mut self, about: &str, state: Transition, priority: Priority, at: Timestamp, said: &Said) {
         let notice = Notice {
             record: "notice",
             about: about.to_owned(),
             subject: said.subject.clone(),
             state,
             priority,
-<<<<<<< HEAD
-            at: Timestamp::now(),
-            message: said.message.clone(),
-=======
             at,
-            message,
->>>>>>> main
+            message: said.message.clone(),
         };
         self.waiting = Some(Letter::noticing(notice));
         self.failures = 0;
@@ -204,15 +179,10 @@ impl Notices {
 mod tests {
     use super::*;
 
-<<<<<<< HEAD
-    fn full() -> Option<Matter> {
-        Some(Matter::unstored(&Trouble {
-=======
     const AT: Timestamp = Timestamp::UNIX_EPOCH;
 
-    fn full() -> Option<Trouble> {
-        Some(Trouble {
->>>>>>> main
+    fn full() -> Option<Matter> {
+        Some(Matter::unstored(&Trouble {
             since: Timestamp::UNIX_EPOCH,
             why: "the disk is full".to_owned(),
         }))
@@ -234,11 +204,11 @@ mod tests {
             notices.told();
             said.unwrap_or_default()
         };
-        notices.look(missed(None), start);
+        notices.look(missed(None), AT, start);
         assert!(said(&mut notices).contains("was not heard of"));
-        notices.look(missed(Some("share 0 of 4")), start);
+        notices.look(missed(Some("share 0 of 4")), AT, start);
         assert!(said(&mut notices).contains("nobody watches share 0 of 4. "));
-        notices.look(missed(Some("share 0 of 4")), start);
+        notices.look(missed(Some("share 0 of 4")), AT, start);
         assert_eq!(said(&mut notices), "");
     }
 
