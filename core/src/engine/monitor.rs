@@ -373,8 +373,9 @@ impl Monitor {
         self.state.others.as_ref()?.fitted.as_ref()
     }
 
-    /// The bottle with the sensors is in the fridge, and every other bottle, too.
+    /// The bottle with the sensors is in the fridge, and every other bottle that is here, too.
     pub(super) fn all_chilled(&self) -> bool {
-        self.state.whereabouts.sensors == Place::Fridge && self.state.others.is_none()
+        let none_apart = self.state.others.is_none() || self.only_given_away_are_apart();
+        self.state.whereabouts.sensors == Place::Fridge && none_apart
     }
 }

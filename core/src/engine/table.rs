@@ -186,7 +186,7 @@ fn line(alert: AlertName, rules: &Rules) -> Line {
             on: format!("the silence itself; again {} after it ended", span(AT_MOST_EVERY)),
             off: "the next reading".to_owned(),
             deadband: "none".to_owned(),
-            suppressed_by: "nothing",
+            suppressed_by: "the silence of another quantity of the same source; a gauge's by a gauge's alone",
         },
         AlertName::SensorSuspect => Line {
             condition: format!(

@@ -85,7 +85,7 @@ impl Letter {
     }
 
     /// The alerts in it.
-    pub(super) fn alerts(&self) -> &[AlertRecord] {
+    pub(crate) fn alerts(&self) -> &[AlertRecord] {
         match &self.about {
             About::Alert(alert) | About::Again(alert) => std::slice::from_ref(alert),
             About::Digest(alerts, _) => alerts,
@@ -160,7 +160,8 @@ fn subject(alert: &AlertRecord) -> String {
     let what = alert.alert.name().replace('_', " ");
     let batch = &alert.batch;
     match (alert.state, &alert.who) {
-        (Transition::Cleared | Transition::Suppressed, _) => format!("{batch}: {what}, over"),
+        (Transition::Cleared, _) => format!("{batch}: {what}, over"),
+        (Transition::Suppressed, _) => format!("{batch}: {what}, withdrawn"),
         (Transition::Acknowledged, Some(who)) => format!("{batch}: {what}, seen to by {who}"),
         (Transition::Shelved, Some(who)) => format!("{batch}: {what}, set aside by {who}"),
         (Transition::OutOfService, Some(who)) => format!("{batch}: {what}, taken out of service by {who}"),

@@ -12,15 +12,15 @@ use axum::{
         },
     },
     middleware::Next,
-    response::{IntoResponse, Redirect, Response},
+    response::{Html, IntoResponse, Redirect, Response},
 };
 
 use super::{
     access::{Caller, Came, Way},
-    answer::Complaint,
+    answer::{Complaint, Why},
     connection, readings,
 };
-use crate::watch::House;
+use crate::{page, watch::House};
 
 const POLICY: HeaderValue = HeaderValue::from_static(
     "default-src 'none'; style-src 'self'; img-src 'self' data:; script-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'self'; \
@@ -44,6 +44,7 @@ const HEADERS: [(HeaderName, &str); 4] = [
 /// Refuses strangers; says on every answer what a browser may do with it.
 pub(super) async fn guard(State(house): State<Arc<House>>, mut request: Request, next: Next) -> Response {
     let came = request.extensions().get().copied().unwrap_or(Came::HERE);
+    let to_a_person = wants_page(request.headers()) && !request.uri().path().starts_with("/api/");
     let mut response = match admit(&house, came, &request) {
         Ok(caller) => {
             request.extensions_mut().insert(came);
@@ -52,6 +53,17 @@ pub(super) async fn guard(State(house): State<Arc<House>>, mut request: Request,
         }
         Err(refusal) => refusal,
     };
+    if let Some(Why(why)) = response.extensions().get().cloned().filter(|_| to_a_person) {
+        let page = Html(page::complaint(&why, house.demo));
+        let (status, challenge) = (
+            response.status(),
+            response.headers().get(WWW_AUTHENTICATE).cloned(),
+        );
+        response = (status, page).into_response();
+        if let Some(challenge) = challenge {
+            response.headers_mut().insert(WWW_AUTHENTICATE, challenge);
+        }
+    }
     let headers = response.headers_mut();
     headers.insert(CONTENT_SECURITY_POLICY, POLICY);
     for (name, value) in HEADERS {
@@ -67,7 +79,7 @@ pub(super) async fn guard(State(house): State<Arc<House>>, mut request: Request,
 fn is_open(path: &str) -> bool {
     matches!(
         path,
-        "/login" | "/health" | "/style.css" | "/page.js" | "/favicon.svg"
+        "/login" | "/health" | "/style.css" | "/page.js" | "/chart.js" | "/favicon.svg"
     ) || path.starts_with("/shared/")
         || path.starts_with("/calendar/")
 }
@@ -118,8 +130,11 @@ fn admit(house: &House, came: Came, request: &Request) -> Result<Caller, Respons
 }
 
 fn is_page(method: &Method, headers: &HeaderMap) -> bool {
-    let accepts = text(headers.get(ACCEPT)).unwrap_or_default();
-    method.is_safe() && accepts.contains("text/html")
+    method.is_safe() && wants_page(headers)
+}
+
+fn wants_page(headers: &HeaderMap) -> bool {
+    text(headers.get(ACCEPT)).is_some_and(|accepts| accepts.contains("text/html"))
 }
 
 /// As the value of a query (RFC 3986, section 2).

@@ -240,11 +240,10 @@ fn content(text: &mut Text, batches: &[(String, View, bool)]) {
         "fobwatch_move_timestamp_seconds",
         "gauge",
         "seconds",
-        "When to move the bottles to the fridge, the middle guess.",
+        "When to move the bottles to the fridge, the middle guess; none while nobody may carry them.",
     );
     for (slug, view, _) in batches {
-        let when = view.forecast.as_ref().and_then(|forecast| forecast.move_at?.p50);
-        if let Some(when) = when {
+        if let Some(when) = view.move_at() {
             text.sample(
                 "fobwatch_move_timestamp_seconds",
                 &[("batch", slug)],

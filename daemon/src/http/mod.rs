@@ -40,7 +40,7 @@ use tokio_util::sync::CancellationToken;
 
 #[cfg(any(test, fuzzing))]
 pub(crate) use access::link as links;
-use access::{Caller, login};
+use access::{Caller, account, login};
 pub(crate) use access::{Gate, Way, own_token};
 use answer::Complaint;
 pub(crate) use message::answer as answer_message;
@@ -64,6 +64,7 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .route("/", get(page::agenda))
         .route("/style.css", get(page::style))
         .route("/page.js", get(page::script))
+        .route("/chart.js", get(page::chart_script))
         .route("/favicon.svg", get(page::favicon))
         .route("/batches/new", get(begin::ask).post(begin::begin))
         .route("/batches/{slug}/see-to", get(see_to::ask))
@@ -82,7 +83,9 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .route("/api/v1/events", get(events::listen))
         .route("/login", get(login::form).post(login::enter))
         .route("/logout", post(login::leave))
-        .route("/account", get(login::account))
+        .route("/account", get(account::show))
+        .route("/account/links", post(account::make))
+        .route("/account/links/{number}/revoke", post(account::revoke))
         .route("/shared/{secret}", get(shared::batch))
         .route("/calendar/{secret}", get(shared::calendar))
         .route("/health", get(health))

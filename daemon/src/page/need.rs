@@ -108,6 +108,10 @@ fn of_batch<'a>(shown: &'a Shown, context: &Context, clock: Clock<'_>) -> Vec<En
     for question in &shown.view.questions {
         let mut entry = Entry::new(shown, Urgency::Look);
         entry.heading.clone_from(question);
+        entry.reasons = vec![
+            "If what you entered is right, nothing has to be done. If not: end it under \u{201c}See to\u{201d} and begin it again              with the right figures and the same hour of sealing; what its sensors told since then counts again, what you noted does not."
+                .to_owned(),
+        ];
         entries.push(entry);
     }
     let pressed = entries.iter().any(|entry| entry.urgency <= Urgency::DangerAhead);
@@ -116,6 +120,9 @@ fn of_batch<'a>(shown: &'a Shown, context: &Context, clock: Clock<'_>) -> Vec<En
     } else if let (Some(apart), Some(first)) = (&shown.view.apart, entries.first_mut()) {
         // Which bottles the danger is of.
         first.reasons.push(apart.why.clone());
+    }
+    if let (Some(given), Some(last)) = (&shown.view.given_away, entries.last_mut()) {
+        last.reasons.push(given.why.clone());
     }
     entries
 }
@@ -233,6 +240,8 @@ fn next_move<'a>(shown: &'a Shown, context: &Context, clock: Clock<'_>) -> Entry
         entry
             .reasons
             .push("The fridge slows the culture; it does not stop it.".to_owned());
+    } else if shown.is_none_left() {
+        entry.heading = format!("No bottle of {} is left here to move.", shown.batch.name);
     } else if let Some(forecast) = shown.forecast() {
         in_the_room(&mut entry, forecast, context, clock);
     } else {

@@ -47,15 +47,18 @@ pub(crate) fn reading(minutes: i64, quantity: Quantity, value: f64, unit: Unit) 
 }
 
 pub(crate) async fn house(store: &Store) -> (Arc<House>, tokio::sync::mpsc::Receiver<Asked>) {
-    let clock = Arc::new(StoppedClock(start() + SignedDuration::from_hours(12)));
-    House::new(
-        store.clone(),
-        &Config::defaults().expect("the defaults are sound"),
-        clock,
-        false,
-    )
-    .await
-    .expect("a house")
+    let clock = StoppedClock(start() + SignedDuration::from_hours(12));
+    house_by(store, Arc::new(clock)).await
+}
+
+pub(crate) async fn house_by(
+    store: &Store,
+    clock: Arc<dyn Clock>,
+) -> (Arc<House>, tokio::sync::mpsc::Receiver<Asked>) {
+    let config = Config::defaults().expect("the defaults are sound");
+    House::new(store.clone(), &config, clock, false)
+        .await
+        .expect("a house")
 }
 
 /// The watch loop of `house` without inputs, until `stop`.

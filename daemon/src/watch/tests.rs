@@ -20,7 +20,7 @@ use tempfile::TempDir;
 use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 
-pub(crate) use super::fixture::{StoppedClock, batch_text, house, reading, start, watch_loop};
+pub(crate) use super::fixture::{StoppedClock, batch_text, house, house_by, reading, start, watch_loop};
 use super::{
     Setup, listen, serve, worker,
     workers::{Fit, Workers},

@@ -1,5 +1,6 @@
 //! Who asks, and whether he may: people with a session, programs with a token, the command line with a token of its own.
 
+pub(super) mod account;
 mod attempt;
 mod caller;
 pub(crate) mod link;
@@ -46,6 +47,8 @@ pub(crate) struct Gate {
     own: RwLock<Option<Secret>>,
     /// Where links are kept.
     folder: RwLock<Option<PathBuf>>,
+    /// Held by whoever changes them.
+    links: Mutex<()>,
 }
 
 /// Why somebody is not logged in.
@@ -68,6 +71,7 @@ impl Gate {
             nobodys: RwLock::new(nobodys(access)),
             own: RwLock::default(),
             folder: RwLock::default(),
+            links: Mutex::default(),
         }
     }
 
@@ -188,6 +192,13 @@ impl Gate {
             let mut sessions = self.sessions.lock().unwrap_or_else(PoisonError::into_inner);
             sessions.end(id);
         }
+    }
+
+    /// Does something with the file of links in its folder, alone.
+    pub(super) fn with_links<T>(&self, work: impl FnOnce(PathBuf) -> io::Result<T>) -> io::Result<T> {
+        let _alone = self.links.lock().unwrap_or_else(PoisonError::into_inner);
+        let folder = self.folder.read().unwrap_or_else(PoisonError::into_inner).clone();
+        work(folder.ok_or_else(|| io::Error::other("there is no data folder"))?)
     }
 
     /// What a link with this secret opens.
