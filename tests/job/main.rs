@@ -19,6 +19,7 @@
 
 mod bad_files;
 mod bad_messages;
+mod crowded;
 mod delivered;
 mod full_disk;
 mod hub;
@@ -30,6 +31,7 @@ mod over_mqtt;
 mod over_serial;
 mod own_sensors;
 mod played_back;
+mod refusing;
 mod replayed;
 mod same_bytes;
 mod scenarios;
@@ -39,4 +41,5 @@ mod series;
 mod shares;
 mod soaked;
 mod stopped;
+mod taken_over;
 mod withdrawn;

@@ -72,7 +72,11 @@ fn inputs(text: &mut Text, house: &House) {
         "Readings that came in since the start, by what became of them.",
     );
     for (kind, stored) in house.counted.by_kind() {
-        for (outcome, count) in [("new", stored.new), ("duplicate", stored.duplicate)] {
+        for (outcome, count) in [
+            ("new", stored.new),
+            ("duplicate", stored.duplicate),
+            ("turned_away", stored.turned_away),
+        ] {
             let labels = [("input", kind.name()), ("outcome", outcome)];
             text.sample("fobwatch_readings_total", &labels, number(count));
         }

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::{OwnedSemaphorePermit, mpsc, oneshot};
 use tracing::{debug, warn};
 
 use crate::{
@@ -21,6 +21,8 @@ pub(super) struct Arrived {
     pub(super) connection: u64,
     pub(super) at: Timestamp,
     pub(super) message: Message,
+    /// The room that it takes until it is settled: what it gives is larger than itself.
+    pub(super) held: OwnedSemaphorePermit,
 }
 
 /// What became of a message.
@@ -67,7 +69,7 @@ pub struct Overheard {
     pub kept: oneshot::Sender<()>,
 }
 
-type Pending = (u64, Receipt, Option<oneshot::Receiver<()>>);
+type Pending = (u64, Receipt, Option<oneshot::Receiver<()>>, OwnedSemaphorePermit);
 
 impl Intake {
     /// Decodes until the link or the inbox is closed. Messages are settled in the order in which they came, while the
@@ -79,6 +81,7 @@ impl Intake {
             connection,
             at,
             message,
+            held,
         }) = arrived.recv().await
         {
             let stored = if let Some((peer, topic)) = self.broker.peer(&message.topic) {
@@ -105,7 +108,11 @@ impl Intake {
                     }
                 }
             };
-            if pending.send((connection, message.receipt, stored)).await.is_err() {
+            if pending
+                .send((connection, message.receipt, stored, held))
+                .await
+                .is_err()
+            {
                 break;
             }
         }
@@ -191,11 +198,12 @@ pub(super) fn timely(
 }
 
 async fn settle(mut pending: mpsc::Receiver<Pending>, settled: mpsc::Sender<Settled>) {
-    while let Some((connection, receipt, stored)) = pending.recv().await {
+    while let Some((connection, receipt, stored, held)) = pending.recv().await {
         let stored = match stored {
             None => true,
             Some(stored) => stored.await.is_ok(),
         };
+        drop(held);
         let outcome = Settled {
             connection,
             receipt,

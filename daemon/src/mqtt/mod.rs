@@ -33,6 +33,9 @@ pub use publisher::{PublishError, Publisher, alert_topic};
 /// Messages that may wait to be decoded. When it is full nothing is read from the link until there is room.
 const WAITING: usize = 1_000;
 
+/// Bytes of messages that may wait to be stored, in KiB: a message may be of 256 KiB, and a thousand of those are a quarter of a GiB.
+const WAITING_KIB: usize = 8 * 1_024;
+
 /// Commands of people that may wait.
 const COMMANDS: usize = 32;
 

@@ -51,7 +51,7 @@ pub use event::{
 pub use outbox::{Backlog, Delivered, Lane, Next, OutboxRow};
 pub use read::Reader;
 pub use told::Told;
-pub use write::Writer;
+pub use write::{MOST_SERIES, Writer};
 
 /// The file in the data folder.
 const FILE: &str = Store::FILE;

@@ -74,7 +74,10 @@ pub(crate) fn watch_loop(
         incoming,
         requests,
         stop: stop.clone(),
+        gather: Duration::ZERO,
         told: None,
+        kept: None,
+        asked: None,
     };
     tokio::spawn(async move {
         let workers = intake.run().await.expect("the loop ends well");
