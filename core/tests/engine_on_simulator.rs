@@ -11,7 +11,7 @@ use fobwatch_core::{
     forecast::{CurvePoint, Forecast, Hours, IfForgotten, Middle, Outlook, Quantiles, Upward},
     note::{Note, NoteKind},
     quantity::{AbsolutePressure, AlcoholByVolume, Co2Volumes, GaugePressure, Probability, Vigour},
-    reading::{Measured, Reading, Source},
+    reading::{Measured, Quantity, Reading, Source},
 };
 use fobwatch_simulator::{Played, Scenario, Simulation};
 use jiff::{SignedDuration, Timestamp, tz::TimeZone};
@@ -330,7 +330,7 @@ fn no_alert_changes_state_more_than_twice_an_hour_under_the_noisiest_sensors() {
 }
 
 #[test]
-fn one_dead_board_raises_the_silence_of_its_own_sensors_and_nothing_else() {
+fn each_dead_board_is_one_silence_and_raises_nothing_else() {
     let mut scenario = Scenario::shipped("plain").expect("a shipped name");
     for sensor in &mut scenario.sensors {
         sensor.stops_h = Some(20.0);
@@ -346,13 +346,30 @@ fn one_dead_board_raises_the_silence_of_its_own_sensors_and_nothing_else() {
         Action::Alert(record) => Some(record),
         _ => None,
     }));
-    let sensors: std::collections::BTreeSet<_> = scenario.sensors.iter().map(|s| s.quantity.name()).collect();
-    let silent: std::collections::BTreeSet<_> = records
+    // "pilot" sends pressure and drink temperature: the gauge speaks for both.
+    let silences: Vec<_> = records
         .iter()
         .filter(|record| record.alert == AlertName::SensorSilent)
-        .filter_map(|record| Some(record.quantity?.name()))
+        .map(|record| {
+            let (source, quantity) = (record.source.as_ref(), record.quantity);
+            (record.state, source.map_or("", |of| of.as_str()), quantity)
+        })
         .collect();
-    assert_eq!(silent, sensors);
+    assert_eq!(
+        silences,
+        [
+            (Transition::Raised, "pilot", Some(Quantity::Pressure)),
+            (Transition::Raised, "kitchen", Some(Quantity::RoomTemperature)),
+        ]
+    );
+    let of_the_board = records
+        .iter()
+        .find(|record| record.alert == AlertName::SensorSilent);
+    let said = of_the_board.map_or("", |record| record.message.as_str());
+    assert!(
+        said.contains("nothing heard of gauge pressure and drink temperature from pilot since"),
+        "{said}"
+    );
     let others: Vec<_> = raised(&records)
         .into_iter()
         .filter(|alert| {

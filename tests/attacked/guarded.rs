@@ -6,10 +6,13 @@ use std::{
     net::TcpStream,
     path::PathBuf,
     process::{Command, Stdio},
+    sync::Arc,
     time::Duration,
 };
 
 use fobwatch_tests::{Daemon, program, wait_for};
+use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, IsCa, KeyPair};
+use rustls::{ClientConfig, ClientConnection, RootCertStore, StreamOwned};
 use tempfile::TempDir;
 
 pub(crate) const PATIENCE: Duration = Duration::from_secs(60);
@@ -18,6 +21,10 @@ pub(crate) const PASSWORD: &str = "four lively swing tops";
 pub(crate) struct Guarded {
     pub(crate) daemon: Daemon,
     folder: TempDir,
+    /// Where its page comes from, as browsers see it.
+    scheme: &'static str,
+    /// With which authority its certificate is looked through; `None`: it speaks plain HTTP.
+    trusted: Option<Arc<ClientConfig>>,
 }
 
 /// An answer as it came.
@@ -35,6 +42,17 @@ impl Answer {
             key.eq_ignore_ascii_case(name).then(|| value.trim())
         })
     }
+}
+
+fn converse(mut stream: impl Read + Write, request: &[u8]) -> Vec<u8> {
+    // The daemon may refuse before it has read everything.
+    stream.write_all(request).ok();
+    let mut answer = Vec::new();
+    let mut chunk = [0; 4_096];
+    while let Ok(count @ 1..) = stream.read(&mut chunk) {
+        answer.extend_from_slice(&chunk[..count]);
+    }
+    answer
 }
 
 fn batch(name: &str, source: &str) -> String {
@@ -66,6 +84,55 @@ impl Guarded {
 
     /// `more`: what else stands in the configuration.
     pub(crate) fn start_with(more: &str) -> Self {
+        let (config, folder) = Self::kitchen(more);
+        let path = |name: &str| folder.path().join(name);
+        let daemon = Daemon::start(&config, &path("data"), &path("batches"));
+        Self {
+            daemon,
+            folder,
+            scheme: if more.contains("behind_proxy") {
+                "https"
+            } else {
+                "http"
+            },
+            trusted: None,
+        }
+    }
+
+    /// With a certificate of its own; `more` stands under `[http]`.
+    pub(crate) fn start_secured(more: &str) -> Self {
+        let (config, folder) = Self::kitchen(&format!(
+            "[http]\ncertificate_file = \"own.pem\"\nkey_file = \"own.key\"\n{more}"
+        ));
+        let path = |name: &str| folder.path().join(name);
+        let mut params = CertificateParams::new(Vec::new()).expect("an authority");
+        params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
+        let key = KeyPair::generate().expect("a key");
+        let authority = CertifiedIssuer::self_signed(params, key).expect("an authority");
+        let key = KeyPair::generate().expect("a key");
+        let own = CertificateParams::new(vec!["127.0.0.1".to_owned()])
+            .and_then(|params| params.signed_by(&key, &authority))
+            .expect("a certificate");
+        fs::write(path("own.pem"), own.pem()).expect("the kitchen is set up");
+        fs::write(path("own.key"), key.serialize_pem()).expect("the kitchen is set up");
+        let mut roots = RootCertStore::empty();
+        roots.add(authority.der().clone()).expect("an authority");
+        let provider = Arc::new(rustls::crypto::ring::default_provider());
+        let trusted = ClientConfig::builder_with_provider(provider)
+            .with_safe_default_protocol_versions()
+            .expect("versions of TLS")
+            .with_root_certificates(roots)
+            .with_no_client_auth();
+        let daemon = Daemon::start_secured(&config, &path("data"), &path("batches"));
+        Self {
+            daemon,
+            folder,
+            scheme: "https",
+            trusted: Some(Arc::new(trusted)),
+        }
+    }
+
+    fn kitchen(more: &str) -> (PathBuf, TempDir) {
         let folder = tempfile::tempdir().expect("the kitchen is set up");
         let write = |name: &str, text: &str| {
             fs::write(folder.path().join(name), text).expect("the kitchen is set up")
@@ -90,9 +157,7 @@ impl Guarded {
                  password_file = \"ada.hash\"\n{tokens}{more}"
             ),
         );
-        let path = |name: &str| folder.path().join(name);
-        let daemon = Daemon::start(&path("guarded.toml"), &path("data"), &path("batches"));
-        Self { daemon, folder }
+        (folder.path().join("guarded.toml"), folder)
     }
 
     pub(crate) fn data(&self) -> PathBuf {
@@ -109,14 +174,14 @@ impl Guarded {
 
     /// Sends a request as it stands, and reads until the daemon closes.
     pub(crate) fn send(&self, request: &[u8]) -> Answer {
-        let mut stream = self.connect();
-        // The daemon may refuse before it has read everything.
-        stream.write_all(request).ok();
-        let mut answer = Vec::new();
-        let mut chunk = [0; 4_096];
-        while let Ok(count @ 1..) = stream.read(&mut chunk) {
-            answer.extend_from_slice(&chunk[..count]);
-        }
+        let answer = match &self.trusted {
+            None => converse(self.connect(), request),
+            Some(trusted) => {
+                let name = "127.0.0.1".try_into().expect("a name");
+                let link = ClientConnection::new(Arc::clone(trusted), name).expect("a client");
+                converse(StreamOwned::new(link, self.connect()), request)
+            }
+        };
         let text = String::from_utf8_lossy(&answer).into_owned();
         let status = text.split(' ').nth(1).and_then(|status| status.parse().ok());
         Answer {
@@ -149,7 +214,8 @@ impl Guarded {
     /// What a browser says of a form of the page itself.
     pub(crate) fn ours(&self) -> String {
         format!(
-            "Origin: http://127.0.0.1:{}\r\nSec-Fetch-Site: same-origin\r\n",
+            "Origin: {}://127.0.0.1:{}\r\nSec-Fetch-Site: same-origin\r\n",
+            self.scheme,
             self.daemon.port()
         )
     }

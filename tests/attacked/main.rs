@@ -2,4 +2,5 @@
 
 mod guarded;
 mod limits;
+mod secured;
 mod strangers;

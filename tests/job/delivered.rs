@@ -1,18 +1,16 @@
 //! watch -> a real mail server and an address that is posted to: nothing is lost over kill -9 or while they are away.
 
-use std::{
-    io::{Read, Write},
-    net::TcpListener,
-    sync::{
-        Arc, Mutex,
-        atomic::{AtomicBool, Ordering},
-    },
-    thread,
+use std::sync::{
+    Arc, Mutex,
+    atomic::{AtomicBool, Ordering},
 };
 
-use fobwatch_tests::{Broker, Daemon, MailServer, kept, run, wait_for};
+use fobwatch_tests::{Answer, Broker, Daemon, MailServer, kept, run, take_posts, wait_for};
 
-use crate::kitchen::{Kitchen, PATIENCE};
+use crate::{
+    kitchen::{Kitchen, PATIENCE},
+    refusing::Relay,
+};
 
 /// An address that answers 204 to every POST, and keeps the bodies.
 fn address() -> (u16, Arc<Mutex<Vec<String>>>) {
@@ -22,39 +20,14 @@ fn address() -> (u16, Arc<Mutex<Vec<String>>>) {
 /// The same, which answers 500 and keeps nothing while it is not `up`.
 pub(crate) fn address_while(up: &Arc<AtomicBool>) -> (u16, Arc<Mutex<Vec<String>>>) {
     let up = Arc::clone(up);
-    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
-    let port = listener.local_addr().unwrap().port();
     let taken: Arc<Mutex<Vec<String>>> = Arc::default();
     let kept = Arc::clone(&taken);
-    thread::spawn(move || {
-        for stream in listener.incoming().flatten() {
-            let mut stream = stream;
-            let (mut text, mut part) = (String::new(), [0; 4_096]);
-            loop {
-                let read = stream.read(&mut part).unwrap_or(0);
-                text.push_str(&String::from_utf8_lossy(&part[..read]));
-                let (head, body) = text.split_once("\r\n\r\n").unwrap_or((&text, ""));
-                let length = head.lines().find_map(|line| {
-                    let (name, value) = line.split_once(": ")?;
-                    name.eq_ignore_ascii_case("content-length")
-                        .then(|| value.parse::<usize>().ok())?
-                });
-                // A GET has no length.
-                let asked = text.starts_with("GET ") && text.contains("\r\n\r\n");
-                if read == 0 || asked || length.is_some_and(|length| body.len() >= length) {
-                    let answer = if up.load(Ordering::SeqCst) {
-                        kept.lock().unwrap().push(body.to_owned());
-                        "204 No Content"
-                    } else {
-                        "500 Internal Server Error"
-                    };
-                    let answer =
-                        format!("HTTP/1.1 {answer}\r\nContent-Length: 0\r\nConnection: close\r\n\r\n");
-                    stream.write_all(answer.as_bytes()).ok();
-                    break;
-                }
-            }
+    let port = take_posts(move |posted| {
+        if !up.load(Ordering::SeqCst) {
+            return Answer::Refused;
         }
+        kept.lock().unwrap().push(posted.body.clone());
+        Answer::Taken
     });
     (port, taken)
 }
@@ -141,6 +114,47 @@ fn an_alert_reaches_mail_and_webhook_over_a_kill_and_an_absence() {
     keys.sort();
     keys.dedup();
     assert!(all <= keys.len() + 1, "{keys:?}");
+}
+
+#[test]
+fn an_address_that_stalls_holds_up_no_other_and_is_told_once_it_answers() {
+    let (slow, late) = address();
+    let relay = Relay::before(slow);
+    let (hook, posted) = address();
+    let kitchen = Kitchen::new("plain", 1.0);
+    let file = kitchen.write(
+        "stalls.toml",
+        &format!(
+            "[clock]\nsource = \"readings\"\n\n[[webhook]]\nname = \"stalls\"\nurl = \"http://127.0.0.1:{}/\"\n\n\
+             [[webhook]]\nname = \"phone\"\nurl = \"http://127.0.0.1:{hook}/\"\n",
+            relay.port
+        ),
+    );
+    let daemon = Daemon::start(&file, &kitchen.path("data"), &kitchen.batches());
+    let sealed = kitchen.played.scenario.bottled_at;
+    let row = |minutes| {
+        let at = sealed + jiff::SignedDuration::from_mins(minutes);
+        format!("{at},pilot,pressure,9.9,bar\n")
+    };
+    let rows = format!("time,source,quantity,value,unit\n{}{}", row(60), row(65));
+    let rows = kitchen.write("over.csv", &rows).display().to_string();
+    let place = format!("127.0.0.1:{}", daemon.port());
+    let imported = run("fobwatch", &["import", &rows, "--address", &place]);
+    assert_eq!(imported.status, Some(0), "{imported:#?}");
+    let is_danger = |bodies: &Mutex<Vec<String>>| {
+        let bodies = bodies.lock().unwrap();
+        let danger = |body: &String| body.contains("fobwatch.alert.raised") && body.contains("over_limit");
+        bodies.iter().any(danger).then_some(())
+    };
+    wait_for("the phone to hear of the danger", PATIENCE, || is_danger(&posted));
+    wait_for("the other to be kept waiting", PATIENCE, || {
+        (relay.held() > 0).then_some(())
+    });
+    assert!(daemon.get("/").unwrap().contains("Stay out of the room"));
+    assert!(is_danger(&late).is_none());
+    relay.says(&[]);
+    wait_for("the other to hear of it", PATIENCE, || is_danger(&late));
+    assert_eq!(daemon.stop(), Some(0));
 }
 
 #[test]

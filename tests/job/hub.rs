@@ -119,9 +119,24 @@ fn a_batch_is_announced_with_what_its_state_carries_and_taken_back_when_it_ends(
         "{state} {last:?}"
     );
 
-    // It ends while nobody tells the broker: that is made good at the next start.
+    // Nobody announces it any more: what the broker keeps is taken back at the next start, and told again at the one after.
     assert_eq!(daemon.stop(), Some(0));
     assert_eq!(kept(&broker, "fobwatch/status")["fobwatch/status"], "offline");
+    let quiet = kitchen.write("quiet.toml", &more.replace("discovery_prefix = \"hub\"\n", ""));
+    let daemon = Daemon::start(&quiet, &data, &kitchen.batches());
+    wait_for("all announcements to be taken back", PATIENCE, || {
+        let all = kept(&broker, "#");
+        (self::configs(&all).is_empty() && !all.contains_key(topic)).then_some(())
+    });
+    assert_eq!(daemon.stop(), Some(0));
+    let daemon = Daemon::start(&config, &data, &kitchen.batches());
+    wait_for("the batch to be announced again", PATIENCE, || {
+        let all = kept(&broker, "#");
+        (self::configs(&all).len() == 6 && all.contains_key(topic)).then_some(())
+    });
+
+    // It ends while nobody tells the broker: that is made good at the next start.
+    assert_eq!(daemon.stop(), Some(0));
     let at = data.display().to_string();
     let ended = run("fobwatch", &["batch", "end", "hibiscus 12", "--data", &at]);
     assert_eq!(ended.status, Some(0), "{ended:#?}");

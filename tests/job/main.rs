@@ -19,9 +19,11 @@
 
 mod bad_files;
 mod bad_messages;
+mod crowded;
 mod delivered;
 mod full_disk;
 mod hub;
+mod killed;
 mod kitchen;
 mod mapped;
 mod outages;
@@ -29,6 +31,7 @@ mod over_mqtt;
 mod over_serial;
 mod own_sensors;
 mod played_back;
+mod refusing;
 mod replayed;
 mod same_bytes;
 mod scenarios;
@@ -38,3 +41,5 @@ mod series;
 mod shares;
 mod soaked;
 mod stopped;
+mod taken_over;
+mod withdrawn;

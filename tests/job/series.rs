@@ -10,7 +10,7 @@ use crate::kitchen::{Kitchen, PATIENCE};
 const SOON: std::time::Duration = std::time::Duration::from_secs(60);
 
 /// A configuration that tells `server` everything.
-fn config(kitchen: &Kitchen, url: &str) -> std::path::PathBuf {
+pub(crate) fn config(kitchen: &Kitchen, url: &str) -> std::path::PathBuf {
     let text = format!(
         "[clock]\nsource = \"readings\"\n\n[display]\ntime_zone = \"UTC\"\n\n[[series]]\nurl = \"{url}\"\norg = \"kitchen\"\nbucket = \"drinks\"\n"
     );
@@ -34,7 +34,7 @@ fn wanted(kitchen: &Kitchen) -> BTreeSet<i64> {
     own.map(|(_, _, us)| us.div_euclid(1_000)).collect()
 }
 
-fn import(kitchen: &Kitchen, daemon: &Daemon) {
+pub(crate) fn import(kitchen: &Kitchen, daemon: &Daemon) {
     let rows = kitchen.text_path("readings.csv");
     let imported = run(
         "fobwatch",
@@ -48,7 +48,7 @@ fn import(kitchen: &Kitchen, daemon: &Daemon) {
     assert_eq!(imported.status, Some(0), "{imported:#?}");
 }
 
-fn caught_up(kitchen: &Kitchen, server: &SeriesServer) {
+pub(crate) fn caught_up(kitchen: &Kitchen, server: &SeriesServer) {
     let wanted = wanted(kitchen);
     wait_for("the server to have every reading", PATIENCE, || {
         let there: BTreeSet<i64> = times(server, "fobwatch_reading_pressure_bar", "pilot")

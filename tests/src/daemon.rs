@@ -29,6 +29,30 @@ impl Daemon {
         Self::start_in(config, data, batches, &[])
     }
 
+    /// Starts it, and ends it at once (by SIGKILL) after a time, wherever it is then.
+    ///
+    /// # Panics
+    /// It cannot be started or ended.
+    pub fn kill_while_starting(config: &Path, data: &Path, batches: &Path, after: Duration) {
+        let mut child = Command::new(program("fobwatch"))
+            .arg("watch")
+            .arg("--config")
+            .arg(config)
+            .arg("--data")
+            .arg(data)
+            .arg("--batches")
+            .arg(batches)
+            .args(["--listen", &format!("127.0.0.1:{}", free_port())])
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("fobwatch starts");
+        std::thread::sleep(after);
+        child.kill().expect("SIGKILL is sent");
+        child.wait().expect("it ends");
+    }
+
     /// The same with variables of its environment.
     ///
     /// # Panics
@@ -49,6 +73,24 @@ impl Daemon {
             .arg(batches)
             .envs(environment.iter().copied());
         Self::go(watch, port, log)
+    }
+
+    /// The same, of a configuration with a certificate: its port speaks no plain HTTP, so what is waited for is its word.
+    ///
+    /// # Panics
+    /// As [`Daemon::start`].
+    #[must_use]
+    pub fn start_secured(config: &Path, data: &Path, batches: &Path) -> Self {
+        let port = free_port();
+        fs::create_dir_all(data).expect("the data folder is made");
+        let log = data.with_extension(format!("{port}.log"));
+        let mut watch = Command::new(program("fobwatch"));
+        watch.arg("watch").arg("--config").arg(config);
+        watch.arg("--data").arg(data).arg("--batches").arg(batches);
+        let served = format!("The page is at https://127.0.0.1:{port}/");
+        Self::until(watch, port, log, |daemon| {
+            daemon.log().contains(&served).then_some(())
+        })
     }
 
     /// The same, on a disk that [`Daemon::fill_disk`] fills.
@@ -102,7 +144,11 @@ impl Daemon {
         Self::go(watch, free_port(), log.to_owned())
     }
 
-    fn go(mut watch: Command, port: u16, log: PathBuf) -> Self {
+    fn go(watch: Command, port: u16, log: PathBuf) -> Self {
+        Self::until(watch, port, log, |daemon| daemon.get("/health").ok().map(drop))
+    }
+
+    fn until(mut watch: Command, port: u16, log: PathBuf, ready: impl Fn(&Self) -> Option<()>) -> Self {
         if watch.get_envs().all(|(name, _)| name != "RUST_LOG") {
             watch.env("RUST_LOG", "info");
         }
@@ -117,11 +163,11 @@ impl Daemon {
             .spawn()
             .expect("fobwatch starts");
         let mut daemon = Self { child, port, log };
-        wait_for("/health", Duration::from_secs(60), || {
+        wait_for("the daemon to serve", Duration::from_secs(60), || {
             if let Ok(Some(status)) = daemon.child.try_wait() {
                 panic!("fobwatch ended with {status}:\n{}", daemon.log());
             }
-            daemon.get("/health").ok()
+            ready(&daemon)
         });
         daemon
     }
@@ -153,6 +199,34 @@ impl Daemon {
             kib.trim().parse::<f64>().ok()
         });
         kib.expect("a process has a size") / 1_024.0
+    }
+
+    /// Seconds of processor that it has taken, of user and system together (proc(5), `stat`; 100 ticks a second, as on every usual Linux).
+    ///
+    /// # Panics
+    /// It has ended.
+    #[must_use]
+    pub fn cpu_s(&self) -> f64 {
+        let stat = fs::read_to_string(format!("/proc/{}/stat", self.child.id())).expect("it runs");
+        let behind_name = stat.rsplit(')').next().unwrap_or_default();
+        let ticks = |index: usize| {
+            let field = behind_name.split_whitespace().nth(index);
+            field
+                .and_then(|field| field.parse::<f64>().ok())
+                .unwrap_or_default()
+        };
+        (ticks(11) + ticks(12)) / 100.0
+    }
+
+    /// Bytes that it has sent to the disk (proc(5), `write_bytes` of `io`).
+    ///
+    /// # Panics
+    /// It has ended.
+    #[must_use]
+    pub fn written_bytes(&self) -> u64 {
+        let io = fs::read_to_string(format!("/proc/{}/io", self.child.id())).expect("it runs");
+        let line = io.lines().find_map(|line| line.strip_prefix("write_bytes: "));
+        line.and_then(|line| line.trim().parse().ok()).unwrap_or_default()
     }
 
     /// What it wrote to its log.

@@ -278,7 +278,42 @@ impl Speaker<'_> {
         match carry {
             Carry::May => text.push_str(&format!(" Move the bottles to the fridge before that. {CARRY}")),
             Carry::MustNot => text.push_str(&format!(" Danger. {KEEP_OUT}")),
+            Carry::GivenAway => text.push_str(
+                " They were given away: tell whoever has them to put them into a fridge before that, or to stay away from them after \
+                 it.",
+            ),
         }
+    }
+
+    /// Behind a warning of pressure: bottles that stand elsewhere are no safer.
+    #[must_use]
+    pub(crate) fn warn_of_those_given_away(&self, count: u32) -> String {
+        match count {
+            1 => " 1 bottle was given away: warn whoever has it.".to_owned(),
+            more => format!(" {more} bottles were given away: warn whoever has them."),
+        }
+    }
+
+    /// What is to be known of bottles that were given away. `limit_at`: when the worst of them may pass the limit, as of `now`.
+    #[must_use]
+    pub(crate) fn given_away(&self, count: u32, limit_at: Option<Timestamp>, now: Timestamp) -> String {
+        let (were, them) = match count {
+            1 => ("bottle was", "it"),
+            _ => ("bottles were", "them"),
+        };
+        let limit = match limit_at {
+            None => String::new(),
+            Some(at) if at <= now => format!(" and may have passed your limit of {}", self.limit()),
+            Some(at) => format!(
+                " and may pass your limit of {} from {}",
+                self.limit(),
+                self.local(at)
+            ),
+        };
+        format!(
+            "{count} {were} given away, still closed: tell whoever has {them} to keep {them} in a fridge, since warm the culture goes on\
+             {limit}."
+        )
     }
 
     /// `over_limit`.
@@ -317,10 +352,9 @@ impl Speaker<'_> {
         )
     }
 
-    /// `sensor_silent`.
+    /// `sensor_silent` of all quantities of `source` that are not heard, and when one of them was last.
     #[must_use]
-    pub fn sensor_silent(&self, sensor: (&Source, Quantity), last: Option<Timestamp>) -> String {
-        let (source, what) = sensor;
+    pub fn sensor_silent(&self, source: &Source, silent: &[Quantity], last: Option<Timestamp>) -> String {
         let since = last.map_or_else(
             || {
                 format!(
@@ -331,11 +365,24 @@ impl Speaker<'_> {
             },
             |at| format!("since {}", self.local(at)),
         );
+        let lost: Vec<&str> = silent.iter().map(|what| lost(*what)).collect();
         format!(
             "{}: nothing heard of {} from {source} {since}. {} Look at the sensor and its wiring.",
             self.name(),
+            listed(silent),
+            lost.join(" ")
+        )
+    }
+
+    /// The silence of one quantity is told with that of `first`, of the same source.
+    #[must_use]
+    pub(crate) fn silent_with(&self, sensor: (&Source, Quantity), first: Quantity) -> String {
+        let (source, what) = sensor;
+        format!(
+            "{}: nothing is heard of {} from {source} either; it is told together with the {}.",
+            self.name(),
             quantity(what),
-            lost(what)
+            quantity(first)
         )
     }
 
@@ -480,6 +527,18 @@ pub enum Carry {
     May,
     /// It may be at its limit.
     MustNot,
+    /// None is left here: they were given away.
+    GivenAway,
+}
+
+/// "gauge pressure, drink temperature and gravity".
+fn listed(quantities: &[Quantity]) -> String {
+    let words: Vec<&str> = quantities.iter().map(|what| quantity(*what)).collect();
+    match words.split_last() {
+        Some((last, [])) => (*last).to_owned(),
+        Some((last, before)) => format!("{} and {last}", before.join(", ")),
+        None => String::new(),
+    }
 }
 
 /// What is not known without the sensor.

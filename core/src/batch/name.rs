@@ -33,6 +33,12 @@ pub struct ExperimentName(String);
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct Slug(String);
 
+impl std::borrow::Borrow<str> for Slug {
+    fn borrow(&self) -> &str {
+        &self.0
+    }
+}
+
 macro_rules! name {
     ($name:ident) => {
         impl $name {
@@ -46,11 +52,8 @@ macro_rules! name {
                 if fits && !name.chars().any(char::is_control) && name.chars().any(char::is_alphanumeric) {
                     Ok(Self(name.to_owned()))
                 } else {
-                    let shown = name
-                        .chars()
-                        .map(|c| if c.is_control() { '\u{fffd}' } else { c });
                     Err(NotAName {
-                        given: shown.take(80).collect(),
+                        given: crate::plain::line(name, 80),
                     })
                 }
             }

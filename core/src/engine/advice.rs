@@ -49,7 +49,7 @@ impl Monitor {
         let hold = self.state.holds.count(Matter::Move, Verdict::of(there, gone));
         match ripest {
             None => {
-                let message = self.speaker().over("the bottles are in the fridge.");
+                let message = self.speaker().over(self.nothing_to_move());
                 self.state.board.ends(&key, now, message, out);
             }
             Some(group) if there && (hold.there >= IN_A_ROW || stands) => {
@@ -67,6 +67,15 @@ impl Monitor {
                 self.state.board.ends(&key, now, message, out);
             }
             Some(_) => {}
+        }
+    }
+
+    /// Why no bottle waits for the fridge.
+    fn nothing_to_move(&self) -> &'static str {
+        if self.all_chilled() {
+            "the bottles are in the fridge."
+        } else {
+            "no bottle is left here to move."
         }
     }
 
@@ -121,7 +130,7 @@ impl Monitor {
                 self.state.board.begins(key, now, message, out);
             }
             _ if warm.is_empty() => {
-                let message = self.speaker().over("the bottles are in the fridge.");
+                let message = self.speaker().over(self.nothing_to_move());
                 self.state.board.ends(&key, now, message, out);
             }
             later if hold.gone >= GONE_IN_A_ROW => {
@@ -153,13 +162,23 @@ impl Monitor {
     /// Nobody may be told to carry bottles that may be at their limit, or one of which may have burst.
     pub(super) fn withhold_moves(&mut self, now: Timestamp, out: &mut Vec<Action>) {
         for alert in [AlertName::MoveToFridge, AlertName::FridgeSoon] {
-            let burst = !self.state.board.stands(&AlertName::OverLimit.into()) && self.has_lost_pressure();
-            let message = if burst {
-                self.speaker().move_withdrawn_after_loss()
-            } else {
-                self.speaker().move_withdrawn()
-            };
+            let message = self.why_withdrawn();
             self.state.board.suppress(&alert.into(), now, message, out);
+        }
+    }
+
+    /// Why nobody is to move the bottles now.
+    pub(super) fn withdrawn(&self) -> Option<String> {
+        self.must_not_be_carried(&self.groups())
+            .then(|| self.why_withdrawn())
+    }
+
+    fn why_withdrawn(&self) -> String {
+        let burst = !self.state.board.stands(&AlertName::OverLimit.into()) && self.has_lost_pressure();
+        if burst {
+            self.speaker().move_withdrawn_after_loss()
+        } else {
+            self.speaker().move_withdrawn()
         }
     }
 

@@ -44,6 +44,8 @@ const STALL_GAIN_SURELY_BY_GRAVITY: f64 = 0.35;
 pub(super) const STALL_SHARE: f64 = 0.85;
 /// It goes on again when it gained more than this.
 pub(super) const STALL_OVER_GAIN: f64 = 0.12;
+/// ... by a float alone more than this: what a fit makes of one that stands still wanders by 0.1 to 0.2 from one evaluation to the next.
+pub(super) const STALL_OVER_GAIN_BY_GRAVITY: f64 = 0.25;
 /// Evaluations in a row: 2 h.
 pub(super) const STALL_IN_A_ROW: u8 = 4;
 /// A batch that made less than this, in volumes, never began.
@@ -258,7 +260,12 @@ impl Monitor {
             float && gained.p50 < STALL_GAIN_BY_GRAVITY && gained.p95 < STALL_GAIN_SURELY_BY_GRAVITY
         };
         let there = !explained && warm && age >= STALL_AFTER && still && content < STALL_SHARE * target;
-        let gone = explained || gained.p50 > STALL_OVER_GAIN || content >= target;
+        let goes_on = if gauge {
+            STALL_OVER_GAIN
+        } else {
+            STALL_OVER_GAIN_BY_GRAVITY
+        };
+        let gone = explained || gained.p50 > goes_on || content >= target;
         let start = fitted.outlook.curve.first().map_or(0.0, |p| p.co2.p50.volumes());
         let never_began = content - start < NEVER_BEGAN;
         let by = if gauge { "gauge" } else { "float" };

@@ -77,6 +77,13 @@ impl Board {
         self.slots.get(key).is_some_and(|slot| slot.standing.present)
     }
 
+    /// The condition is there, and nothing explains it away.
+    pub(super) fn is_told(&self, key: &Key) -> bool {
+        self.slots.get(key).is_some_and(|slot| {
+            slot.standing.present && slot.standing.state != AlarmState::SuppressedByDesign
+        })
+    }
+
     /// For how long the condition is there, or gone; `None`: it never was there. For what must not chatter.
     pub(super) fn unchanged_for(&self, key: &Key, now: Timestamp) -> Option<SignedDuration> {
         let slot = self.slots.get(key)?;

@@ -152,11 +152,30 @@ impl Monitor {
         fitted.chain(self.apart_group()).collect()
     }
 
-    /// Those that stand in the room, or may.
+    /// Those that stand in the room, or may, and that a person here can move.
     pub(super) fn warm_groups(&self) -> Vec<Group> {
-        let in_room = self.state.whereabouts.sensors == Place::Room;
+        let in_room = self.sensors_are_to_move();
         let fitted = self.state.fitted.iter().filter(|_| in_room).map(Group::of);
-        fitted.chain(self.apart_group()).collect()
+        let apart = self.apart_group().filter(|_| !self.only_given_away_are_apart());
+        fitted.chain(apart).collect()
+    }
+
+    /// The bottle with the sensors stands in the room, for some that are here.
+    fn sensors_are_to_move(&self) -> bool {
+        let whereabouts = &self.state.whereabouts;
+        whereabouts.sensors == Place::Room && !whereabouts.none_at_home(&self.batch)
+    }
+
+    /// A bottle stands in the room, or may, that a person here can move.
+    pub(super) fn some_are_to_move(&self) -> bool {
+        let apart = self.state.others.is_some() && !self.only_given_away_are_apart();
+        self.sensors_are_to_move() || apart
+    }
+
+    /// What is reckoned apart was given away, and none of it is here.
+    pub(super) fn only_given_away_are_apart(&self) -> bool {
+        let others = self.state.others.as_ref();
+        others.is_some_and(|others| others.why == Apart::Stayed && others.count == 0)
     }
 
     /// Those reckoned apart. Whoever stayed in the room has no gauge once the sensors are in the fridge.

@@ -66,7 +66,8 @@ impl Monitor {
             .holds
             .count(Matter::OverLimit, Verdict::of(there, gone));
         if there {
-            let message = self.speaker().over_limit(&AtLimit::Estimate(worst));
+            let mut message = self.speaker().over_limit(&AtLimit::Estimate(worst));
+            self.remember_those_given_away(&mut message);
             self.state
                 .board
                 .begins(AlertName::OverLimit.into(), now, message, out);
@@ -134,18 +135,20 @@ impl Monitor {
         let above = self.target_above_limit(warm);
         let key = Key::from(AlertName::LimitNear);
         let near = there && (hold.there >= needed || self.state.board.is_present(&key));
-        let gone_after = if warm.is_empty() {
+        let gone_after = if self.all_chilled() && !self.only_given_away_are_apart() {
             IN_A_ROW
         } else {
             NEAR_GONE_IN_A_ROW
         };
         let carry = if self.must_not_be_carried(all) {
             Carry::MustNot
+        } else if warm.is_empty() && self.given_away() > 0 {
+            Carry::GivenAway
         } else {
             Carry::May
         };
         let speaker = self.speaker();
-        let message = match above {
+        let mut message = match above {
             _ if near => speaker.limit_near(&worst.forecast, &worst.outlook, hearing, carry),
             Some(Above::InTheFridge(there)) => {
                 speaker.target_above_limit(Some(there), &worst.forecast, &worst.outlook, hearing, carry)
@@ -159,7 +162,23 @@ impl Monitor {
             }
             None => return,
         };
+        if carry != Carry::GivenAway {
+            self.remember_those_given_away(&mut message);
+        }
         self.state.board.begins(key, now, message, out);
+    }
+
+    /// Bottles that were given away, still closed.
+    fn given_away(&self) -> u32 {
+        self.state.whereabouts.given_away(&self.batch)
+    }
+
+    /// A warning of pressure is meant for whoever has the others, too.
+    pub(super) fn remember_those_given_away(&self, message: &mut String) {
+        let given = self.given_away();
+        if given > 0 {
+            message.push_str(&self.speaker().warn_of_those_given_away(given));
+        }
     }
 
     /// Whether somebody who waits for the target waits too long.

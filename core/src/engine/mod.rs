@@ -20,6 +20,7 @@ mod moves;
 mod readings;
 mod rescue;
 mod rules;
+mod silence;
 mod snapshot;
 mod table;
 mod target;

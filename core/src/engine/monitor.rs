@@ -12,6 +12,7 @@ use crate::{
     fit::{self, Evidence, Handling, Passed},
     note::{Note, Palate, Tasting},
     quantity::AbsolutePressure,
+    reading::{Quantity, Source},
 };
 
 use super::{
@@ -213,6 +214,33 @@ impl Monitor {
         }
     }
 
+    /// Whether [`Monitor::next_wake`] is on the grid of fits: the step there asks for one.
+    #[must_use]
+    pub fn wakes_with_fit(&self) -> bool {
+        self.state.clock.next_is_with_fit()
+    }
+
+    /// The one source that it takes a quantity from. `None`: any may matter, also where readings move the clock.
+    ///
+    /// A reading of another one would be set aside and leave no trace but a count, so a driver with many batches need not
+    /// step with it: [`Monitor::passed_by`] counts it.
+    #[must_use]
+    pub fn only_source_of(&self, quantity: Quantity) -> Option<&Source> {
+        match self.settings.clock {
+            ClockSource::Ticks => self.batch.sensors.get(&quantity),
+            ClockSource::Readings => None,
+        }
+    }
+
+    /// Readings of quantities that the batch takes from another source ([`Monitor::only_source_of`]) came in: they are counted as set
+    /// aside.
+    pub fn passed_by(&mut self, readings: u64) {
+        if readings > 0 {
+            let count = self.state.counts.entry(SetAsideReason::OtherSource).or_default();
+            *count = count.saturating_add(readings);
+        }
+    }
+
     /// Takes one event. Same state and event give the same actions. Its ticks come first: see [`super::drive`].
     #[must_use]
     pub fn step(&mut self, event: Event) -> Vec<Action> {
@@ -373,8 +401,9 @@ impl Monitor {
         self.state.others.as_ref()?.fitted.as_ref()
     }
 
-    /// The bottle with the sensors is in the fridge, and every other bottle, too.
+    /// The bottle with the sensors is in the fridge, and every other bottle that is here, too.
     pub(super) fn all_chilled(&self) -> bool {
-        self.state.whereabouts.sensors == Place::Fridge && self.state.others.is_none()
+        let none_apart = self.state.others.is_none() || self.only_given_away_are_apart();
+        self.state.whereabouts.sensors == Place::Fridge && none_apart
     }
 }

@@ -62,12 +62,9 @@ impl Monitor {
                 self.noted_letting_off(note, at);
                 self.are_gone(note);
             }
-            NoteKind::Gauge
-            | NoteKind::Gravity
-            | NoteKind::Squeezed
-            | NoteKind::Tasted
-            | NoteKind::GivenAway
-            | NoteKind::Other => {}
+            NoteKind::GivenAway => self.noted_given_away(note),
+            NoteKind::Gauge | NoteKind::Gravity | NoteKind::Squeezed | NoteKind::Tasted | NoteKind::Other => {
+            }
         }
         self.noted_finding(note, at, out);
     }
@@ -85,10 +82,34 @@ impl Monitor {
         }
     }
 
-    /// Bottles that were opened or broke, by their numbers; those given away may stand in another kitchen.
+    /// Bottles that were opened or broke, by their numbers.
     fn are_gone(&mut self, note: &Note) {
         let numbers = note.bottles.iter().flatten().copied();
         self.state.whereabouts.gone.extend(numbers.take(10_000));
+        self.count_those_that_stayed();
+    }
+
+    /// Nobody here can move them any more, but they are still closed: what stood in the room is reckoned on as if it still did.
+    fn noted_given_away(&mut self, note: &Note) {
+        self.state
+            .whereabouts
+            .give_away(note.bottles.as_deref(), &self.batch);
+        self.count_those_that_stayed();
+    }
+
+    /// Those that are reckoned apart since they stayed in the room, without those that are there no more.
+    fn count_those_that_stayed(&mut self) {
+        let whereabouts = &self.state.whereabouts;
+        let left = whereabouts.left_behind(&self.batch);
+        let none = left == 0 && whereabouts.given_away_warm(&self.batch) == 0;
+        if let Some(others) = &mut self.state.others
+            && others.why == Apart::Stayed
+        {
+            others.count = others.count.min(left);
+            if none {
+                self.state.others = None;
+            }
+        }
     }
 
     fn meant(&self, note: &Note) -> Meant {
@@ -133,6 +154,9 @@ impl Monitor {
                     ))
                 };
                 self.put_into_fridge(at);
+                if settled {
+                    self.those_given_away_go_on(at);
+                }
             }
             Meant::AllButThePilot | Meant::Some => {
                 // The bottle with the sensors stays in the room until it is seen cooling, and stands for those that stay.
@@ -167,10 +191,21 @@ impl Monitor {
         }
     }
 
+    /// All that is here went into the fridge; what was given away warm did not.
+    fn those_given_away_go_on(&mut self, at: Timestamp) {
+        if self.state.whereabouts.given_away_warm(&self.batch) > 0 {
+            self.reckon_apart(at, 0);
+        }
+    }
+
     /// The bottles that notes leave in the room are reckoned apart from the sensors in the fridge.
     fn leave_behind(&mut self, at: Timestamp) {
-        let left = self.state.whereabouts.left_behind(&self.batch);
-        if left == 0 {
+        self.reckon_apart(at, self.state.whereabouts.left_behind(&self.batch));
+    }
+
+    /// `left`: how many of them are here.
+    fn reckon_apart(&mut self, at: Timestamp, left: u32) {
+        if left == 0 && self.state.whereabouts.given_away_warm(&self.batch) == 0 {
             self.state.others = None;
             return;
         }
@@ -231,7 +266,9 @@ impl Monitor {
             .filter(|others| others.why == Apart::Stayed);
         self.put_into_fridge(at);
         self.state.last_move = Some(Moved { known: at, began });
-        if !self.state.whereabouts.chilled.is_empty() {
+        if self.state.whereabouts.chilled.is_empty() {
+            self.those_given_away_go_on(at);
+        } else {
             self.leave_behind(at);
         }
     }

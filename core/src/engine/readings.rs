@@ -210,11 +210,12 @@ impl Monitor {
         if findings.at_limit {
             let source = sensor.source.clone();
             let now = self.clock();
-            let message = self.speaker().over_limit(&AtLimit::Gauge {
+            let mut message = self.speaker().over_limit(&AtLimit::Gauge {
                 source: &source,
                 reading,
                 at,
             });
+            self.remember_those_given_away(&mut message);
             self.state
                 .board
                 .begins(AlertName::OverLimit.into(), now, message, out);
@@ -316,30 +317,6 @@ impl Monitor {
         self.state.board.ends(&key, now, well, out);
         if is_gauge(sensor.quantity) && of_no_use(doubt) {
             self.doubt_gauge(since, Some(at));
-        }
-    }
-
-    pub(super) fn look_after_sensors(&mut self, now: Timestamp, out: &mut Vec<Action>) {
-        let silent: Vec<(Sensor, Option<Timestamp>)> = self
-            .state
-            .health
-            .iter()
-            .filter(|(_, health)| health.is_silent(now, &self.settings.rules))
-            .map(|(sensor, health)| (sensor.clone(), health.last.as_ref().map(|(at, _)| *at)))
-            .collect();
-        for (sensor, last) in silent {
-            let key = Key {
-                alert: AlertName::SensorSilent,
-                sensor: Some(sensor.clone()),
-            };
-            let gone = self.state.board.unchanged_for(&key, now);
-            let again = gone.is_some_and(|gone| gone < AT_MOST_EVERY);
-            if !self.state.board.is_present(&key) && !again {
-                let message = self
-                    .speaker()
-                    .sensor_silent((&sensor.source, sensor.quantity), last);
-                self.state.board.begins(key, now, message, out);
-            }
         }
     }
 

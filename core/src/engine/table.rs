@@ -8,8 +8,8 @@ use super::{
     advice::{GONE_IN_A_ROW, MOVE_DEADBAND, SOON_DEADBAND},
     astray::{
         AGREES_IN_A_ROW, ALLOWED_C, DEADBAND_K, OUTSIDE_IN_A_ROW, RISING_IN_A_ROW, RISING_OVER_PER_H,
-        RISING_PER_H, SETTLED, STALL_AFTER, STALL_GAIN, STALL_IN_A_ROW, STALL_OVER_GAIN, STALL_SHARE,
-        WARM_FOR,
+        RISING_PER_H, SETTLED, STALL_AFTER, STALL_GAIN, STALL_IN_A_ROW, STALL_OVER_GAIN,
+        STALL_OVER_GAIN_BY_GRAVITY, STALL_SHARE, WARM_FOR,
     },
     evaluate::IN_A_ROW,
     gauge::{FAST, FROM_BAR, NEAR_ZERO_BAR},
@@ -153,7 +153,9 @@ fn line(alert: AlertName, rules: &Rules) -> Line {
             ),
             on: evaluations(STALL_IN_A_ROW),
             off: evaluations(IN_A_ROW),
-            deadband: format!("ends above {STALL_OVER_GAIN} volumes gained, or at the target"),
+            deadband: format!(
+                "ends above {STALL_OVER_GAIN} volumes gained ({STALL_OVER_GAIN_BY_GRAVITY} by a float alone), or at the target"
+            ),
             suppressed_by: "`leak_suspected`, the fridge, no gauge or float heard",
         },
         AlertName::OutsideTemperature => Line {
@@ -186,7 +188,7 @@ fn line(alert: AlertName, rules: &Rules) -> Line {
             on: format!("the silence itself; again {} after it ended", span(AT_MOST_EVERY)),
             off: "the next reading".to_owned(),
             deadband: "none".to_owned(),
-            suppressed_by: "nothing",
+            suppressed_by: "the silence of another quantity of the same source; a gauge's by a gauge's alone",
         },
         AlertName::SensorSuspect => Line {
             condition: format!(

@@ -39,6 +39,12 @@ pub struct View {
     pub opened: bool,
     /// Bottles reckoned apart from the sensors: left in the room, or not known to have been moved.
     pub apart: Option<ApartView>,
+    /// Bottles that were given away, still closed.
+    pub given_away: Option<ApartView>,
+    /// A bottle stands in the room, or may, that a person here can move.
+    pub to_move: bool,
+    /// Why nobody is to move them now, or to go near: all advice to move is withdrawn then.
+    pub withdrawn: Option<String>,
     /// Must a person do something, and when? One or two sentences.
     pub headline: String,
     /// The fullest bottle now and at its highest in the next day, of the user's own limit.
@@ -109,11 +115,22 @@ fn highest(a: Quantiles<GaugePressure>, b: Quantiles<GaugePressure>) -> Quantile
 }
 
 impl View {
-    /// The fullest of all bottles, those left behind included; `None`: nothing is reckoned yet.
+    /// The fullest of all bottles, those left behind and given away included; `None`: nothing is reckoned yet.
     #[must_use]
     pub fn fullest(&self) -> Option<Fullest> {
-        let apart = self.apart.iter().filter_map(|apart| apart.outlook.as_ref());
+        let apart = self.apart.iter().chain(&self.given_away);
+        let apart = apart.filter_map(|apart| apart.outlook.as_ref());
         Fullest::of(self.outlook.iter().chain(apart))
+    }
+
+    /// When to move the bottles, at the median, in whole seconds; `None` while none waits for it, or nobody may carry them.
+    #[must_use]
+    pub fn move_at(&self) -> Option<Timestamp> {
+        let apart = self.apart.as_ref().and_then(|apart| apart.forecast.as_ref());
+        let forecast = apart.or(self.forecast.as_ref());
+        let waits = self.to_move && self.withdrawn.is_none();
+        let at = forecast.filter(|_| waits)?.move_at?.p50?;
+        Timestamp::from_second(at.as_second()).ok()
     }
 }
 
@@ -181,6 +198,9 @@ impl Monitor {
             place: self.state.whereabouts.sensors,
             opened: self.state.whereabouts.opened,
             apart: self.apart_view(),
+            given_away: self.given_away_view(),
+            to_move: self.some_are_to_move(),
+            withdrawn: self.withdrawn(),
             headline: self.headline(&alerts),
             pressure: self.pressure_sentence(),
             next: self.next_sentence(),
@@ -242,6 +262,9 @@ impl Monitor {
 
     fn apart_view(&self) -> Option<ApartView> {
         let others = self.state.others.as_ref()?;
+        if self.only_given_away_are_apart() {
+            return None;
+        }
         let count = others.count;
         let why = match others.why {
             Apart::Stayed => format!("{count} of {} bottles are still in the room.", self.batch.bottle.count),
@@ -256,6 +279,24 @@ impl Monitor {
             why,
             forecast: others.fitted.as_ref().map(|fitted| fitted.forecast.clone()),
             outlook: others.fitted.as_ref().map(|fitted| fitted.outlook.clone()),
+        })
+    }
+
+    fn given_away_view(&self) -> Option<ApartView> {
+        let whereabouts = &self.state.whereabouts;
+        let count = whereabouts.given_away(&self.batch);
+        let warm = whereabouts.given_away_warm(&self.batch) > 0;
+        let fitted = match &self.state.others {
+            _ if !warm => None,
+            Some(others) => others.fitted.as_ref(),
+            None => self.state.fitted.as_ref(),
+        };
+        let limit_at = fitted.and_then(|fitted| fitted.forecast.limit_at?.p05);
+        (count > 0).then(|| ApartView {
+            count,
+            why: self.speaker().given_away(count, limit_at, self.clock()),
+            forecast: fitted.map(|fitted| fitted.forecast.clone()),
+            outlook: fitted.map(|fitted| fitted.outlook.clone()),
         })
     }
 
@@ -313,7 +354,11 @@ impl Monitor {
         if self.all_chilled() {
             return format!("{name} is in the fridge. Nothing to do.");
         }
-        let to_move = self.apart_fitted().unwrap_or(fitted);
+        if self.state.whereabouts.none_at_home(&self.batch) {
+            return format!("{name}: no bottle is left here to move.");
+        }
+        let apart = self.apart_fitted().filter(|_| !self.only_given_away_are_apart());
+        let to_move = apart.unwrap_or(fitted);
         match &to_move.forecast.move_at {
             Some(when) => {
                 let interval = self.speaker().interval(when);
@@ -364,6 +409,14 @@ impl Monitor {
     }
 
     fn next_sentence(&self) -> String {
+        let next = self.next_of_those_here();
+        match self.given_away_view() {
+            Some(given) => format!("{next} {}", given.why),
+            None => next,
+        }
+    }
+
+    fn next_of_those_here(&self) -> String {
         if let Some(apart) = self.apart_view() {
             return apart.why;
         }

@@ -16,6 +16,8 @@ const NEAR_FRIDGE_KELVIN: f64 = 4.0;
 const FALLS_AN_HOUR_KELVIN: f64 = 0.3;
 /// Highest temperatures are remembered hour by hour for so many hours.
 const HOURS: usize = 24;
+/// Numbers of one note that are taken in.
+const MOST_NUMBERS: usize = 10_000;
 /// Journeys that are remembered.
 const MOST_STAYS: usize = 1_000;
 
@@ -39,8 +41,11 @@ pub(super) struct Whereabouts {
     /// Bottles that a note put into the fridge by number.
     pub(super) chilled: BTreeSet<u32>,
     /// Bottles that a note opened or broke by number: they stand nowhere any more.
-    #[serde(default)]
     pub(super) gone: BTreeSet<u32>,
+    /// Bottles that were given away, still closed: they stand in another kitchen, and nobody here can move them.
+    given: BTreeSet<u32>,
+    /// Those of them that stood in the room until then: they go on as if they still did.
+    given_warm: BTreeSet<u32>,
     /// Where the bottle with the sensors was carried, and when, in the order of time; before the first it stood in the room.
     pub(super) stays: Vec<(Timestamp, Place)>,
     /// When notes last carried bottles by their numbers: an older note that comes later carries them no more.
@@ -73,6 +78,8 @@ impl Default for Whereabouts {
             opened: false,
             chilled: BTreeSet::new(),
             gone: BTreeSet::new(),
+            given: BTreeSet::new(),
+            given_warm: BTreeSet::new(),
             stays: Vec::new(),
             carried: BTreeMap::new(),
             all_out: None,
@@ -88,14 +95,47 @@ impl Default for Whereabouts {
 impl Whereabouts {
     /// Bottles that notes leave in the room.
     pub(super) fn left_behind(&self, batch: &Batch) -> u32 {
-        let away: BTreeSet<&u32> = self.chilled.union(&self.gone).collect();
-        let away = away
+        let mut away = self.chilled.clone();
+        away.extend(self.gone.iter().chain(&self.given));
+        batch.bottle.count.saturating_sub(of_the_batch(&away, batch))
+    }
+
+    /// Bottles that were given away, as far as notes tell still closed.
+    pub(super) fn given_away(&self, batch: &Batch) -> u32 {
+        of_the_batch(&(&self.given - &self.gone), batch)
+    }
+
+    /// Those of them that stood in the room until then.
+    pub(super) fn given_away_warm(&self, batch: &Batch) -> u32 {
+        of_the_batch(&(&self.given_warm - &self.gone), batch)
+    }
+
+    /// No bottle is left that a person here could move: all were opened, broke or were given away.
+    pub(super) fn none_at_home(&self, batch: &Batch) -> bool {
+        of_the_batch(&(&self.given | &self.gone), batch) == batch.bottle.count
+    }
+
+    /// A note gave bottles away, all without `numbers`.
+    pub(super) fn give_away(&mut self, numbers: Option<&[u32]>, batch: &Batch) {
+        let numbers: BTreeSet<u32> = match numbers {
+            Some(numbers) => numbers.iter().copied().take(MOST_NUMBERS).collect(),
+            None => (1..=batch.bottle.count).take(MOST_NUMBERS).collect(),
+        };
+        // Without numbers of those that were chilled, all stand where the sensors stand.
+        let cold = |number: &u32| {
+            if self.chilled.is_empty() {
+                self.sensors == Place::Fridge && self.unconfirmed.is_none()
+            } else {
+                self.chilled.contains(number)
+            }
+        };
+        let warm: Vec<u32> = numbers
             .iter()
-            .filter(|number| (1..=batch.bottle.count).contains(number));
-        batch
-            .bottle
-            .count
-            .saturating_sub(u32::try_from(away.count()).unwrap_or(u32::MAX))
+            .copied()
+            .filter(|number| !self.given.contains(number) && !cold(number))
+            .collect();
+        self.given_warm.extend(warm);
+        self.given.extend(numbers);
     }
 
     /// A note of `at` carried a bottle by its number.
@@ -107,6 +147,9 @@ impl Whereabouts {
         if self.carried.len() < 10_000 || self.carried.contains_key(&number) {
             self.carried.insert(number, at);
         }
+        // Whoever carries it has it.
+        self.given.remove(&number);
+        self.given_warm.remove(&number);
         match to {
             Place::Fridge => self.chilled.insert(number),
             Place::Room => self.chilled.remove(&number),
@@ -217,6 +260,12 @@ impl Whereabouts {
             .map(|(_, high)| *high)
             .fold(f64::NEG_INFINITY, f64::max)
     }
+}
+
+/// How many of these are bottles of the batch.
+fn of_the_batch(numbers: &BTreeSet<u32>, batch: &Batch) -> u32 {
+    let of_it = numbers.range(1..=batch.bottle.count.max(1)).count();
+    u32::try_from(of_it).unwrap_or(u32::MAX).min(batch.bottle.count)
 }
 
 /// How long a noted move may wait for the drink to cool before it is no longer believed.

@@ -32,6 +32,8 @@ pub struct Access {
     pub behind_proxy: bool,
     /// Whose word about where a request comes from is taken.
     pub proxies: Vec<IpAddr>,
+    /// For how many days browsers are told to come over HTTPS alone; `None`: they are not.
+    pub strict_transport_days: Option<u32>,
 }
 
 /// Somebody who may log in.
@@ -225,6 +227,13 @@ pub(super) fn read(http: &mut Section<'_, '_>) -> Access {
     if !behind_proxy {
         http.refuse_entry("proxies", "only with `behind_proxy = true`");
     }
+    let strict_transport_days = http.whole("strict_transport_days", 1, 730);
+    if chain.is_none() && !behind_proxy {
+        http.refuse_entry(
+            "strict_transport_days",
+            "only with `certificate_file`, or `behind_proxy = true`",
+        );
+    }
     let access = Access {
         people,
         tokens,
@@ -234,6 +243,7 @@ pub(super) fn read(http: &mut Section<'_, '_>) -> Access {
             server: None,
         }),
         behind_proxy,
+        strict_transport_days,
         proxies: proxies
             .unwrap_or_else(|| vec![IpAddr::V4(Ipv4Addr::LOCALHOST), IpAddr::V6(Ipv6Addr::LOCALHOST)]),
     };

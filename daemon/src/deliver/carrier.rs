@@ -2,7 +2,7 @@
 
 use std::{collections::BTreeMap, sync::Arc, time::Duration};
 
-use fobwatch_core::alert::AlertRecord;
+use fobwatch_core::alert::{AlertName, AlertRecord};
 use jiff::{SignedDuration, Timestamp};
 use tokio::{sync::watch, time::sleep};
 use tokio_util::sync::CancellationToken;
@@ -12,14 +12,14 @@ use super::{
     Channel, Destination, GIVE_UP,
     destination::begins,
     letter::Letter,
-    notices::Notices,
+    notices::{Matter, Notices},
     picture,
     undelivered::{Again, Undelivered},
 };
 use crate::{
     incoming,
     store::{Delivered, Lane, Next, OutboxRow, StoreError},
-    watch::{House, Trouble},
+    watch::{House, Missed, Trouble},
 };
 
 /// Rows that are read at once.
@@ -38,77 +38,110 @@ pub(crate) async fn carry(
     channel: Channel,
     stop: CancellationToken,
 ) {
-    let carrier = Carrier {
-        house,
-        destination,
-        channel,
-        unmarked: BTreeMap::new(),
-        notices: Notices::default(),
-    };
+    let carrier = Carrier::new(house, destination, channel);
     tokio::select! {
         () = stop.cancelled() => {}
         () = carrier.run() => {}
     }
 }
 
-struct Carrier {
+pub(super) struct Carrier {
     house: Arc<House>,
     destination: Destination,
     channel: Channel,
     /// Rows that are done, which the store could not be told yet: they are not delivered again meanwhile.
     unmarked: BTreeMap<i64, (Delivered, Option<Next>)>,
-    notices: Notices,
+    /// What was told of the store ...
+    store: Notices,
+    /// ... and of each other daemon of the site that was missed.
+    peers: BTreeMap<String, Notices>,
 }
 
 impl Carrier {
+    pub(super) fn new(house: Arc<House>, destination: Destination, channel: Channel) -> Self {
+        Self {
+            house,
+            destination,
+            channel,
+            unmarked: BTreeMap::new(),
+            store: Notices::default(),
+            peers: BTreeMap::new(),
+        }
+    }
+
+    /// Rows that were delivered and are not marked so.
+    #[cfg(any(test, feature = "faults"))]
+    pub(super) fn unmarked(&self) -> usize {
+        self.unmarked.len()
+    }
+
     async fn run(mut self) {
         let mut news = self.house.alerts.subscribe();
         let mut trouble = self.house.unstored.subscribe();
+        let mut missed = self.house.peers.subscribe();
         let mut at_once = true;
         loop {
             news.mark_unchanged();
             let now = trouble.borrow_and_update().clone();
-            self.give_notice(now).await;
+            let away = missed.borrow_and_update().clone();
+            self.look(now.as_ref(), &away);
+            self.give_notices().await;
             let wait = match self.carry_all(at_once, &news).await {
-                Ok(due) => due.map_or(LOOK, |due| until(due, Timestamp::now())),
+                Ok(due) => due.map_or(LOOK, |due| until(due, self.house.clock.now())),
                 Err(StoreError::Closed) => return,
                 Err(error) => {
                     warn!(destination = %self.destination.name, "The outbox cannot be used: {error}.");
                     FIRST
                 }
             };
-            let wait = self
-                .notices
-                .wait(tokio::time::Instant::now())
-                .map_or(wait, |at| at.min(wait));
+            let now = tokio::time::Instant::now();
+            let notices = std::iter::once(&self.store).chain(self.peers.values());
+            let wait = notices
+                .filter_map(|of| of.wait(now))
+                .fold(wait, std::cmp::Ord::min);
             // A new alert is a reason to try at once, whatever the others wait for.
             at_once = tokio::select! {
                 // The senders live in the house.
                 _ = news.changed() => true,
                 _ = trouble.changed() => false,
+                _ = missed.changed() => false,
                 () = sleep(wait) => false,
             };
         }
     }
 
-    /// Tells that nothing can be stored, past the outbox, which cannot take it.
-    async fn give_notice(&mut self, trouble: Option<Trouble>) {
-        self.notices.look(trouble, tokio::time::Instant::now());
-        if let Some(letter) = self.notices.due(tokio::time::Instant::now()) {
+    /// Takes up what is to be told past the outbox.
+    fn look(&mut self, trouble: Option<&Trouble>, away: &[Missed]) {
+        let (at, now) = (self.house.clock.now(), tokio::time::Instant::now());
+        self.store.look(trouble.map(Matter::unstored), at, now);
+        for missed in away {
+            self.peers.entry(missed.peer.clone()).or_default();
+        }
+        let zone = &self.house.display.zone;
+        for (peer, notices) in &mut self.peers {
+            let missed = away.iter().find(|missed| missed.peer == *peer);
+            notices.look(missed.map(|missed| Matter::missed(missed, zone)), at, now);
+        }
+    }
+
+    async fn give_notices(&mut self) {
+        for notices in std::iter::once(&mut self.store).chain(self.peers.values_mut()) {
+            let Some(letter) = notices.due(tokio::time::Instant::now()) else {
+                continue;
+            };
             match self.channel.deliver(letter, None).await {
-                Ok(()) => self.notices.told(),
+                Ok(()) => notices.told(),
                 Err(failed) => {
-                    warn!(destination = %self.destination.name, "That nothing can be stored could not be told: {}.", failed.why);
+                    warn!(destination = %self.destination.name, "\u{201c}{}\u{201d} could not be told: {}.", letter.subject(), failed.why);
                     let longest = self.channel.longest_wait();
-                    self.notices
-                        .failed(tokio::time::Instant::now(), FIRST, longest, failed.again);
+                    notices.failed(tokio::time::Instant::now(), FIRST, longest, failed.again);
                 }
             }
         }
     }
 
     /// Carries what may go. Answers when there is more to do. `at_once`: rows that only wait because they failed are tried.
-    async fn carry_all(
+    pub(super) async fn carry_all(
         &mut self,
         at_once: bool,
         news: &watch::Receiver<u64>,
@@ -116,7 +149,7 @@ impl Carrier {
         self.mark_all().await?;
         let danger = self.carry_lane(Lane::Danger, at_once, news).await?;
         let rest = self.carry_lane(Lane::Rest, at_once, news).await?;
-        let (name, now) = (self.destination.name.clone(), Timestamp::now());
+        let (name, now) = (self.destination.name.clone(), self.house.clock.now());
         let later = self
             .house
             .store
@@ -133,7 +166,7 @@ impl Carrier {
         news: &watch::Receiver<u64>,
     ) -> Result<Option<Timestamp>, StoreError> {
         loop {
-            let (name, now) = (self.destination.name.clone(), Timestamp::now());
+            let (name, now) = (self.destination.name.clone(), self.house.clock.now());
             let unmarked = u32::try_from(self.unmarked.len()).unwrap_or(u32::MAX);
             let limit = CHUNK.saturating_add(unmarked);
             let mut rows = self
@@ -153,16 +186,17 @@ impl Carrier {
                 if waits && !at_once {
                     return Ok(Some(row.due_at));
                 }
-                if self.unmarked.contains_key(&row.id) {
-                    // It went together with another.
-                    continue;
-                }
+                let gathered = row.gathered;
                 if let Some(due) = self.carry_one(row).await? {
                     return Ok(Some(due));
                 }
                 if lane == Lane::Rest && news.has_changed().unwrap_or(false) {
                     // It may be a danger, which goes first.
                     return Ok(Some(now));
+                }
+                if gathered {
+                    // Some of those that follow may have gone with it.
+                    break;
                 }
             }
         }
@@ -172,26 +206,15 @@ impl Carrier {
     async fn carry_one(&mut self, row: OutboxRow) -> Result<Option<Timestamp>, StoreError> {
         let name = self.destination.name.clone();
         let mut rows = if row.gathered {
-            let of = name.clone();
-            let all = self
-                .house
-                .store
-                .read(move |reader| reader.gathered(&of, MOST_GATHERED))
-                .await?;
-            let mut all: Vec<OutboxRow> = all
-                .into_iter()
-                .filter(|of| !self.unmarked.contains_key(&of.id))
-                .collect();
-            if all.iter().all(|of| of.id != row.id) {
-                all.insert(0, row);
-            }
-            all
+            self.gathered().await?
         } else {
             vec![row]
         };
         let mut spared = Vec::new();
         for of in &rows {
-            if self.is_spared(of).await? {
+            // One of a letter that may have come stays in it.
+            let may_have_come = of.gathered && of.attempts > 0;
+            if !may_have_come && self.is_spared(of).await? {
                 debug!(destination = %name, alert = %of.alert.alert, batch = %of.alert.batch, "Nobody there needs it any more.");
                 spared.push(of.id);
             }
@@ -203,6 +226,18 @@ impl Carrier {
         )
         .await?;
         let alerts: Vec<AlertRecord> = rows.iter().map(|of| of.alert.clone()).collect();
+        if rows.len() > 1 && rows.iter().all(|of| of.attempts == 0) {
+            let ids = rows.iter().map(|of| of.id).collect::<Vec<_>>();
+            let begun = self
+                .house
+                .store
+                .write(move |writer| writer.outbox_begun(&ids))
+                .await;
+            // To be told beats to be told once: without it a crash just after the delivery may send them again in other company.
+            if let Err(StoreError::Closed) = begun {
+                return Err(StoreError::Closed);
+            }
+        }
         let letter = match rows.as_slice() {
             [] => return Ok(None),
             [one] if one.again > 0 => Letter::reminding(one.alert.clone(), one.again),
@@ -216,7 +251,7 @@ impl Carrier {
             _ => None,
         };
         let sent = self.channel.deliver(&letter, picture.as_deref()).await;
-        let now = Timestamp::now();
+        let now = self.house.clock.now();
         match sent {
             Ok(()) => {
                 debug!(destination = %name, key = %letter.key, "It was delivered.");
@@ -226,6 +261,22 @@ impl Carrier {
             }
             Err(failed) => self.not_taken(&rows, failed, now).await,
         }
+    }
+
+    /// The rows that go together: all that wait, or those alone that were tried together. That letter may have come, and comes again as
+    /// it was, under its key.
+    async fn gathered(&self) -> Result<Vec<OutboxRow>, StoreError> {
+        let name = self.destination.name.clone();
+        let mut all = self
+            .house
+            .store
+            .read(move |reader| reader.gathered(&name, MOST_GATHERED))
+            .await?;
+        all.retain(|of| !self.unmarked.contains_key(&of.id));
+        if all.iter().any(|of| of.attempts > 0) {
+            all.retain(|of| of.attempts > 0);
+        }
+        Ok(all)
     }
 
     /// Puts rows off, or gives them up.
@@ -265,6 +316,7 @@ impl Carrier {
             return Ok(None);
         }
         let wait = incoming::wait(attempts, FIRST, self.channel.longest_wait()).max(asked);
+        let wait = self.house.clock.wait(wait);
         let wait = SignedDuration::try_from(wait).unwrap_or(SignedDuration::from_secs(30));
         let due = now.saturating_add(wait).unwrap_or(now);
         let complaint = failed.why;
@@ -288,9 +340,12 @@ impl Carrier {
             begins(&row.alert),
             self.destination.waits(),
         );
+        // Advice to carry the bottles that comes late, after it was withdrawn, is a danger: what withdraws it says all.
+        let of_moves = matches!(row.alert.alert, AlertName::MoveToFridge | AlertName::FridgeSoon);
         self.house
             .store
             .read(move |reader| match (reminds, waits, begins) {
+                (false, _, true) if of_moves && reader.is_withdrawn(id)? => Ok(true),
                 (true, ..) => reader.is_outdated(id),
                 (false, true, true) => reader.is_seen_to(id),
                 (false, true, false) => Ok(!reader.was_told(id)?),
@@ -337,7 +392,7 @@ impl Carrier {
     }
 
     async fn mark(&self, rows: Vec<(i64, Option<Next>)>, how: Delivered) -> Result<(), StoreError> {
-        let now = Timestamp::now();
+        let now = self.house.clock.now();
         self.house
             .store
             .write(move |writer| {

@@ -250,6 +250,25 @@ mod tests {
         assert_eq!(phone.reminder(&raised, 0, now), Some(due));
         assert_eq!(phone.reminder(&raised, 1, now), Some(due));
         assert_eq!(phone.reminder(&raised, 2, now), None);
+        // Those of low priority, too, with the next that are gathered.
+        let phone = Destination {
+            picks: Picks {
+                digest: Some(Digest {
+                    when: DigestWhen::At(Time::constant(20, 0, 0, 0)),
+                    most: Priority::Low,
+                }),
+                ..phone.picks.clone()
+            },
+            ..phone
+        };
+        let low = alert(AlertName::FridgeSoon, Transition::Raised);
+        assert_eq!(low.priority, Priority::Low);
+        let gathered = Due {
+            at: at("2026-03-28T20:00:00Z"),
+            gathered: true,
+        };
+        assert_eq!(phone.reminder(&low, 1, now), Some(gathered));
+        assert_eq!(phone.reminder(&low, 2, now), None);
         for other in [
             alert(AlertName::MoveToFridge, Transition::Acknowledged),
             alert(AlertName::MoveToFridge, Transition::Cleared),

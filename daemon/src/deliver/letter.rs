@@ -33,8 +33,11 @@ pub(crate) enum About {
 pub(crate) struct Notice {
     /// "notice"
     pub(crate) record: &'static str,
-    /// What it is about, in one word.
-    pub(crate) about: &'static str,
+    /// What it is about, in one word: letters, digits, dots, hyphens and underscores.
+    pub(crate) about: String,
+    /// In one line.
+    #[serde(skip)]
+    pub(crate) subject: String,
     /// Raised or cleared.
     pub(crate) state: Transition,
     pub(crate) priority: Priority,
@@ -85,7 +88,7 @@ impl Letter {
     }
 
     /// The alerts in it.
-    pub(super) fn alerts(&self) -> &[AlertRecord] {
+    pub(crate) fn alerts(&self) -> &[AlertRecord] {
         match &self.about {
             About::Alert(alert) | About::Again(alert) => std::slice::from_ref(alert),
             About::Digest(alerts, _) => alerts,
@@ -112,10 +115,7 @@ impl Letter {
             About::Alert(alert) => subject(alert),
             About::Again(alert) => format!("Again: {}", subject(alert)),
             About::Digest(alerts, _) => format!("{} things to look at", alerts.len()),
-            About::Notice(notice) => match notice.state {
-                Transition::Cleared => "fobwatch stores again".to_owned(),
-                _ => "fobwatch cannot store anything".to_owned(),
-            },
+            About::Notice(notice) => notice.subject.clone(),
         }
     }
 
@@ -160,7 +160,8 @@ fn subject(alert: &AlertRecord) -> String {
     let what = alert.alert.name().replace('_', " ");
     let batch = &alert.batch;
     match (alert.state, &alert.who) {
-        (Transition::Cleared | Transition::Suppressed, _) => format!("{batch}: {what}, over"),
+        (Transition::Cleared, _) => format!("{batch}: {what}, over"),
+        (Transition::Suppressed, _) => format!("{batch}: {what}, withdrawn"),
         (Transition::Acknowledged, Some(who)) => format!("{batch}: {what}, seen to by {who}"),
         (Transition::Shelved, Some(who)) => format!("{batch}: {what}, set aside by {who}"),
         (Transition::OutOfService, Some(who)) => format!("{batch}: {what}, taken out of service by {who}"),

@@ -57,10 +57,13 @@ fn shown(live: &Live) -> Value {
     entry.insert("limit_bar".to_owned(), json!(view.limit.bar()));
     let record = |forecast: Option<&Forecast>| json!(forecast.map(ForecastRecord::from));
     entry.insert("forecast".to_owned(), record(view.forecast.as_ref()));
-    if let (Some(apart), Some(Value::Object(shown))) = (&view.apart, entry.get_mut("apart")) {
-        shown.insert("forecast".to_owned(), record(apart.forecast.as_ref()));
-        shown.remove("outlook");
+    for (key, bottles) in [("apart", &view.apart), ("given_away", &view.given_away)] {
+        if let (Some(bottles), Some(Value::Object(shown))) = (bottles, entry.get_mut(key)) {
+            shown.insert("forecast".to_owned(), record(bottles.forecast.as_ref()));
+            shown.remove("outlook");
+        }
     }
+    entry.insert("move_at".to_owned(), json!(view.move_at()));
     let sensors = view.sensors.iter().map(sensor).collect();
     entry.insert("sensors".to_owned(), Value::Array(sensors));
     if let Some(why) = standing.failed {

@@ -1,14 +1,14 @@
 //! Who may ask, and what a browser may do with the answer.
 
-use std::sync::Arc;
+use std::{sync::Arc, time::Duration};
 
 use axum::{
     extract::{Request, State},
     http::{
         HeaderMap, HeaderName, HeaderValue, Method, StatusCode, Uri,
         header::{
-            ACCEPT, CACHE_CONTROL, CONTENT_SECURITY_POLICY, FORWARDED, HOST, ORIGIN, REFERRER_POLICY, VIA,
-            WWW_AUTHENTICATE, X_CONTENT_TYPE_OPTIONS,
+            ACCEPT, CACHE_CONTROL, CONTENT_SECURITY_POLICY, FORWARDED, HOST, ORIGIN, REFERRER_POLICY,
+            RETRY_AFTER, STRICT_TRANSPORT_SECURITY, VIA, WWW_AUTHENTICATE, X_CONTENT_TYPE_OPTIONS,
         },
     },
     middleware::Next,
@@ -45,6 +45,7 @@ const HEADERS: [(HeaderName, &str); 4] = [
 pub(super) async fn guard(State(house): State<Arc<House>>, mut request: Request, next: Next) -> Response {
     let came = request.extensions().get().copied().unwrap_or(Came::HERE);
     let to_a_person = wants_page(request.headers()) && !request.uri().path().starts_with("/api/");
+    let strict = strict_transport(&house, came, request.headers());
     let mut response = match admit(&house, came, &request) {
         Ok(caller) => {
             request.extensions_mut().insert(came);
@@ -69,10 +70,24 @@ pub(super) async fn guard(State(house): State<Arc<House>>, mut request: Request,
     for (name, value) in HEADERS {
         headers.insert(name, HeaderValue::from_static(value));
     }
+    if let Some(value) = strict {
+        headers.insert(STRICT_TRANSPORT_SECURITY, value);
+    }
     headers
         .entry(CACHE_CONTROL)
         .or_insert(HeaderValue::from_static("no-store"));
     response
+}
+
+/// Over a secured way alone, as RFC 6797, section 7.2, has it, and where the configuration asks for it: a browser keeps to it for every
+/// port of the host's name.
+fn strict_transport(house: &House, came: Came, headers: &HeaderMap) -> Option<HeaderValue> {
+    let access = house.gate.access();
+    let days = access.strict_transport_days?;
+    let secured = came.way == Way::Front && came.is_secured(&access, headers);
+    secured
+        .then(|| HeaderValue::from_str(&format!("max-age={}", u64::from(days) * 86_400)).ok())
+        .flatten()
 }
 
 /// What anybody may ask for: nothing of it tells of a batch, but for what a secret in the address opens.
@@ -92,7 +107,10 @@ fn admit(house: &House, came: Came, request: &Request) -> Result<Caller, Respons
     if path == readings::ADDRESS {
         return Ok(Caller::Stranger);
     }
-    let caller = house.gate.caller(came.way, headers);
+    let caller = house
+        .gate
+        .caller(came, headers)
+        .map_err(|wait| too_many(wait).into_response())?;
     if caller == Caller::Neighbour {
         this_machine_alone(headers).map_err(refused)?;
     }
@@ -127,6 +145,19 @@ fn admit(house: &House, came: Came, request: &Request) -> Result<Caller, Respons
             Complaint::new(StatusCode::FORBIDDEN, why).into_response()
         }
     })
+}
+
+/// After too many wrong tokens from one address.
+pub(super) fn too_many(wait: Duration) -> impl IntoResponse {
+    let seconds = wait.as_secs() + 1;
+    let why = format!(
+        "too many tokens from this address were wrong; allowed: the next one in {seconds} seconds, while one that was right from here \
+         before is taken at any time"
+    );
+    (
+        [(RETRY_AFTER, seconds.to_string())],
+        Complaint::new(StatusCode::TOO_MANY_REQUESTS, why),
+    )
 }
 
 fn is_page(method: &Method, headers: &HeaderMap) -> bool {

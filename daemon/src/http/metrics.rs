@@ -72,7 +72,11 @@ fn inputs(text: &mut Text, house: &House) {
         "Readings that came in since the start, by what became of them.",
     );
     for (kind, stored) in house.counted.by_kind() {
-        for (outcome, count) in [("new", stored.new), ("duplicate", stored.duplicate)] {
+        for (outcome, count) in [
+            ("new", stored.new),
+            ("duplicate", stored.duplicate),
+            ("turned_away", stored.turned_away),
+        ] {
             let labels = [("input", kind.name()), ("outcome", outcome)];
             text.sample("fobwatch_readings_total", &labels, number(count));
         }
@@ -240,11 +244,10 @@ fn content(text: &mut Text, batches: &[(String, View, bool)]) {
         "fobwatch_move_timestamp_seconds",
         "gauge",
         "seconds",
-        "When to move the bottles to the fridge, the middle guess.",
+        "When to move the bottles to the fridge, the middle guess; none while nobody may carry them.",
     );
     for (slug, view, _) in batches {
-        let when = view.forecast.as_ref().and_then(|forecast| forecast.move_at?.p50);
-        if let Some(when) = when {
+        if let Some(when) = view.move_at() {
             text.sample(
                 "fobwatch_move_timestamp_seconds",
                 &[("batch", slug)],

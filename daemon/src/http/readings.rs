@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use axum::{
-    Json, Router,
+    Extension, Json, Router,
     body::Bytes,
     extract::{DefaultBodyLimit, State, rejection::BytesRejection},
     http::{
@@ -18,9 +18,8 @@ use serde_json::{Value, json};
 use tokio::{net::TcpListener, sync::oneshot};
 use tokio_util::sync::CancellationToken;
 
-use super::{access::bearer, answer::Complaint, connection};
+use super::{access::Came, answer::Complaint, connection, guard::too_many};
 use crate::{
-    config::Secret,
     decode::{Calibrations, Decoded, MAX_MESSAGE, csv, senml},
     watch::{House, Request},
 };
@@ -48,6 +47,7 @@ pub(crate) async fn serve(house: Arc<House>, listener: TcpListener, stop: Cancel
 
 async fn take(
     State(house): State<Arc<House>>,
+    came: Option<Extension<Came>>,
     headers: HeaderMap,
     body: Result<Bytes, BytesRejection>,
 ) -> Result<Response, Complaint> {
@@ -58,8 +58,12 @@ async fn take(
             "nobody may post readings; allowed: once `http.token_file` in the configuration names a token";
         return Err(Complaint::new(StatusCode::FORBIDDEN, why));
     }
-    let knows = |token: &Secret| bearer(&headers).is_some_and(|given| token.is(given));
-    if !door.token.as_ref().is_some_and(knows) && !gate.may_post(&headers) {
+    let came = came.map_or(Came::HERE, |Extension(came)| came);
+    let may_post = match gate.may_post(came, &headers, door.token.as_ref()) {
+        Ok(may_post) => may_post,
+        Err(wait) => return Ok(too_many(wait).into_response()),
+    };
+    if !may_post {
         let why = "the token is missing or wrong; allowed: the header `Authorization: Bearer TOKEN`";
         let complaint = Complaint::new(StatusCode::UNAUTHORIZED, why);
         // RFC 6750, section 3.

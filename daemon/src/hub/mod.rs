@@ -1,5 +1,6 @@
 //! Batches as home-automation hubs show them: announced at a broker, kept fresh, and taken back once they have ended.
 
+mod announced;
 mod discovery;
 mod state;
 
@@ -12,12 +13,14 @@ use std::{
 use jiff::{SignedDuration, Timestamp};
 use tokio::time::{Instant, MissedTickBehavior, interval};
 use tokio_util::sync::CancellationToken;
-use tracing::warn;
+use tracing::{info, warn};
 
 use crate::{
     mqtt::{PublishError, Publisher},
     watch::House,
 };
+use announced::Announced;
+pub(crate) use announced::FILE;
 use discovery::Discovery;
 use state::State;
 
@@ -28,39 +31,87 @@ const AGAIN: Duration = Duration::from_secs(300);
 /// Batches that ended longer ago were taken back before, or nobody remembers them.
 const REMEMBERED: SignedDuration = SignedDuration::from_hours(30 * 24);
 
-/// Announces the batches under `prefix` until the stop. What is published stays there then: the broker tells that we are offline.
-pub(crate) async fn announce(
-    house: Arc<House>,
-    publisher: Publisher,
-    prefix: String,
-    publish_prefix: String,
-    stop: CancellationToken,
-) {
-    let hub = Hub {
-        house,
-        publisher,
-        discovery: Discovery {
-            prefix,
-            publish_prefix,
-        },
-        told: BTreeMap::new(),
-        announced: BTreeSet::new(),
-        all_at: None,
+/// Where hubs of one broker find batches.
+#[derive(Clone, Debug)]
+pub(crate) struct Place {
+    /// Host and port of the broker.
+    pub(crate) broker: String,
+    /// What the hub listens under; `None`: nothing is announced, and what was is taken back.
+    pub(crate) prefix: Option<String>,
+    /// What we publish under.
+    pub(crate) publish_prefix: String,
+}
+
+/// Announces the batches at `place` until the stop, once what was announced elsewhere at this broker is taken back. What is published
+/// stays there at the stop: the broker tells that we are offline.
+pub(crate) async fn announce(house: Arc<House>, publisher: Publisher, place: Place, stop: CancellationToken) {
+    let work = async {
+        take_back(&house, &publisher, &place).await;
+        if let Some(prefix) = place.prefix {
+            let hub = Hub {
+                house,
+                publisher,
+                broker: place.broker,
+                discovery: Discovery {
+                    prefix,
+                    publish_prefix: place.publish_prefix,
+                },
+                told: BTreeMap::new(),
+                announced: BTreeSet::new(),
+                kept: BTreeSet::new(),
+                all_at: None,
+            };
+            hub.run().await;
+        }
     };
     tokio::select! {
         () = stop.cancelled() => {}
-        () = hub.run() => {}
+        () = work => {}
+    }
+}
+
+/// Takes back what the broker keeps from another configuration.
+async fn take_back(house: &House, publisher: &Publisher, place: &Place) {
+    let folder = house.store.folder().to_owned();
+    let elsewhere = |told: &Announced| {
+        told.broker == place.broker
+            && (place.prefix.as_ref() != Some(&told.prefix) || place.publish_prefix != told.publish_prefix)
+    };
+    for mut told in announced::load(&folder).into_iter().filter(elsewhere) {
+        let discovery = Discovery {
+            prefix: told.prefix.clone(),
+            publish_prefix: told.publish_prefix.clone(),
+        };
+        let topics: Vec<String> = told
+            .batches
+            .iter()
+            .flat_map(|slug| discovery.topics(slug))
+            .collect();
+        for topic in topics {
+            while publisher.retained(topic.clone(), String::new()).await.is_err() {
+                tokio::time::sleep(LOOK).await;
+            }
+        }
+        info!(broker = %place.broker, "What hubs were told under {} is taken back.", told.prefix);
+        told.batches.clear();
+        if let Err(error) = announced::keep(&folder, &told) {
+            warn!("That hubs are told nothing any more could not be stored: {error}.");
+        }
     }
 }
 
 struct Hub {
     house: Arc<House>,
     publisher: Publisher,
+    /// Host and port.
+    broker: String,
     discovery: Discovery,
     /// What was told last, by topic.
     told: BTreeMap<String, String>,
     /// The batches that a hub may know.
     announced: BTreeSet<String>,
+    /// Those of them that are kept beside the store.
+    kept: BTreeSet<String>,
     /// When all was told last.
     all_at: Option<Instant>,
 }
@@ -114,8 +165,11 @@ impl Hub {
     async fn tell(&mut self) -> Result<(), PublishError> {
         let all = self.house.all();
         let latest = *self.house.latest.borrow();
+        self.announced
+            .extend(all.iter().map(|live| live.slug.as_str().to_owned()));
+        // Before they are told: what is told must not be forgotten.
+        self.keep().await;
         for live in &all {
-            self.announced.insert(live.slug.as_str().to_owned());
             for (topic, config) in self.discovery.configs(&live.batch) {
                 self.publish(topic, config).await?;
             }
@@ -142,7 +196,27 @@ impl Hub {
             }
             self.announced.remove(&slug);
         }
+        self.keep().await;
         Ok(())
+    }
+
+    /// Keeps what was announced beside the store. While that fails the hub is told all the same.
+    async fn keep(&mut self) {
+        if self.kept == self.announced {
+            return;
+        }
+        let now = Announced {
+            broker: self.broker.clone(),
+            prefix: self.discovery.prefix.clone(),
+            publish_prefix: self.discovery.publish_prefix.clone(),
+            batches: self.announced.clone(),
+        };
+        let folder = self.house.store.folder().to_owned();
+        match tokio::task::spawn_blocking(move || announced::keep(&folder, &now)).await {
+            Ok(Ok(())) => self.kept.clone_from(&self.announced),
+            Ok(Err(error)) => warn!("What hubs are told could not be stored beside the readings: {error}."),
+            Err(_panicked) => {}
+        }
     }
 
     async fn publish(&mut self, topic: String, payload: String) -> Result<(), PublishError> {

@@ -76,13 +76,6 @@ impl State {
             _ => None,
         };
         let forecast = view.forecast.as_ref();
-        // Nobody is to go near bottles that may be at their limit: no move is shown then.
-        let danger = view.fullest().is_some_and(|of| of.now.p95 >= view.limit)
-            || view
-                .alerts
-                .iter()
-                .any(|alert| alert.priority == Priority::Critical && (alert.present || alert.latched));
-        let moves = forecast.filter(|_| !danger);
         let urgent = view
             .alerts
             .iter()
@@ -96,7 +89,7 @@ impl State {
             fullest_bottle_p95_bar: view.fullest().map(|of| round(of.now.p95.bar(), 2)),
             limit_bar: view.limit.bar(),
             temperature_c: temperature,
-            move_at: moves.and_then(|of| whole_seconds(of.move_at.as_ref()?.p50?)),
+            move_at: view.move_at(),
             target_at: forecast.and_then(|of| whole_seconds(of.target_at.as_ref()?.p50?)),
             alert: urgent.map_or(NONE, |alert| alert.alert.name()),
             alert_state: urgent.map_or(AlarmState::Normal, |alert| alert.state),

@@ -54,6 +54,7 @@ struct Counts {
 pub(crate) struct Stored {
     pub(crate) new: u64,
     pub(crate) duplicate: u64,
+    pub(crate) turned_away: u64,
 }
 
 impl Counted {
@@ -64,6 +65,7 @@ impl Counted {
             match answer {
                 Appended::New(_) => stored.new += 1,
                 Appended::Duplicate => stored.duplicate += 1,
+                Appended::TurnedAway => stored.turned_away += 1,
             }
         }
     }

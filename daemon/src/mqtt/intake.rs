@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::{OwnedSemaphorePermit, mpsc, oneshot};
 use tracing::{debug, warn};
 
 use crate::{
@@ -21,6 +21,8 @@ pub(super) struct Arrived {
     pub(super) connection: u64,
     pub(super) at: Timestamp,
     pub(super) message: Message,
+    /// The room that it takes until it is settled: what it gives is larger than itself.
+    pub(super) held: OwnedSemaphorePermit,
 }
 
 /// What became of a message.
@@ -39,6 +41,8 @@ pub(super) struct Intake {
     pub(super) meter: Arc<Meter>,
     /// Who carries out commands; `None`: nobody.
     pub(super) commands: Option<mpsc::Sender<Commanded>>,
+    /// Who keeps what other daemons tell.
+    pub(super) overheard: mpsc::Sender<Overheard>,
 }
 
 /// A message on the command topic.
@@ -50,7 +54,22 @@ pub struct Commanded {
     pub retained: bool,
 }
 
-type Pending = (u64, Receipt, Option<oneshot::Receiver<()>>);
+/// A message of another daemon of the site.
+#[derive(Debug)]
+pub struct Overheard {
+    /// Which broker sent it.
+    pub broker: String,
+    /// Its prefix.
+    pub peer: String,
+    /// The topic below that.
+    pub topic: String,
+    /// What it says.
+    pub payload: Vec<u8>,
+    /// To be told once it is kept; dropped untold, the broker sends it again.
+    pub kept: oneshot::Sender<()>,
+}
+
+type Pending = (u64, Receipt, Option<oneshot::Receiver<()>>, OwnedSemaphorePermit);
 
 impl Intake {
     /// Decodes until the link or the inbox is closed. Messages are settled in the order in which they came, while the
@@ -62,29 +81,38 @@ impl Intake {
             connection,
             at,
             message,
+            held,
         }) = arrived.recv().await
         {
-            let readings = if self.command(&message) {
-                Vec::new()
-            } else {
-                self.decode(&message, at).readings
-            };
-            let stored = if readings.is_empty() {
-                None
-            } else {
-                let (ack, stored) = oneshot::channel();
-                let incoming = Incoming {
-                    kind: crate::incoming::Kind::Mqtt,
-                    readings,
-                    received_at: at,
-                    ack: Some(ack),
+            let stored = if let Some((peer, topic)) = self.broker.peer(&message.topic) {
+                let (kept, stored) = oneshot::channel();
+                let overheard = Overheard {
+                    broker: self.broker.name(),
+                    peer: peer.to_owned(),
+                    topic: topic.to_owned(),
+                    payload: message.payload,
+                    kept,
                 };
-                if self.inbox.send(incoming).await.is_err() {
+                if self.overheard.send(overheard).await.is_err() {
                     break;
                 }
                 Some(stored)
+            } else {
+                match self.read(&message, at) {
+                    None => None,
+                    Some((incoming, stored)) => {
+                        if self.inbox.send(incoming).await.is_err() {
+                            break;
+                        }
+                        Some(stored)
+                    }
+                }
             };
-            if pending.send((connection, message.receipt, stored)).await.is_err() {
+            if pending
+                .send((connection, message.receipt, stored, held))
+                .await
+                .is_err()
+            {
                 break;
             }
         }
@@ -92,6 +120,25 @@ impl Intake {
         if let Err(error) = settling.await {
             debug!(%error, "The settling of messages ended early.");
         }
+    }
+
+    /// What a message holds for the watch loop, and who hears once that is stored; `None`: nothing.
+    pub(super) fn read(&self, message: &Message, at: Timestamp) -> Option<(Incoming, oneshot::Receiver<()>)> {
+        if self.command(message) {
+            return None;
+        }
+        let readings = self.decode(message, at).readings;
+        if readings.is_empty() {
+            return None;
+        }
+        let (ack, stored) = oneshot::channel();
+        let incoming = Incoming {
+            kind: crate::incoming::Kind::Mqtt,
+            readings,
+            received_at: at,
+            ack: Some(ack),
+        };
+        Some((incoming, stored))
     }
 
     /// Whether it is a command, which goes to those who carry them out. While too many wait it is dropped: its sender hears no answer.
@@ -151,11 +198,12 @@ pub(super) fn timely(
 }
 
 async fn settle(mut pending: mpsc::Receiver<Pending>, settled: mpsc::Sender<Settled>) {
-    while let Some((connection, receipt, stored)) = pending.recv().await {
+    while let Some((connection, receipt, stored, held)) = pending.recv().await {
         let stored = match stored {
             None => true,
             Some(stored) => stored.await.is_ok(),
         };
+        drop(held);
         let outcome = Settled {
             connection,
             receipt,

@@ -9,7 +9,7 @@ use std::{
 
 use jiff::Timestamp;
 use tokio::{
-    sync::{mpsc, oneshot},
+    sync::{Semaphore, mpsc, oneshot},
     time::Instant,
 };
 use tokio_util::sync::CancellationToken;
@@ -40,6 +40,8 @@ pub(super) struct Driver {
     events: Events,
     meter: Arc<Meter>,
     waiting: mpsc::Sender<Arrived>,
+    /// Room for the bytes of what waits, in KiB.
+    room: Arc<Semaphore>,
     stop: CancellationToken,
     link: LinkState,
 }
@@ -81,6 +83,7 @@ impl Driver {
             events,
             meter,
             waiting,
+            room: Arc::new(Semaphore::new(super::WAITING_KIB)),
             stop,
             link: LinkState::default(),
         }
@@ -164,19 +167,24 @@ impl Driver {
         message: Message,
         settled: &mut mpsc::Receiver<Settled>,
     ) -> Result<(), Broken> {
-        let arrived = Arrived {
-            connection: self.link.connection,
-            at: Timestamp::now(),
-            message,
-        };
+        let (connection, at) = (self.link.connection, Timestamp::now());
         let waiting = self.waiting.clone();
-        let mut room = pin!(waiting.reserve());
+        let kib = weight(message.topic.len() + message.payload.len());
+        let bytes = Arc::clone(&self.room);
+        let mut room = pin!(async {
+            let held = bytes.acquire_many_owned(kib).await.ok()?;
+            Some((held, waiting.reserve().await.ok()?))
+        });
+        let mut message = Some(message);
         loop {
             tokio::select! {
                 biased;
                 () = self.stop.cancelled() => return Err(Broken::Stopped),
                 room = &mut room => {
-                    room.map_err(|_closed| Broken::Stopped)?.send(arrived);
+                    let (Some((held, place)), Some(message)) = (room, message.take()) else {
+                        return Err(Broken::Stopped);
+                    };
+                    place.send(Arrived { connection, at, message, held });
                     return Ok(());
                 }
                 Some(outcome) = settled.recv() => {
@@ -202,8 +210,10 @@ impl Driver {
             }
             Happened::Subscribed(granted) => {
                 let command = self.broker.command_topic();
+                let peers: Vec<String> = self.broker.peer_filters().collect();
                 let filters = self.broker.routes.iter().map(|route| route.filter.as_str());
-                for (filter, granted) in filters.chain(command.as_deref()).zip(granted) {
+                let filters = filters.chain(command.as_deref());
+                for (filter, granted) in filters.chain(peers.iter().map(String::as_str)).zip(granted) {
                     if !granted {
                         error!(
                             broker = %self.broker.name(), topic = %filter,
@@ -220,7 +230,8 @@ impl Driver {
 
     fn subscribe(&self) {
         let command = self.broker.command_topic();
-        if self.broker.routes.is_empty() && command.is_none() {
+        let peers: Vec<String> = self.broker.peer_filters().collect();
+        if self.broker.routes.is_empty() && command.is_none() && peers.is_empty() {
             return;
         }
         let routes = self.broker.routes.iter();
@@ -228,6 +239,7 @@ impl Driver {
         let filters = routes.map(|route| (route.filter.as_str(), route.format.has_time()));
         // The same goes for a command: after an absence it could be done to another alert than its sender saw.
         let filters = filters.chain(command.as_deref().map(|topic| (topic, false)));
+        let filters = filters.chain(peers.iter().map(|filter| (filter.as_str(), true)));
         if let Err(NoRoom) = self.client.subscribe(filters) {
             // The queue of requests is empty at a new connection.
             warn!(broker = %self.broker.name(), "Could not subscribe.");
@@ -302,6 +314,12 @@ impl Driver {
     }
 }
 
+/// Of a message that waits, in whole KiB, the least for its own sake.
+fn weight(bytes: usize) -> u32 {
+    let kib = 1 + bytes / 1_024;
+    u32::try_from(kib.min(super::WAITING_KIB)).unwrap_or(1)
+}
+
 impl LinkState {
     fn publishes(&self) -> usize {
         self.handed.len() + self.written.len()
@@ -355,5 +373,25 @@ impl LinkState {
             }
             self.unacked.pop_front();
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{
+        super::{WAITING, WAITING_KIB},
+        weight,
+    };
+    use crate::decode::MAX_MESSAGE;
+
+    #[test]
+    fn what_waits_is_bounded_by_its_bytes_and_even_the_largest_message_fits() {
+        let largest = usize::try_from(weight(MAX_MESSAGE + 1)).unwrap();
+        assert!((257..=258).contains(&largest), "{largest} KiB");
+        // Far fewer of the largest than of the usual may wait.
+        assert!(WAITING_KIB / largest <= 32 && largest <= WAITING_KIB);
+        assert_eq!(weight(20), 1);
+        assert!(WAITING_KIB >= WAITING);
+        assert!(usize::try_from(weight(1 << 28)).unwrap() <= WAITING_KIB);
     }
 }

@@ -8,6 +8,8 @@ mod intake;
 mod link;
 mod onlook;
 mod publisher;
+#[cfg(any(test, feature = "faults"))]
+pub(crate) mod simulated;
 mod wire;
 
 #[cfg(test)]
@@ -24,12 +26,15 @@ use crate::{
     incoming::{Inbox, Meter},
 };
 
-pub use intake::Commanded;
+pub use intake::{Commanded, Overheard};
 pub(crate) use onlook::onlook;
 pub use publisher::{PublishError, Publisher, alert_topic};
 
 /// Messages that may wait to be decoded. When it is full nothing is read from the link until there is room.
 const WAITING: usize = 1_000;
+
+/// Bytes of messages that may wait to be stored, in KiB: a message may be of 256 KiB, and a thousand of those are a quarter of a GiB.
+const WAITING_KIB: usize = 8 * 1_024;
 
 /// Commands of people that may wait.
 const COMMANDS: usize = 32;
@@ -43,6 +48,8 @@ pub struct Link {
     pub publisher: Option<Publisher>,
     /// What people send to be done to alerts; `None` where the configuration takes no commands.
     pub commands: Option<mpsc::Receiver<Commanded>>,
+    /// What other daemons of the site tell; it has to be taken from here.
+    pub overheard: mpsc::Receiver<Overheard>,
     /// Its task; it says "offline" to the broker and ends within seconds of the stop.
     pub task: JoinHandle<()>,
 }
@@ -64,12 +71,14 @@ pub fn start(broker: Broker, calibrations: Arc<Calibrations>, inbox: Inbox, stop
         .command_topic()
         .map(|_topic| mpsc::channel(COMMANDS))
         .unzip();
+    let (overhear, overheard) = mpsc::channel(COMMANDS);
     let intake = intake::Intake {
         broker: Arc::clone(&broker),
         calibrations,
         inbox,
         meter: Arc::clone(&meter),
         commands: command,
+        overheard: overhear,
     };
     tokio::spawn(intake.run(to_decode, stored));
     let link = link::Driver::new(broker, client, events, Arc::clone(&meter), waiting, stop);
@@ -78,6 +87,7 @@ pub fn start(broker: Broker, calibrations: Arc<Calibrations>, inbox: Inbox, stop
         meter,
         publisher,
         commands,
+        overheard,
         task,
     }
 }

@@ -42,7 +42,7 @@ fn event(shown: &Shown, context: &Context, lines: &mut Lines) {
     };
     let best = forecast.move_at.and_then(|when| when.p50);
     // A batch in the fridge has no move any more: its event is told as withdrawn at the time of sealing, which no program shows.
-    let gone = shown.is_chilled() || shown.is_danger();
+    let gone = shown.is_chilled() || shown.is_danger() || shown.is_none_left();
     let start = match best {
         Some(best) => best,
         None if gone => forecast.at,
@@ -75,6 +75,9 @@ fn event(shown: &Shown, context: &Context, lines: &mut Lines) {
     let told = if shown.is_danger() {
         lines.text("SUMMARY", &format!("{demo}Withdrawn: do not move {name}"));
         format!("Danger. {}", caution::KEEP_OUT)
+    } else if shown.is_none_left() {
+        lines.text("SUMMARY", &format!("{demo}No bottle of {name} is left to move"));
+        "They were opened, broke or were given away.".to_owned()
     } else if gone {
         lines.text("SUMMARY", &format!("{demo}{name} is in the fridge"));
         "The fridge slows the culture; it does not stop it.".to_owned()

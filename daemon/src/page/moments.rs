@@ -61,7 +61,7 @@ pub(super) fn table(shown: &Shown, context: &Context) -> Option<Markup> {
 }
 
 fn moments(shown: &Shown, context: &Context) -> Option<Vec<Moment>> {
-    if shown.is_danger() || shown.behind || shown.is_chilled() {
+    if shown.is_danger() || shown.behind || shown.is_chilled() || shown.is_none_left() {
         return None;
     }
     let (forecast, outlook) = (shown.forecast()?, shown.outlook()?);

@@ -121,6 +121,9 @@ fn of_batch<'a>(shown: &'a Shown, context: &Context, clock: Clock<'_>) -> Vec<En
         // Which bottles the danger is of.
         first.reasons.push(apart.why.clone());
     }
+    if let (Some(given), Some(last)) = (&shown.view.given_away, entries.last_mut()) {
+        last.reasons.push(given.why.clone());
+    }
     entries
 }
 
@@ -237,6 +240,8 @@ fn next_move<'a>(shown: &'a Shown, context: &Context, clock: Clock<'_>) -> Entry
         entry
             .reasons
             .push("The fridge slows the culture; it does not stop it.".to_owned());
+    } else if shown.is_none_left() {
+        entry.heading = format!("No bottle of {} is left here to move.", shown.batch.name);
     } else if let Some(forecast) = shown.forecast() {
         in_the_room(&mut entry, forecast, context, clock);
     } else {

@@ -108,6 +108,7 @@ fn state(shown: &Shown, context: &Context) -> State {
     }
     match shown.forecast() {
         _ if shown.is_chilled() => calm("in the fridge".to_owned()),
+        _ if shown.is_none_left() => calm("none left here".to_owned()),
         None => calm("no forecast yet".to_owned()),
         Some(forecast) => match forecast.move_at.and_then(|when| when.p50) {
             Some(at) if at <= context.now => calm("to the fridge now".to_owned()),
@@ -143,7 +144,7 @@ fn picture(shown: &Shown, axis: TimeAxis, days: &[Day], context: &Context) -> Ma
         .filter(|at| axis.holds(*at));
     let move_at = shown
         .forecast()
-        .filter(|_| !shown.is_danger())
+        .filter(|_| !shown.is_danger() && !shown.is_none_left())
         .and_then(|forecast| forecast.move_at?.p50)
         .filter(|at| axis.holds(*at));
     html! {

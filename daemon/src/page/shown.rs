@@ -106,6 +106,11 @@ impl Shown {
         self.view.place == Place::Fridge && self.view.apart.is_none()
     }
 
+    /// All that were in the room were opened, broke or were given away: nobody here can move any.
+    pub(super) fn is_none_left(&self) -> bool {
+        !self.view.to_move && !self.is_chilled() && self.view.apart.is_none()
+    }
+
     /// The fullest bottle may be at the limit now: an alert says so, or the 95 % estimate does.
     pub(super) fn may_be_at_limit(&self) -> bool {
         self.alert(AlertName::OverLimit).is_some() || self.full() >= Some(1.0)
@@ -113,7 +118,7 @@ impl Shown {
 
     /// Nobody may go near: no picture or word may then invite to move the bottles.
     pub(crate) fn is_danger(&self) -> bool {
-        self.may_be_at_limit() || self.alert(AlertName::SuddenLoss).is_some()
+        self.may_be_at_limit() || self.alert(AlertName::SuddenLoss).is_some() || self.view.withdrawn.is_some()
     }
 
     /// The most that the fullest of all bottles may hold now: the 95 % estimate, or the gauge if it reads more.

@@ -5,10 +5,10 @@ use std::{fs, io, path::Path};
 use rusqlite::{Connection, OptionalExtension, params};
 
 use super::StoreError;
-use crate::config::zero;
+use crate::{config::zero, hub};
 
 /// All of them: nothing else is ever written into a data folder.
-const FILES: &[&str] = &[zero::FILE];
+const FILES: &[&str] = &[zero::FILE, hub::FILE];
 
 /// Puts the files of `folder` into the copy of its store.
 pub(super) fn pack(folder: &Path, copy: &Connection) -> Result<(), StoreError> {
@@ -50,7 +50,11 @@ pub(super) fn unpack(folder: &Path, store: &Connection) -> Result<(), StoreError
     Ok(())
 }
 
-fn write(folder: &Path, name: &str, text: &str) -> io::Result<()> {
+/// Writes a file beside the store of `folder`: whole or not at all.
+///
+/// # Errors
+/// It cannot be written.
+pub(crate) fn write(folder: &Path, name: &str, text: &str) -> io::Result<()> {
     let mut file = tempfile::NamedTempFile::new_in(folder)?;
     io::Write::write_all(&mut file, text.as_bytes())?;
     file.as_file().sync_all()?;

@@ -30,6 +30,8 @@ pub enum Appended {
     New(Sequence),
     /// The same source, quantity and time is there already; the first value stays.
     Duplicate,
+    /// Not stored: of a source that no batch names, and there are too many already.
+    TurnedAway,
 }
 
 /// One event as it was stored, in order.

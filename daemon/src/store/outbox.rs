@@ -167,6 +167,21 @@ impl Reader<'_> {
         )
     }
 
+    /// Whether the alert of a row has been withdrawn since.
+    ///
+    /// # Errors
+    /// The database failed.
+    pub fn is_withdrawn(&self, row: i64) -> Result<bool, StoreError> {
+        self.holds(
+            "SELECT EXISTS (
+                SELECT 1 FROM outbox JOIN alert AS told ON told.id = outbox.alert
+                JOIN alert AS later ON later.batch = told.batch AND later.alert = told.alert AND later.source = told.source
+                    AND later.quantity = told.quantity AND later.id > told.id
+                WHERE outbox.id = ?1 AND later.state = 'suppressed')",
+            row,
+        )
+    }
+
     /// Whether a later row says more than this reminder: the alert has changed since, its batch has ended, or a later reminder of it waits.
     ///
     /// # Errors
@@ -284,6 +299,23 @@ impl Writer {
                     next.due.at.as_microsecond(),
                     at.as_microsecond()
                 ])?;
+        }
+        transaction.commit()?;
+        Ok(())
+    }
+
+    /// Rows are about to be tried together: they stay together from here on.
+    ///
+    /// # Errors
+    /// Nothing of it was stored.
+    pub fn outbox_begun(&mut self, rows: &[i64]) -> Result<(), StoreError> {
+        let transaction = self.connection.transaction()?;
+        for row in rows {
+            transaction
+                .prepare_cached(
+                    "UPDATE outbox SET attempts = attempts + 1 WHERE id = ?1 AND done_us IS NULL",
+                )?
+                .execute([row])?;
         }
         transaction.commit()?;
         Ok(())

@@ -98,17 +98,25 @@ impl<'c> Reader<'c> {
     /// # Errors
     /// The database failed, or a row does not read back.
     pub fn readings_after(&self, after: Sequence, limit: u32) -> Result<Vec<StoredEvent>, StoreError> {
-        let sensors = self.sensors()?;
+        // Few of the sensors are in so few rows: a store may know tens of thousands.
+        let mut sensors: BTreeMap<i64, (Source, Quantity)> = BTreeMap::new();
+        let mut named = self
+            .connection
+            .prepare_cached("SELECT source, quantity FROM series WHERE id = ?1")?;
         let mut query = self.connection.prepare_cached(
             "SELECT seq, series, at_us, value, received_us FROM reading INDEXED BY reading_by_seq
              WHERE seq > ?1 ORDER BY seq LIMIT ?2",
         )?;
         let rows = query.query_map(params![after.0, limit], |row| {
             let series: i64 = row.get(1)?;
-            let (source, quantity) = sensors
-                .get(&series)
-                .cloned()
-                .ok_or(rusqlite::Error::QueryReturnedNoRows)?;
+            let (source, quantity) = match sensors.get(&series) {
+                Some(sensor) => sensor.clone(),
+                None => {
+                    let found = named.query_row([series], |row| Ok((source(row, 0)?, quantity(row, 1)?)))?;
+                    sensors.insert(series, found.clone());
+                    found
+                }
+            };
             Ok(StoredEvent {
                 sequence: Sequence(row.get(0)?),
                 received_at: time(row, 4)?,
@@ -257,10 +265,13 @@ impl<'c> Reader<'c> {
 
     /// Whether the file has rollups: one of an earlier layout that nobody wrote to since has none.
     pub(super) fn has_rollups(&self) -> Result<bool, StoreError> {
-        let layout: i64 = self
+        Ok(self.layout()? >= layout::WITH_ROLLUPS)
+    }
+
+    fn layout(&self) -> Result<i64, StoreError> {
+        Ok(self
             .connection
-            .pragma_query_value(None, "user_version", |row| row.get(0))?;
-        Ok(layout >= layout::WITH_ROLLUPS)
+            .pragma_query_value(None, "user_version", |row| row.get(0))?)
     }
 
     fn sensors(&self) -> Result<BTreeMap<i64, (Source, Quantity)>, StoreError> {
@@ -271,14 +282,32 @@ impl<'c> Reader<'c> {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// All batches, in the order in which they were added.
+    /// All batches that were added here, in the order in which they were added.
     ///
     /// # Errors
     /// The database failed, or a row does not read back.
     pub fn batches(&self) -> Result<Vec<StoredBatch>, StoreError> {
-        let mut query = self
-            .connection
-            .prepare_cached("SELECT id, name, text, added_us, ended_us FROM batch ORDER BY id")?;
+        match self.layout()? >= layout::WITH_ELSEWHERE {
+            true => self.batches_where("elsewhere IS NULL"),
+            false => self.batches_where("true"),
+        }
+    }
+
+    /// Batches that other fobwatch of the site watch, as far as they told of them.
+    ///
+    /// # Errors
+    /// The database failed, or a row does not read back.
+    pub fn batches_elsewhere(&self) -> Result<Vec<StoredBatch>, StoreError> {
+        match self.layout()? >= layout::WITH_ELSEWHERE {
+            true => self.batches_where("elsewhere IS NOT NULL"),
+            false => Ok(Vec::new()),
+        }
+    }
+
+    fn batches_where(&self, which: &str) -> Result<Vec<StoredBatch>, StoreError> {
+        let mut query = self.connection.prepare_cached(&format!(
+            "SELECT id, name, text, added_us, ended_us FROM batch WHERE {which} ORDER BY id"
+        ))?;
         let rows = query.query_map([], |row| {
             let name = BatchName::new(&row.get::<_, String>(1)?).map_err(unreadable)?;
             let slug: Slug = name.slug();
@@ -296,6 +325,18 @@ impl<'c> Reader<'c> {
             })
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Whether any batch has ended.
+    ///
+    /// # Errors
+    /// The database failed.
+    pub fn any_has_ended(&self) -> Result<bool, StoreError> {
+        let query = "SELECT EXISTS (SELECT 1 FROM batch WHERE ended_us IS NOT NULL)";
+        Ok(self
+            .connection
+            .prepare_cached(query)?
+            .query_row([], |row| row.get(0))?)
     }
 
     /// Notes of a batch, in the order in which they arrived.

@@ -180,6 +180,37 @@ fn the_same_source_quantity_and_time_is_one_reading_and_the_first_value_stays() 
 }
 
 #[test]
+fn there_is_an_end_to_new_sources_but_not_to_those_that_are_known_or_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut writer = Writer::open(folder.path()).unwrap();
+    let many: Vec<Reading> = (0..MOST_SERIES)
+        .map(|number| bar(&format!("n{number}"), 0, 1.0))
+        .collect();
+    let appended = writer.append_readings(&many, at(0)).unwrap();
+    assert!(appended.iter().all(|one| matches!(one, Appended::New(_))));
+    let mixed = |seconds| {
+        [
+            bar("one more", seconds, 1.0),
+            bar("n7", seconds, 1.0),
+            bar("pilot", seconds, 1.0),
+        ]
+    };
+    let answers = writer.append_readings(&mixed(1), at(1)).unwrap();
+    assert_eq!(answers[0], Appended::TurnedAway);
+    assert!(matches!(answers[1], Appended::New(_)));
+    assert_eq!(answers[2], Appended::TurnedAway);
+    writer.names([Source::new("pilot").unwrap()]);
+    let answers = writer.append_readings(&mixed(2), at(2)).unwrap();
+    assert!(matches!(answers[2], Appended::New(_)), "{answers:?}");
+    // A restart knows them all, and counts no more.
+    drop(writer);
+    let mut writer = Writer::open(folder.path()).unwrap();
+    let answers = writer.append_readings(&mixed(3), at(3)).unwrap();
+    assert_eq!(answers[0], Appended::TurnedAway);
+    assert!(matches!(answers[1], Appended::New(_)) && matches!(answers[2], Appended::New(_)));
+}
+
+#[test]
 fn a_second_daemon_refuses_the_folder_and_names_the_first() {
     let folder = tempfile::tempdir().unwrap();
     let first = Writer::open(folder.path()).unwrap();

@@ -1,7 +1,7 @@
 //! Writing: one connection, one thread, whole transactions.
 
 use std::{
-    collections::BTreeMap,
+    collections::{BTreeMap, BTreeSet},
     net::SocketAddr,
     path::{Path, PathBuf},
 };
@@ -24,6 +24,10 @@ use super::{
     text::{encode, name_of},
 };
 
+/// Kinds of readings, each a source and a quantity, of sources that no batch names: far more than a house has. What is stored of each
+/// stays, so a broker to which anybody writes must not make ever more of them.
+pub const MOST_SERIES: usize = 4_096;
+
 /// The only one who writes to a data folder. Each method is one transaction: when it answers, what it was given is
 /// on the disk; when it fails, nothing of it is.
 #[derive(Debug)]
@@ -31,6 +35,10 @@ pub struct Writer {
     pub(super) connection: Connection,
     next: i64,
     series: BTreeMap<(Source, Quantity), i64>,
+    /// How many the store has, loaded or not.
+    kinds: usize,
+    /// Sources that batches name.
+    named: BTreeSet<Source>,
     folder: PathBuf,
     lock: Lock,
 }
@@ -54,10 +62,13 @@ impl Writer {
             let query = format!("SELECT coalesce(max(seq), 0) FROM {table}");
             last = last.max(connection.query_row(&query, [], |row| row.get::<_, i64>(0))?);
         }
+        let kinds: i64 = connection.query_row("SELECT count(*) FROM series", [], |row| row.get(0))?;
         Ok(Self {
             connection,
             next: last + 1,
             series: BTreeMap::new(),
+            kinds: usize::try_from(kinds).unwrap_or(usize::MAX),
+            named: BTreeSet::new(),
             folder: folder.to_owned(),
             lock,
         })
@@ -74,6 +85,11 @@ impl Writer {
         })
     }
 
+    /// Sources that a batch names are always taken, however many there are.
+    pub fn names(&mut self, sources: impl IntoIterator<Item = Source>) {
+        self.named.extend(sources);
+    }
+
     /// Stores readings in the order given. The answers stand in the same order.
     ///
     /// # Errors
@@ -87,6 +103,7 @@ impl Writer {
         let mut appended = Vec::with_capacity(readings.len());
         let transaction = self.connection.transaction()?;
         let mut found = BTreeMap::new();
+        let mut kinds = self.kinds;
         let mut rolls = Rolls::default();
         {
             let mut insert = transaction.prepare_cached(
@@ -104,7 +121,17 @@ impl Writer {
                 let series = match self.series.get(&key).or_else(|| found.get(&key)) {
                     Some(series) => *series,
                     None => {
-                        let series = series_id(&transaction, &key)?;
+                        let series = match known_series(&transaction, &key)? {
+                            Some(series) => series,
+                            None if kinds >= MOST_SERIES && !self.named.contains(&key.0) => {
+                                appended.push(Appended::TurnedAway);
+                                continue;
+                            }
+                            None => {
+                                kinds += 1;
+                                new_series(&transaction, &key)?
+                            }
+                        };
                         found.insert(key, series);
                         series
                     }
@@ -124,6 +151,7 @@ impl Writer {
         rolls.store(&transaction)?;
         transaction.commit()?;
         self.series.append(&mut found);
+        self.kinds = kinds;
         self.next = next;
         Ok(appended)
     }
@@ -219,6 +247,7 @@ impl Writer {
         )?;
         let id = BatchId(transaction.last_insert_rowid());
         transaction.commit()?;
+        self.names(batch.sensors.values().cloned());
         Ok(id)
     }
 
@@ -303,17 +332,31 @@ impl Writer {
     }
 }
 
-fn series_id(
+fn series_id(transaction: &Transaction<'_>, key: &(Source, Quantity)) -> Result<i64, StoreError> {
+    match known_series(transaction, key)? {
+        Some(series) => Ok(series),
+        None => new_series(transaction, key),
+    }
+}
+
+fn known_series(
+    transaction: &Transaction<'_>,
+    (source, quantity): &(Source, Quantity),
+) -> Result<Option<i64>, StoreError> {
+    let mut query =
+        transaction.prepare_cached("SELECT id FROM series WHERE source = ?1 AND quantity = ?2")?;
+    let known = query.query_row(params![source.as_str(), quantity.name()], |row| row.get(0));
+    Ok(known.optional()?)
+}
+
+fn new_series(
     transaction: &Transaction<'_>,
     (source, quantity): &(Source, Quantity),
 ) -> Result<i64, StoreError> {
     transaction
-        .prepare_cached("INSERT INTO series (source, quantity) VALUES (?1, ?2) ON CONFLICT DO NOTHING")?
+        .prepare_cached("INSERT INTO series (source, quantity) VALUES (?1, ?2)")?
         .execute(params![source.as_str(), quantity.name()])?;
-    let id = transaction
-        .prepare_cached("SELECT id FROM series WHERE source = ?1 AND quantity = ?2")?
-        .query_row(params![source.as_str(), quantity.name()], |row| row.get(0))?;
-    Ok(id)
+    Ok(transaction.last_insert_rowid())
 }
 
 fn insert_alert(

@@ -65,24 +65,42 @@ pub(super) async fn live(
     given: Vec<(Batch, String)>,
 ) -> Result<Vec<(BatchId, Batch)>, StoreError> {
     let (store, now) = (&house.store, house.clock.now());
+    take_over(house).await?;
     let mut stored = store.read(|reader| reader.batches()).await?;
+    let elsewhere = store.read(|reader| reader.batches_elsewhere()).await?;
+    let known: BTreeSet<(String, String)> = stored
+        .iter()
+        .map(|stored| (stored.name.to_string(), stored.text.clone()))
+        .collect();
+    let living = stored.iter().filter(|stored| stored.ended_at.is_none());
+    let mut watched: Vec<Batch> = living
+        .filter_map(|stored| worker::read_again(stored).ok())
+        .collect();
     for (batch, text) in given {
         // Of a folder that all daemons of a site read, each takes its own.
         if let Some(why) = house.share.refuses(&batch.name.slug()) {
             info!(batch = %batch.name, "{} is not watched here: {why}.", batch.name);
             continue;
         }
-        let known = |other: &&StoredBatch| other.name == batch.name && other.text == text;
-        if let Some(known) = stored.iter().find(known) {
-            if known.ended_at.is_some() {
+        let same = |other: &&StoredBatch| other.name == batch.name && other.text == text;
+        if let Some(heard) = elsewhere
+            .iter()
+            .find(same)
+            .filter(|heard| heard.ended_at.is_some())
+        {
+            info!(batch = %heard.name, "{} has been ended where it was watched, so its file is left alone.", heard.name);
+            continue;
+        }
+        if known.contains(&(batch.name.to_string(), text.clone())) {
+            if stored
+                .iter()
+                .find(same)
+                .is_some_and(|known| known.ended_at.is_some())
+            {
                 info!(batch = %batch.name, "{} has been ended, so its file is left alone.", batch.name);
             }
             continue;
         }
-        let watched = stored.iter().filter(|other| other.ended_at.is_none());
-        let watched: Vec<_> = watched
-            .filter_map(|other| worker::read_again(other).ok())
-            .collect();
         if let Err(claimed) = claim::free(&batch, &watched) {
             error!(batch = %batch.name, "{} is NOT watched: {claimed}", batch.name);
             continue;
@@ -92,7 +110,7 @@ pub(super) async fn live(
             .write(move |writer| writer.add_batch(&kept, &text, now))
             .await
         {
-            Ok(_id) => stored = store.read(|reader| reader.batches()).await?,
+            Ok(_id) => watched.push(batch),
             Err(StoreError::NameTaken { name }) => warn!(
                 batch = %name,
                 "The file of {name} differs from the batch that is watched under that name; the watched one is kept. To \
@@ -102,6 +120,7 @@ pub(super) async fn live(
             Err(error) => return Err(error),
         }
     }
+    stored = store.read(|reader| reader.batches()).await?;
     let mut live = Vec::new();
     for batch in stored.iter().filter(|batch| batch.ended_at.is_none()) {
         if let Some(why) = house.share.refuses(&batch.slug) {
@@ -121,4 +140,24 @@ pub(super) async fn live(
         }
     }
     Ok(live)
+}
+
+/// What another daemon of the site watched, as far as it is in this one's share, is watched here from now on.
+async fn take_over(house: &House) -> Result<(), StoreError> {
+    let store = &house.store;
+    let heard = store.read(|reader| reader.batches_elsewhere()).await?;
+    for batch in heard.into_iter().filter(|batch| batch.ended_at.is_none()) {
+        if !house.share.holds(&batch.slug) {
+            continue;
+        }
+        let words = store.read(move |reader| reader.words(batch.id)).await?.len();
+        store.write(move |writer| writer.take_over(batch.id)).await?;
+        info!(
+            batch = %batch.name,
+            "{} was watched by another fobwatch and is watched here from now on. It is gone over from its sealing on, with {words} notes and \
+             deeds of people.",
+            batch.name
+        );
+    }
+    Ok(())
 }

@@ -2,7 +2,10 @@
 
 use std::{
     collections::BTreeMap,
-    sync::{Arc, Mutex, PoisonError, RwLock},
+    sync::{
+        Arc, Mutex, PoisonError, RwLock,
+        atomic::{AtomicBool, Ordering},
+    },
     time::{Duration, Instant},
 };
 
@@ -23,10 +26,10 @@ use crate::{
     http,
     incoming::{Counted, Kind, Meter},
     series,
-    store::{BatchId, Sequence, Store, StoreError},
+    store::{BatchId, Heard, Sequence, Store, StoreError},
 };
 
-use super::{Clock, live::Live, unstored::Unstored};
+use super::{Clock, crowd::Crowd, live::Live, peers::Peers, unstored::Unstored};
 
 /// A work loop that has not turned for this long beyond its usual time is taken for stuck.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -42,6 +45,8 @@ pub(crate) enum Request {
     Command(BatchId, Command),
     Add(Box<Batch>, String),
     End(Arc<Live>),
+    /// What another daemon of the site told of a batch.
+    Hear(Box<Heard>),
     /// Readings that someone waits for; `new` hears how many of them were not there yet.
     Readings {
         readings: Vec<Reading>,
@@ -71,10 +76,18 @@ pub(crate) struct House {
     pub(crate) demo: bool,
     pub(crate) requests: mpsc::Sender<Asked>,
     pub(crate) batches: RwLock<BTreeMap<Slug, Arc<Live>>>,
-    /// The last place in the order that is stored; the workers follow it.
+    /// The last place in the order that is stored.
     pub(crate) latest: watch::Sender<Sequence>,
+    /// Up to where it was handed out to the workers.
+    pub(super) handed_out: watch::Sender<Sequence>,
+    /// Somebody hands it out.
+    pub(super) routed: AtomicBool,
     /// Counts up when alerts were stored; the deliverers follow it.
     pub(crate) alerts: watch::Sender<u64>,
+    /// Counts up when people said something of a batch; the other daemons of the site are told.
+    pub(crate) words: watch::Sender<u64>,
+    /// The other daemons of the site.
+    pub(crate) peers: Peers,
     /// Where each alert is to go; changed by a reload.
     pub(crate) destinations: RwLock<Arc<Vec<Destination>>>,
     pub(crate) beat: Mutex<Instant>,
@@ -93,6 +106,8 @@ pub(crate) struct House {
     pub(crate) series: Vec<Arc<series::State>>,
     /// Whether the store takes what comes.
     pub(crate) unstored: Unstored,
+    /// New sources for which there is no room.
+    pub(crate) crowd: Crowd,
 }
 
 impl House {
@@ -123,7 +138,11 @@ impl House {
             requests,
             batches: RwLock::default(),
             latest: watch::Sender::new(latest),
+            handed_out: watch::Sender::new(latest),
+            routed: AtomicBool::new(true),
             alerts: watch::Sender::new(0),
+            words: watch::Sender::new(0),
+            peers: Peers::new(&config.share, &config.peered),
             destinations: RwLock::new(Arc::new(Destination::all(config))),
             beat: Mutex::new(Instant::now()),
             door: RwLock::new(Arc::new(Door {
@@ -132,6 +151,7 @@ impl House {
             })),
             gate: http::Gate::new(&config.access),
             unstored: Unstored::default(),
+            crowd: Crowd::default(),
             posted: Arc::clone(&posted),
             counted: Counted::default(),
             listeners: Arc::new(Semaphore::new(LISTENERS)),
@@ -154,7 +174,7 @@ impl House {
 
     pub(crate) fn batch(&self, slug: &str) -> Option<Arc<Live>> {
         let batches = self.batches.read().unwrap_or_else(PoisonError::into_inner);
-        batches.values().find(|live| live.slug.as_str() == slug).cloned()
+        batches.get(slug).cloned()
     }
 
     /// When something that a person does to a batch happens: by the batch's own clock where readings move it.
@@ -188,6 +208,9 @@ impl House {
     pub(crate) fn ailment(&self) -> Option<String> {
         if !self.is_alive() {
             return Some("the watch loop does not turn".to_owned());
+        }
+        if !self.routed.load(Ordering::Acquire) {
+            return Some("nobody hands the readings to the batches".to_owned());
         }
         let deaf = self.all().into_iter().find(|live| live.is_deaf())?;
         Some(format!("the worker of {} has ended", deaf.batch.name))

@@ -5,11 +5,11 @@ use std::{
     time::{Duration, Instant},
 };
 
-use fobwatch_core::engine::ClockSource;
+use fobwatch_core::{engine::ClockSource, reading::Reading};
 use jiff::Timestamp;
 use tokio::{
     sync::mpsc,
-    time::{MissedTickBehavior, interval, sleep},
+    time::{MissedTickBehavior, interval, sleep, sleep_until},
 };
 use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
@@ -30,6 +30,9 @@ const STEP: i64 = 300;
 /// Readings wait for the disk, and a person for the alerts: it is looked at again at least so often.
 const LONGEST_WAIT: Duration = Duration::from_secs(10);
 
+/// So many messages wait for no more: a broker has that many under way at least before it waits for an answer.
+const MANY: usize = 16;
+
 #[derive(Debug)]
 pub(super) struct Intake {
     pub(super) house: Arc<House>,
@@ -37,7 +40,14 @@ pub(super) struct Intake {
     pub(super) incoming: mpsc::Receiver<Incoming>,
     pub(super) requests: mpsc::Receiver<Asked>,
     pub(super) stop: CancellationToken,
-    pub(super) told: Option<(Timestamp, Instant)>,
+    /// How long what comes in slowly waits for more.
+    pub(super) gather: Duration,
+    /// What the engines were told last, and when that was by [`super::Clock::gone`].
+    pub(super) told: Option<(Timestamp, Duration)>,
+    /// Whoever waits until what came before is stored.
+    pub(super) asked: Option<Asked>,
+    /// When messages were stored last.
+    pub(super) kept: Option<Instant>,
 }
 
 impl Intake {
@@ -52,25 +62,47 @@ impl Intake {
         let mut waiting = Vec::with_capacity(QUEUE);
         loop {
             self.house.turn();
+            let due = self.due(&waiting);
             tokio::select! {
                 () = stop.cancelled() => break,
-                _ = ticks.tick() => self.tick().await?,
-                Some(asked) = self.requests.recv() => self.serve(asked).await?,
-                count = self.incoming.recv_many(&mut waiting, QUEUE) => {
+                // What came before has its place before.
+                _ = ticks.tick() => {
+                    self.keep(&mut waiting).await?;
+                    self.tick().await?;
+                }
+                Some(asked) = self.requests.recv() => {
+                    self.asked = Some(asked);
+                    self.keep(&mut waiting).await?;
+                    if let Some(asked) = self.asked.take() {
+                        self.serve(asked).await?;
+                    }
+                }
+                () = sleep_until(due.into()), if !waiting.is_empty() => self.keep(&mut waiting).await?,
+                count = self.incoming.recv_many(&mut waiting, QUEUE), if waiting.len() < MANY => {
                     if count == 0 {
                         // No input is left, and none can come; ticks and requests go on.
+                        self.keep(&mut waiting).await?;
                         self.without_inputs(&mut ticks).await?;
                         break;
                     }
-                    self.keep(&mut waiting).await?;
                 }
             }
         }
         self.incoming.close();
+        self.keep(&mut waiting).await?;
         while self.incoming.recv_many(&mut waiting, QUEUE).await > 0 {
             self.keep(&mut waiting).await?;
         }
         Ok(self.workers)
+    }
+
+    /// When what waits is to be stored: the first after a while at once, what follows soon with more.
+    fn due(&self, waiting: &[Incoming]) -> Instant {
+        let now = Instant::now();
+        match self.kept {
+            Some(kept) if waiting.len() < MANY => now.max(kept + self.gather),
+            _ => now,
+        }
     }
 
     async fn without_inputs(&mut self, ticks: &mut tokio::time::Interval) -> Result<(), Failure> {
@@ -86,7 +118,7 @@ impl Intake {
     }
 
     /// Stores the time, so that a restart lets the engines see the same ticks between the same readings.
-    async fn tick(&mut self) -> Result<(), Failure> {
+    pub(super) async fn tick(&mut self) -> Result<(), Failure> {
         let Some(now) = self.time() else {
             return Ok(());
         };
@@ -124,30 +156,32 @@ impl Intake {
         }
         let now = self.house.clock.now();
         if let Some((before, heard)) = self.told {
-            let real = i64::try_from(heard.elapsed().as_secs()).unwrap_or(i64::MAX);
+            let real = self.house.clock.gone().saturating_sub(heard).as_secs();
+            let real = i64::try_from(real).unwrap_or(i64::MAX);
             let moved = now.duration_since(before).as_secs();
             if !self.house.demo && (moved - real).abs() > STEP {
                 warn!("The clock of this machine was set from {before} to about {now}. Is it right now?");
             }
         }
-        self.told = Some((now, Instant::now()));
+        self.told = Some((now, self.house.clock.gone()));
         Some(now)
     }
 
     /// Whether the engines' clock lags behind: a reading ahead of it counts as of the clock.
     fn is_late(&self) -> bool {
-        let late = |(_, heard): (_, Instant)| heard.elapsed() >= self.house.clock.tick_every();
+        let clock = &self.house.clock;
+        let late = |(_, heard)| clock.gone().saturating_sub(heard) >= clock.tick_every();
         self.told.is_none_or(late)
     }
 
     /// All that waits, in one transaction.
-    async fn keep(&mut self, waiting: &mut Vec<Incoming>) -> Result<(), Failure> {
-        if self.is_late() {
-            self.tick().await?;
-        }
+    pub(super) async fn keep(&mut self, waiting: &mut Vec<Incoming>) -> Result<(), Failure> {
         let Some(received_at) = waiting.iter().map(|message| message.received_at).max() else {
             return Ok(());
         };
+        if self.is_late() {
+            self.tick().await?;
+        }
         let readings: Arc<Vec<_>> = Arc::new(
             waiting
                 .iter()
@@ -155,6 +189,7 @@ impl Intake {
                 .collect(),
         );
         let house = Arc::clone(&self.house);
+        let all = Arc::clone(&readings);
         let appended = self
             .until_stored(move || {
                 let store = house.store.clone();
@@ -166,6 +201,7 @@ impl Intake {
                 }
             })
             .await?;
+        self.tell_crowd(&all, &appended);
         let mut answers = appended.iter();
         for message in waiting.iter_mut() {
             message.stored();
@@ -173,10 +209,21 @@ impl Intake {
             self.house.counted.stored(message.kind, own);
         }
         waiting.clear();
+        self.kept = Some(Instant::now());
         if let Some(last) = appended.into_iter().filter_map(sequence).max() {
             self.announce(last);
         }
         Ok(())
+    }
+
+    /// Tells of new sources for which there is no room. Their messages are done with, as those that cannot be read are.
+    fn tell_crowd(&self, readings: &[Reading], appended: &[Appended]) {
+        let all = readings.iter().zip(appended);
+        for (reading, _) in all.filter(|(_, answer)| **answer == Appended::TurnedAway) {
+            self.house
+                .crowd
+                .turned_away(&reading.source, self.house.clock.now());
+        }
     }
 
     fn announce(&self, sequence: Sequence) {
@@ -198,7 +245,8 @@ impl Intake {
                 }
                 Err(failed) if failed.is_transient() && !self.stop.is_cancelled() => {
                     self.house.unstored.failed(self.house.clock.now(), &failed);
-                    let again = Instant::now() + backoff.after(Duration::ZERO).min(LONGEST_WAIT);
+                    let wait = backoff.after(Duration::ZERO).min(LONGEST_WAIT);
+                    let again = Instant::now() + self.house.clock.wait(wait);
                     self.refuse_until(again, &failed.to_string()).await;
                 }
                 Err(failed) => return Err(Failure::Store(failed)),
@@ -208,6 +256,9 @@ impl Intake {
 
     async fn refuse_until(&mut self, again: Instant, why: &str) {
         let stop = self.stop.clone();
+        if let Some((_, answer)) = self.asked.take() {
+            answer.send(Err(StoreError::Waiting { why: why.to_owned() })).ok();
+        }
         loop {
             self.house.turn();
             tokio::select! {
@@ -221,9 +272,13 @@ impl Intake {
         }
     }
 
-    async fn serve(&mut self, (request, answer): Asked) -> Result<(), Failure> {
+    pub(super) async fn serve(&mut self, (request, answer): Asked) -> Result<(), Failure> {
         let now = self.house.clock.now();
         let store = self.house.store.clone();
+        let said = matches!(
+            request,
+            Request::Note(..) | Request::Command(..) | Request::Add(..) | Request::End(_)
+        );
         let done = match request {
             Request::Note(batch, note) => {
                 store
@@ -250,6 +305,7 @@ impl Intake {
                     Err(error) => Err(error),
                 }
             }
+            Request::Hear(heard) => store.write(move |writer| writer.hear(&heard, now)).await,
             Request::Readings {
                 readings,
                 received_at,
@@ -262,12 +318,16 @@ impl Intake {
                 let appended = match told {
                     Ok(()) => {
                         store
-                            .write(move |writer| writer.append_readings(&readings, received_at))
+                            .write(move |writer| {
+                                let appended = writer.append_readings(&readings, received_at)?;
+                                Ok((readings, appended))
+                            })
                             .await
                     }
                     Err(failed) => Err(failed),
                 };
-                appended.map(|appended| {
+                appended.map(|(readings, appended)| {
+                    self.tell_crowd(&readings, &appended);
                     self.house.counted.stored(Kind::Api, appended.iter());
                     let stored: Vec<_> = appended.into_iter().filter_map(sequence).collect();
                     // Whoever asked may have gone away; what was stored stays stored.
@@ -279,7 +339,7 @@ impl Intake {
                 let name = live.batch.name.to_string();
                 let ended = store.write(move |writer| writer.end_batch(&name, now)).await;
                 ended.map(|_id| {
-                    live.stop.cancel();
+                    self.workers.end(&live);
                     let mut batches = self
                         .house
                         .batches
@@ -298,6 +358,9 @@ impl Intake {
                     self.house.unstored.stored();
                 }
                 self.announce(latest.max(*sequence));
+                if said {
+                    self.house.words.send_modify(|count| *count += 1);
+                }
             }
             // Whoever asked hears it, and all others are to see it.
             Err(failed) if failed.is_transient() => self.house.unstored.failed(now, failed),
@@ -313,6 +376,6 @@ impl Intake {
 fn sequence(appended: Appended) -> Option<Sequence> {
     match appended {
         Appended::New(sequence) => Some(sequence),
-        Appended::Duplicate => None,
+        Appended::Duplicate | Appended::TurnedAway => None,
     }
 }

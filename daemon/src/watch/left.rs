@@ -6,7 +6,10 @@ use fobwatch_core::{
 };
 use jiff::Timestamp;
 
-use super::worker::{concerns, read_again, with_first_tick};
+use super::{
+    taught::taught_at_once,
+    worker::{concerns, first_tick, read_again},
+};
 use crate::store::{Reader, StoreError, StoredBatch};
 
 /// Events that are read at once.
@@ -43,7 +46,8 @@ pub(crate) fn left(
     let (mut monitor, mut seen) = match restored {
         Some(restored) => restored,
         None => (
-            Monitor::new(batch, settings.clone()),
+            // One that no daemon has begun yet: it is taught as that daemon will teach it.
+            taught_at_once(reader, Monitor::new(batch, settings.clone()), settings)?,
             reader.sequence_before(stored.id, bottled_at)?,
         ),
     };
@@ -52,10 +56,13 @@ pub(crate) fn left(
         if events.is_empty() {
             break;
         }
-        for event in with_first_tick(&monitor, seen, events) {
+        for event in events {
             seen = event.sequence;
-            if let Some(event) = concerns(stored.id, settings.clock, &event) {
-                go(&mut monitor, event);
+            if let Some(concerned) = concerns(&mut monitor, stored.id, settings.clock, &event) {
+                if let Some(first) = first_tick(&monitor, &event) {
+                    go(&mut monitor, first);
+                }
+                go(&mut monitor, concerned);
             }
         }
     }

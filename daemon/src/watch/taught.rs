@@ -52,12 +52,38 @@ pub(super) async fn taught(house: &House, monitor: Monitor) -> Result<Monitor, S
     // A proof that was watched to its end is told by both, and counts once.
     let mut lessons = learned::lessons(house, &batch).await?;
     lessons.extend(proofs);
+    Ok(with(monitor, &lessons, palate))
+}
+
+/// The same without a daemon, whoever waits for it.
+///
+/// # Errors
+/// The store cannot be read.
+pub(super) fn taught_at_once(
+    reader: &Reader<'_>,
+    monitor: Monitor,
+    settings: &Settings,
+) -> Result<Monitor, StoreError> {
+    let batch = monitor.batch().clone();
+    let tasted = tasted_before(reader, batch.bottled_at, settings)?;
+    let tastings: Vec<Tasting> = tasted
+        .iter()
+        .flat_map(|(earlier, notes)| earlier.tastings(notes))
+        .collect();
+    let mut lessons = learned::lessons_at_once(reader, &batch, settings)?;
+    if let Some(culture) = &batch.culture {
+        lessons.extend(Diary::new(reader.diary()?).lessons(culture, batch.bottled_at));
+    }
+    Ok(with(monitor, &lessons, Palate::of(&tastings)))
+}
+
+fn with(monitor: Monitor, lessons: &[Lesson], palate: Palate) -> Monitor {
     let monitor = if lessons.is_empty() {
         monitor
     } else {
-        monitor.with_history(&lessons)
+        monitor.with_history(lessons)
     };
-    Ok(monitor.with_palate(palate))
+    monitor.with_palate(palate)
 }
 
 /// What so many tastings made of the words; `None`: nothing.
@@ -96,6 +122,9 @@ fn tasted_before(
     settings: &Settings,
 ) -> Result<Vec<(Monitor, Vec<Note>)>, StoreError> {
     let mut found = Vec::new();
+    if !reader.any_has_ended()? {
+        return Ok(found);
+    }
     for stored in reader
         .batches()?
         .iter()

@@ -20,6 +20,7 @@ use crate::{
     commands::Ended,
     config::{self, Config},
     decode::{self, Bounds},
+    deliver::Destination,
     http::Wish,
     page::{self, Context, Shown, Told},
     rescue,
@@ -75,6 +76,21 @@ impl Folder {
     fn stored(&self, slug: &Slug) -> Result<StoredBatch, Ended> {
         let found = self.live()?.into_iter().find(|batch| batch.slug == *slug);
         found.ok_or_else(|| Ended::Refused(format!("no live batch answers to `{slug}`")))
+    }
+
+    /// How the channels that carry alerts did when the daemon ended, in sentences.
+    fn channels(&self) -> Result<Vec<String>, Ended> {
+        let backlog = self.writer.reader().backlog().map_err(ended)?;
+        let mut known: Vec<String> = Destination::all(&self.config)
+            .into_iter()
+            .map(|of| of.name)
+            .collect();
+        if known.is_empty() {
+            // A command without the daemon's configuration cannot tell who was struck from it.
+            known.extend(backlog.iter().map(|of| of.destination.clone()));
+        }
+        let zone = &self.config.display.zone;
+        Ok(page::of_channels(&backlog, &known, WallClock.now(), zone))
     }
 
     /// The engine as it was left.
@@ -149,7 +165,7 @@ impl Keeper for Folder {
             display: self.config.display.clone(),
             demo: false,
             unstored: None,
-            servers: Vec::new(),
+            servers: self.channels()?,
         };
         Ok(page::told(&shown, &context))
     }

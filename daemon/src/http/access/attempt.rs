@@ -1,13 +1,15 @@
-//! Guessing of passwords: after a few misses each further try has to wait, longer and longer.
+//! Guessing of passwords and tokens: after a few misses each further try has to wait, longer and longer.
 
 use std::{
-    collections::BTreeMap,
+    collections::{BTreeMap, BTreeSet},
     net::IpAddr,
     time::{Duration, Instant},
 };
 
 /// Misses that cost nothing: people mistype.
 const FREE: u32 = 5;
+/// The same of tokens: a board of many sensors with an old token misses at once as often.
+const FREE_TOKENS: u32 = 20;
 /// The longest wait of an address.
 const LONGEST_FOR_ADDRESS: Duration = Duration::from_secs(15 * 60);
 /// The longest wait for a name: short, so that nobody can lock out its owner from elsewhere.
@@ -24,8 +26,8 @@ struct Misses {
 }
 
 impl Misses {
-    fn wait(self, longest: Duration, now: Instant) -> Duration {
-        let Some(beyond) = self.count.checked_sub(FREE) else {
+    fn wait(self, free: u32, longest: Duration, now: Instant) -> Duration {
+        let Some(beyond) = self.count.checked_sub(free) else {
             return Duration::ZERO;
         };
         let wait = Duration::from_secs(1_u64 << beyond.min(20)).min(longest);
@@ -37,10 +39,10 @@ impl Misses {
 struct Remembered<K>(BTreeMap<K, Misses>);
 
 impl<K: Ord + Clone> Remembered<K> {
-    fn wait(&self, key: &K, longest: Duration, now: Instant) -> Duration {
+    fn wait(&self, key: &K, free: u32, longest: Duration, now: Instant) -> Duration {
         self.0
             .get(key)
-            .map_or(Duration::ZERO, |misses| misses.wait(longest, now))
+            .map_or(Duration::ZERO, |misses| misses.wait(free, longest, now))
     }
 
     fn count(&mut self, key: K, now: Instant) {
@@ -86,8 +88,8 @@ impl Attempts {
         let (from, name) = (site(from), short(name));
         let wait = self
             .addresses
-            .wait(&from, LONGEST_FOR_ADDRESS, now)
-            .max(self.names.wait(&name, LONGEST_FOR_NAME, now));
+            .wait(&from, FREE, LONGEST_FOR_ADDRESS, now)
+            .max(self.names.wait(&name, FREE, LONGEST_FOR_NAME, now));
         if !wait.is_zero() {
             return Err(wait);
         }
@@ -99,6 +101,50 @@ impl Attempts {
     pub(super) fn right(&mut self, from: IpAddr, name: &str) {
         self.addresses.0.remove(&site(from));
         self.names.0.remove(&short(name));
+    }
+}
+
+/// Who gave tokens that nobody has, and from where which tokens were right.
+///
+/// A sensor that is known stays let in, whoever guesses beside it behind the same address; all else from there waits, also what is right,
+/// so that nobody learns by guessing on.
+#[derive(Debug)]
+pub(super) struct Guesses {
+    addresses: Remembered<IpAddr>,
+    right: BTreeSet<(IpAddr, String)>,
+}
+
+impl Default for Guesses {
+    fn default() -> Self {
+        Self {
+            addresses: Remembered(BTreeMap::new()),
+            right: BTreeSet::new(),
+        }
+    }
+}
+
+impl Guesses {
+    /// A token came `from` there: `whose`, or nobody's.
+    ///
+    /// # Errors
+    /// How long to wait first.
+    pub(super) fn came(&mut self, from: IpAddr, whose: Option<&str>, now: Instant) -> Result<(), Duration> {
+        let from = site(from);
+        let wait = self.addresses.wait(&from, FREE_TOKENS, LONGEST_FOR_ADDRESS, now);
+        match whose {
+            Some(name) if self.right.contains(&(from, name.to_owned())) => Ok(()),
+            _ if !wait.is_zero() => Err(wait),
+            Some(name) => {
+                if self.right.len() < MOST {
+                    self.right.insert((from, name.to_owned()));
+                }
+                Ok(())
+            }
+            None => {
+                self.addresses.count(from, now);
+                Ok(())
+            }
+        }
     }
 }
 
@@ -139,6 +185,40 @@ mod tests {
         attempts.begin(other, "Ada", now + LONGEST_FOR_NAME).unwrap();
         attempts.right(from, "Ada");
         attempts.begin(from, "Ada", now).unwrap();
+    }
+
+    #[test]
+    fn guessed_tokens_wait_and_what_was_right_before_does_not() {
+        let (from, mut now) = ("192.0.2.1".parse().unwrap(), Instant::now());
+        let mut guesses = Guesses::default();
+        guesses.came(from, Some("gauge"), now).unwrap();
+        let mut waits = Vec::new();
+        for _ in 0..FREE_TOKENS {
+            guesses.came(from, None, now).unwrap();
+        }
+        for _ in 0..11 {
+            let wait = guesses.came(from, None, now).unwrap_err();
+            waits.push(wait.as_secs());
+            // What is right is not told from what is wrong meanwhile, but for what is known from there.
+            assert_eq!(guesses.came(from, Some("house"), now), Err(wait));
+            guesses.came(from, Some("gauge"), now).unwrap();
+            now += wait;
+            guesses.came(from, None, now).unwrap();
+        }
+        assert_eq!(waits, [1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 900]);
+        let elsewhere = "192.0.2.2".parse().unwrap();
+        guesses.came(elsewhere, Some("house"), now).unwrap();
+        guesses
+            .came(from, Some("house"), now + LONGEST_FOR_ADDRESS)
+            .unwrap();
+        for number in 0..10_000_u32 {
+            guesses
+                .came(IpAddr::V4(number.into()), Some("board"), now)
+                .unwrap();
+            guesses.came(IpAddr::V4(number.into()), None, now).unwrap();
+        }
+        assert!(guesses.addresses.0.len() <= MOST && guesses.right.len() <= MOST);
+        guesses.came(from, None, now).unwrap_err();
     }
 
     #[test]

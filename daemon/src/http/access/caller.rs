@@ -29,10 +29,24 @@ impl Came {
         way: Way::Front,
     };
 
+    /// Whether the browser that asks came over HTTPS: by our certificate, or by the word of a trusted proxy.
+    pub(in crate::http) fn is_secured(&self, access: &Access, headers: &HeaderMap) -> bool {
+        let says_plain = || {
+            let proto = headers.get("x-forwarded-proto");
+            proto.is_some_and(|proto| !proto.as_bytes().eq_ignore_ascii_case(b"https"))
+        };
+        access.certificate.is_some() || (self.is_proxied(access) && !says_plain())
+    }
+
+    /// A trusted proxy hands it on.
+    fn is_proxied(&self, access: &Access) -> bool {
+        access.behind_proxy && access.proxies.contains(&self.from.to_canonical())
+    }
+
     /// The address of whoever asks: what a trusted proxy says of it, or that of the connection.
     pub(in crate::http) fn asker(&self, access: &Access, headers: &HeaderMap) -> IpAddr {
         let trusted = |address: IpAddr| access.proxies.contains(&address.to_canonical());
-        if !access.behind_proxy || !trusted(self.from) {
+        if !self.is_proxied(access) {
             return self.from;
         }
         let all = headers.get_all("x-forwarded-for").iter();

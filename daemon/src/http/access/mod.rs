@@ -23,7 +23,7 @@ use axum::http::{HeaderMap, header::AUTHORIZATION, header::COOKIE};
 use tokio::sync::Semaphore;
 
 use crate::config::{Access, May, PasswordHash, Secret};
-use attempt::Attempts;
+use attempt::{Attempts, Guesses};
 use session::Sessions;
 
 pub(crate) use caller::Way;
@@ -40,6 +40,7 @@ pub(crate) struct Gate {
     access: RwLock<Arc<Access>>,
     sessions: Mutex<Sessions>,
     attempts: Mutex<Attempts>,
+    guesses: Mutex<Guesses>,
     at_work: Semaphore,
     /// What names that nobody has are checked against, so that they take as long as others.
     nobodys: RwLock<Option<PasswordHash>>,
@@ -67,6 +68,7 @@ impl Gate {
             access: RwLock::new(Arc::new(access.clone())),
             sessions: Mutex::default(),
             attempts: Mutex::default(),
+            guesses: Mutex::default(),
             at_work: Semaphore::new(AT_ONCE),
             nobodys: RwLock::new(nobodys(access)),
             own: RwLock::default(),
@@ -114,43 +116,72 @@ impl Gate {
     }
 
     /// Who sends a request with these headers.
-    pub(super) fn caller(&self, way: Way, headers: &HeaderMap) -> Caller {
+    ///
+    /// # Errors
+    /// There were too many wrong tokens from there: how long to wait.
+    pub(super) fn caller(&self, came: Came, headers: &HeaderMap) -> Result<Caller, Duration> {
         let access = self.access();
         if !access.is_guarded() {
-            return Caller::Neighbour;
+            return Ok(Caller::Neighbour);
         }
         if let Some(token) = bearer(headers) {
-            if way == Way::CommandLine {
+            if came.way == Way::CommandLine {
                 let own = self.own.read().unwrap_or_else(PoisonError::into_inner);
                 let known = own.as_ref().is_some_and(|own| own.is(token));
-                return if known {
+                return Ok(if known {
                     Caller::CommandLine
                 } else {
                     Caller::Stranger
-                };
+                });
             }
-            return program(&access, token);
+            let caller = program(&access, token);
+            let whose = match &caller {
+                Caller::Program { name, .. } => Some(name.as_str()),
+                _ => None,
+            };
+            self.token_came(came.asker(&access, headers), whose)?;
+            return Ok(caller);
         }
-        if way == Way::CommandLine {
-            return Caller::Stranger;
+        if came.way == Way::CommandLine {
+            return Ok(Caller::Stranger);
         }
         let mut sessions = self.sessions.lock().unwrap_or_else(PoisonError::into_inner);
-        cookie(headers, cookie_name(&access))
+        Ok(cookie(headers, cookie_name(&access))
             .and_then(|id| sessions.who(id, Instant::now()))
-            .map_or(Caller::Stranger, Caller::Person)
+            .map_or(Caller::Stranger, Caller::Person))
     }
 
-    /// Whether somebody who posts with these headers may post readings.
-    pub(super) fn may_post(&self, headers: &HeaderMap) -> bool {
-        bearer(headers).is_some_and(|token| {
-            matches!(
-                program(&self.access(), token),
-                Caller::Program {
-                    may: May::Readings | May::Write,
-                    ..
-                }
-            )
-        })
+    /// Whether somebody who posts with these headers may post readings. `door`: the token that opens nothing else.
+    ///
+    /// # Errors
+    /// There were too many wrong tokens from there: how long to wait.
+    pub(super) fn may_post(
+        &self,
+        came: Came,
+        headers: &HeaderMap,
+        door: Option<&Secret>,
+    ) -> Result<bool, Duration> {
+        let Some(token) = bearer(headers) else {
+            return Ok(false);
+        };
+        let access = self.access();
+        let from = came.asker(&access, headers);
+        if door.is_some_and(|door| door.is(token)) {
+            // No token of [[http.token]] has this name.
+            return self.token_came(from, Some("")).map(|()| true);
+        }
+        match program(&access, token) {
+            Caller::Program { name, may } => {
+                self.token_came(from, Some(&name))?;
+                Ok(matches!(may, May::Readings | May::Write))
+            }
+            _ => self.token_came(from, None).map(|()| false),
+        }
+    }
+
+    fn token_came(&self, from: IpAddr, whose: Option<&str>) -> Result<(), Duration> {
+        let mut guesses = self.guesses.lock().unwrap_or_else(PoisonError::into_inner);
+        guesses.came(from, whose, Instant::now())
     }
 
     /// Whether any token at all lets readings in.
