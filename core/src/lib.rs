@@ -16,6 +16,7 @@ pub mod fit;
 pub mod forecast;
 pub mod note;
 pub mod physics;
+pub mod plain;
 pub mod plan;
 pub mod quantity;
 pub mod reading;

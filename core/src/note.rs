@@ -116,7 +116,7 @@ impl FromStr for NoteKind {
             .into_iter()
             .find(|kind| kind.name() == text)
             .ok_or_else(|| UnknownNoteKind {
-                given: text.chars().take(40).collect(),
+                given: crate::plain::line(text, 40),
             })
     }
 }

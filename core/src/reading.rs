@@ -108,12 +108,9 @@ impl Source {
         if (1..=80).contains(&length) && whole {
             Ok(Self(name.to_owned()))
         } else {
-            let given = name
-                .chars()
-                .map(|c| if c.is_control() { '\u{fffd}' } else { c })
-                .take(80)
-                .collect();
-            Err(NotASource { given })
+            Err(NotASource {
+                given: crate::plain::line(name, 80),
+            })
         }
     }
 
@@ -193,7 +190,7 @@ impl FromStr for Quantity {
             .into_iter()
             .find(|quantity| quantity.name() == text)
             .ok_or_else(|| UnknownQuantity {
-                given: text.chars().take(40).collect(),
+                given: crate::plain::line(text, 40),
             })
     }
 }

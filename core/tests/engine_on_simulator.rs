@@ -8,7 +8,7 @@ use fobwatch_core::{
     batch::Batch,
     engine::{Action, ClockSource, Event, FitRequest, Fitted, Monitor, Rules, Settings, drive},
     fit::{Evidence, Posterior, Surroundings, fit},
-    forecast::{CurvePoint, Forecast, Hours, IfForgotten, Outlook, Quantiles, Upward},
+    forecast::{CurvePoint, Forecast, Hours, IfForgotten, Middle, Outlook, Quantiles, Upward},
     note::{Note, NoteKind},
     quantity::{AbsolutePressure, AlcoholByVolume, Co2Volumes, GaugePressure, Probability, Vigour},
     reading::{Measured, Quantity, Reading, Source},
@@ -77,6 +77,10 @@ impl Oracle {
         let curve = truth.moments.iter().step_by(3).map(|moment| CurvePoint {
             at: moment.at,
             co2: contents(moment.co2_volumes),
+            co2_middle: Middle {
+                p25: contents(moment.co2_volumes).p50,
+                p75: contents(moment.co2_volumes).p50,
+            },
             worst_bottle: bars(moment.worst_bar),
         });
         Fitted {

@@ -10,6 +10,8 @@ pub mod decode;
 pub mod deliver;
 pub mod demo;
 mod discover;
+#[cfg(any(test, feature = "faults"))]
+pub mod faults;
 pub mod http;
 mod hub;
 pub mod incoming;

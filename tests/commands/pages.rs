@@ -59,7 +59,7 @@ fn a_batch_is_planned_and_watched_from_the_page_alone() {
     // The limit is the user's own: nothing is guessed.
     let without = daemon.get(&format!("/plan?{}", form(&fields))).expect("a page");
     assert!(
-        without.contains("`bottle.pressure_limit_bar` is missing"),
+        without.contains("Pressure limit of their maker, bar\u{201d} is missing"),
         "{without}"
     );
 
@@ -183,6 +183,6 @@ fn cultures_and_experiments_stand_side_by_side_on_pages() {
     );
     let page = daemon.get("/compare").expect("a page");
     assert!(page.contains("is the only culture that can be told of"), "{page}");
-    assert!(page.contains("pear and thyme 1 (jar two)"), "{page}");
+    assert!(page.contains("Pear and thyme 1 (jar two)"), "{page}");
     assert!(daemon.get("/").expect("the agenda").contains("href=\"/plan\""));
 }

@@ -1,16 +1,11 @@
 //! watch -> a real mail server and an address that is posted to: nothing is lost over kill -9 or while they are away.
 
-use std::{
-    io::{Read, Write},
-    net::TcpListener,
-    sync::{
-        Arc, Mutex,
-        atomic::{AtomicBool, Ordering},
-    },
-    thread,
+use std::sync::{
+    Arc, Mutex,
+    atomic::{AtomicBool, Ordering},
 };
 
-use fobwatch_tests::{Broker, Daemon, MailServer, kept, run, wait_for};
+use fobwatch_tests::{Answer, Broker, Daemon, MailServer, kept, run, take_posts, wait_for};
 
 use crate::{
     kitchen::{Kitchen, PATIENCE},
@@ -25,39 +20,14 @@ fn address() -> (u16, Arc<Mutex<Vec<String>>>) {
 /// The same, which answers 500 and keeps nothing while it is not `up`.
 pub(crate) fn address_while(up: &Arc<AtomicBool>) -> (u16, Arc<Mutex<Vec<String>>>) {
     let up = Arc::clone(up);
-    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
-    let port = listener.local_addr().unwrap().port();
     let taken: Arc<Mutex<Vec<String>>> = Arc::default();
     let kept = Arc::clone(&taken);
-    thread::spawn(move || {
-        for stream in listener.incoming().flatten() {
-            let mut stream = stream;
-            let (mut text, mut part) = (String::new(), [0; 4_096]);
-            loop {
-                let read = stream.read(&mut part).unwrap_or(0);
-                text.push_str(&String::from_utf8_lossy(&part[..read]));
-                let (head, body) = text.split_once("\r\n\r\n").unwrap_or((&text, ""));
-                let length = head.lines().find_map(|line| {
-                    let (name, value) = line.split_once(": ")?;
-                    name.eq_ignore_ascii_case("content-length")
-                        .then(|| value.parse::<usize>().ok())?
-                });
-                // A GET has no length.
-                let asked = text.starts_with("GET ") && text.contains("\r\n\r\n");
-                if read == 0 || asked || length.is_some_and(|length| body.len() >= length) {
-                    let answer = if up.load(Ordering::SeqCst) {
-                        kept.lock().unwrap().push(body.to_owned());
-                        "204 No Content"
-                    } else {
-                        "500 Internal Server Error"
-                    };
-                    let answer =
-                        format!("HTTP/1.1 {answer}\r\nContent-Length: 0\r\nConnection: close\r\n\r\n");
-                    stream.write_all(answer.as_bytes()).ok();
-                    break;
-                }
-            }
+    let port = take_posts(move |posted| {
+        if !up.load(Ordering::SeqCst) {
+            return Answer::Refused;
         }
+        kept.lock().unwrap().push(posted.body.clone());
+        Answer::Taken
     });
     (port, taken)
 }

@@ -7,16 +7,14 @@ use std::{
     time::Duration,
 };
 
-use fobwatch_simulator::{Emitted, Played, Scenario, Simulation, notes_jsonl, readings_csv};
-use fobwatch_tests::{Broker, Daemon, kept, wait_for};
+use fobwatch_simulator::{Played, Scenario, Simulation, notes_jsonl, readings_csv};
+use fobwatch_tests::{Broker, Daemon, kept, key, wait_for};
+pub(crate) use fobwatch_tests::{Disk, Key};
 use jiff::Timestamp;
 use tempfile::TempDir;
 
 /// Ends a test that would wait for ever; no test depends on its length.
 pub(crate) const PATIENCE: Duration = Duration::from_secs(600);
-
-/// What makes a reading one: source, quantity, and microseconds since 1970.
-pub(crate) type Key = (String, String, i64);
 
 pub(crate) const SEED: u64 = 7;
 
@@ -107,13 +105,6 @@ impl Kitchen {
     /// The same in the order in which they arrive for the first time.
     pub(crate) fn in_order(&self) -> impl Iterator<Item = Key> + '_ {
         let mut seen = BTreeSet::new();
-        let key = |r: &Emitted| {
-            (
-                r.source.clone(),
-                r.quantity.name().to_owned(),
-                r.at.as_microsecond(),
-            )
-        };
         self.played
             .readings
             .iter()
@@ -153,66 +144,4 @@ pub(crate) fn until_online(broker: &Broker) {
     wait_for("the daemon at the broker", PATIENCE, || {
         (kept(broker, "fobwatch/status").get("fobwatch/status")? == "online").then_some(())
     });
-}
-
-/// What a stopped or running daemon has on disk, read by another library call than the daemon's own.
-pub(crate) struct Disk(rusqlite::Connection);
-
-impl Disk {
-    /// Opens the store in `data` for reading alone.
-    pub(crate) fn open(data: &Path) -> Self {
-        let flags = rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY;
-        let file = data.join("fobwatch.sqlite");
-        Self(rusqlite::Connection::open_with_flags(file, flags).expect("the store opens"))
-    }
-
-    /// The one number that `sql` answers.
-    pub(crate) fn count(&self, sql: &str) -> usize {
-        let number: i64 = self
-            .0
-            .query_row(sql, [], |row| row.get(0))
-            .expect("the query answers");
-        number.try_into().expect("a count is not negative")
-    }
-
-    /// The first column of every row of `sql`, as text.
-    pub(crate) fn texts(&self, sql: &str) -> Vec<String> {
-        let mut statement = self.0.prepare(sql).expect("the query is understood");
-        let rows = statement
-            .query_map([], |row| row.get(0))
-            .expect("the query answers");
-        rows.map(|row| row.expect("a row is text")).collect()
-    }
-
-    /// The readings, each as often as it is there.
-    pub(crate) fn readings(&self) -> Vec<Key> {
-        let sql =
-            "SELECT source, quantity, at_us FROM reading JOIN series ON series.id = series ORDER BY seq";
-        let mut statement = self.0.prepare(sql).expect("the query is understood");
-        let rows = statement
-            .query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))
-            .expect("the query answers");
-        rows.map(|row| row.expect("a row is a reading")).collect()
-    }
-
-    /// Every reading in the order in which it arrived, as rows that `replay` takes.
-    pub(crate) fn csv(&self) -> String {
-        let sql = "SELECT source, quantity, at_us, value FROM reading JOIN series ON series.id = series ORDER BY seq";
-        let mut statement = self.0.prepare(sql).expect("the query is understood");
-        let rows = statement
-            .query_map([], |row| {
-                let (source, quantity): (String, String) = (row.get(0)?, row.get(1)?);
-                let at = Timestamp::from_microsecond(row.get(2)?).expect("a time");
-                let value: f64 = row.get(3)?;
-                let unit = match quantity.as_str() {
-                    "gravity" => "SG",
-                    "liquid_temperature" | "room_temperature" => "K",
-                    _ => "Pa",
-                };
-                Ok(format!("{at},{source},{quantity},{value},{unit}\n"))
-            })
-            .expect("the query answers");
-        let rows: String = rows.map(|row| row.expect("a row is a reading")).collect();
-        format!("time,source,quantity,value,unit\n{rows}")
-    }
 }

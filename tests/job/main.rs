@@ -23,6 +23,7 @@ mod crowded;
 mod delivered;
 mod full_disk;
 mod hub;
+mod killed;
 mod kitchen;
 mod mapped;
 mod outages;

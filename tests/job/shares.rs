@@ -2,8 +2,8 @@
 
 use std::{collections::BTreeSet, path::PathBuf};
 
-use fobwatch_simulator::{Played, Scenario, Simulation, readings_csv};
-use fobwatch_tests::{Broker, Daemon, SeriesServer, publish, run, wait_for};
+use fobwatch_simulator::{Played, readings_csv};
+use fobwatch_tests::{Broker, Daemon, SeriesServer, publish, run, several, wait_for};
 use jiff::{SignedDuration, Timestamp};
 use serde_json::Value;
 
@@ -27,24 +27,12 @@ impl Site {
     fn new() -> Self {
         let kitchen = Kitchen::new("lively_culture", 0.1);
         std::fs::remove_file(kitchen.path("batches/batch.toml")).unwrap();
-        let mut played = Vec::new();
-        for (name, seed) in NAMES.iter().zip(21..) {
-            let mut scenario = Scenario::shipped("lively_culture").expect("a shipped scenario");
-            scenario.lasts_h = 8.0;
-            let mut run = Simulation::run(&scenario, seed);
-            let slug = name.replace(' ', "-");
-            let old = scenario.name.clone();
-            run.batch_toml = run
-                .batch_toml
-                .replace(&format!("name = \"{old}\""), &format!("name = \"{name}\""))
-                .replace("\"pilot\"", &format!("\"{slug}\""));
-            for reading in &mut run.readings {
-                if reading.source == "pilot" {
-                    reading.source.clone_from(&slug);
-                }
-            }
-            kitchen.write(&format!("batches/{slug}.toml"), &run.batch_toml);
-            played.push(run);
+        let played = several("lively_culture", 8.0, &NAMES, 21);
+        for (name, run) in NAMES.iter().zip(&played) {
+            kitchen.write(
+                &format!("batches/{}.toml", name.replace(' ', "-")),
+                &run.batch_toml,
+            );
         }
         Self {
             kitchen,

@@ -197,6 +197,16 @@ impl Browser {
         self.post("/actions", &strokes).expect("a key is pressed");
     }
 
+    /// Moves the pointer to such a place beside the middle of an element, in CSS pixels. `None`: the page was replaced under it.
+    #[must_use]
+    pub fn point(&self, element: &Element, right: i32) -> Option<()> {
+        let moved = json!({"actions": [{"type": "pointer", "id": "mouse", "actions": [
+            {"type": "pointerMove", "duration": 0, "x": right, "y": 0, "origin": {ELEMENT: element.0}},
+        ]}]});
+        self.post("/actions", &moved).ok()?;
+        Some(())
+    }
+
     /// What has the focus.
     #[must_use]
     pub fn focus(&self) -> Option<Element> {

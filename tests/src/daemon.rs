@@ -29,6 +29,30 @@ impl Daemon {
         Self::start_in(config, data, batches, &[])
     }
 
+    /// Starts it, and ends it at once (by SIGKILL) after a time, wherever it is then.
+    ///
+    /// # Panics
+    /// It cannot be started or ended.
+    pub fn kill_while_starting(config: &Path, data: &Path, batches: &Path, after: Duration) {
+        let mut child = Command::new(program("fobwatch"))
+            .arg("watch")
+            .arg("--config")
+            .arg(config)
+            .arg("--data")
+            .arg(data)
+            .arg("--batches")
+            .arg(batches)
+            .args(["--listen", &format!("127.0.0.1:{}", free_port())])
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("fobwatch starts");
+        std::thread::sleep(after);
+        child.kill().expect("SIGKILL is sent");
+        child.wait().expect("it ends");
+    }
+
     /// The same with variables of its environment.
     ///
     /// # Panics

@@ -11,10 +11,9 @@ use std::{
 };
 
 use fobwatch_simulator::{Emitted, Scenario, Simulation, readings_csv};
-use rumqttc::{Client, Connection, Event, MqttOptions, Packet, QoS};
 use serde_json::Value;
 
-use crate::{Broker, Daemon, Terminal, kept, run, wait_for};
+use crate::{Broker, Daemon, Disk, Terminal, kept, key, publish_through, run, wait_for};
 
 const PATIENCE: Duration = Duration::from_secs(300);
 const ALERTS: &str = "SELECT body FROM alert ORDER BY id";
@@ -148,14 +147,10 @@ pub fn soak(scenario: &str, hours: u32) -> Soaked {
     });
     assert_eq!(daemon.stop(), Some(0));
 
-    let store = open(&path("data"));
-    let keys = "SELECT source || ' ' || quantity || ' ' || at_us FROM reading JOIN series ON series.id = series ORDER BY seq";
-    let there = texts(&store, keys);
-    let wanted = sent.iter().map(|reading| {
-        let micros = reading.at.as_microsecond();
-        format!("{} {} {micros}", reading.source, reading.quantity.name())
-    });
-    let alerts = texts(&store, ALERTS)
+    let store = Disk::open(&path("data"));
+    let there = store.readings();
+    let alerts = store
+        .texts(ALERTS)
         .iter()
         .map(|body| {
             let mut alert: Value = serde_json::from_str(body).expect("an alert is JSON");
@@ -166,7 +161,7 @@ pub fn soak(scenario: &str, hours: u32) -> Soaked {
     Soaked {
         sent: sent.len(),
         stored: there.len(),
-        whole: there.iter().cloned().eq(wanted),
+        whole: there.into_iter().eq(sent.iter().map(key)),
         restarts,
         pulled,
         alerts,
@@ -193,56 +188,14 @@ fn connected(daemon: &Daemon, times: usize) {
 
 /// Publishes and waits for every acknowledgement.
 fn publish(broker: &Broker, readings: &[Emitted]) {
-    let mut options = MqttOptions::new("a sensor", "127.0.0.1", broker.port());
-    options
-        .set_credentials(Broker::USER, Broker::PASSWORD)
-        .set_clean_session(true);
-    let (client, mut connection): (Client, Connection) = Client::new(options, readings.len() + 8);
-    for reading in readings {
-        client
-            .publish(
-                format!("sensors/{}", reading.source),
-                QoS::AtLeastOnce,
-                false,
-                reading.senml(),
-            )
-            .expect("it is queued");
-    }
-    let mut left = readings.len();
-    while left > 0 {
-        match connection.recv().expect("the client lives") {
-            Ok(Event::Incoming(Packet::PubAck(_))) => left -= 1,
-            Ok(_) => {}
-            Err(error) => panic!("the broker does not take a reading: {error}"),
-        }
-    }
-    client.disconnect().expect("the farewell is queued");
-    while let Ok(Ok(event)) = connection.recv() {
-        if matches!(event, Event::Outgoing(rumqttc::Outgoing::Disconnect)) {
-            return;
-        }
-    }
-}
-
-fn open(data: &Path) -> rusqlite::Connection {
-    let flags = rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY;
-    rusqlite::Connection::open_with_flags(data.join("fobwatch.sqlite"), flags).expect("the store opens")
-}
-
-fn texts(store: &rusqlite::Connection, sql: &str) -> Vec<String> {
-    let mut statement = store.prepare(sql).expect("the query is understood");
-    let rows = statement
-        .query_map([], |row| row.get(0))
-        .expect("the query answers");
-    rows.map(|row| row.expect("a row is text")).collect()
+    let message = |reading: &Emitted| (format!("sensors/{}", reading.source), reading.senml());
+    let messages: Vec<_> = readings.iter().map(message).collect();
+    publish_through(broker.port(), &messages);
 }
 
 fn stored(data: &Path, wanted: usize) {
-    let store = open(data);
+    let store = Disk::open(data);
     wait_for(&format!("{wanted} readings in the store"), PATIENCE, || {
-        let count: i64 = store
-            .query_row("SELECT count(*) FROM reading", [], |row| row.get(0))
-            .ok()?;
-        (usize::try_from(count).ok()? >= wanted).then_some(())
+        (store.count("SELECT count(*) FROM reading") >= wanted).then_some(())
     });
 }

@@ -307,7 +307,7 @@ impl FromStr for AlertName {
             .into_iter()
             .find(|alert| alert.name() == text)
             .ok_or_else(|| UnknownAlert {
-                given: text.chars().take(40).collect(),
+                given: crate::plain::line(text, 40),
             })
     }
 }

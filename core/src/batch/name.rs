@@ -46,11 +46,8 @@ macro_rules! name {
                 if fits && !name.chars().any(char::is_control) && name.chars().any(char::is_alphanumeric) {
                     Ok(Self(name.to_owned()))
                 } else {
-                    let shown = name
-                        .chars()
-                        .map(|c| if c.is_control() { '\u{fffd}' } else { c });
                     Err(NotAName {
-                        given: shown.take(80).collect(),
+                        given: crate::plain::line(name, 80),
                     })
                 }
             }

@@ -101,7 +101,7 @@ impl FromStr for Tended {
     fn from_str(text: &str) -> Result<Self, UnknownTended> {
         let deed = Self::ALL.into_iter().find(|deed| deed.name() == text);
         deed.ok_or_else(|| UnknownTended {
-            given: text.chars().take(40).collect(),
+            given: crate::plain::line(text, 40),
         })
     }
 }
@@ -384,25 +384,31 @@ impl Diary {
     /// Its allergens by `at`, each once: its own, and those that its parents held when it was split from them.
     #[must_use]
     pub fn allergens(&self, culture: &CultureName, at: Timestamp) -> Vec<String> {
-        let mut found = Vec::new();
-        self.gather(culture, at, &mut BTreeSet::new(), &mut found);
-        found
-    }
-
-    fn gather(
-        &self,
-        culture: &CultureName,
-        at: Timestamp,
-        seen: &mut BTreeSet<CultureName>,
-        found: &mut Vec<String>,
-    ) {
-        if !seen.insert(culture.clone()) {
-            return;
-        }
+        let until = |culture, at| self.of(culture).take_while(move |entry| entry.at <= at);
         let same = |known: &String, other: &String| known.trim().eq_ignore_ascii_case(other.trim());
-        for entry in self.of(culture).take_while(|entry| entry.at <= at) {
-            if let Some(parent) = &entry.parent {
-                self.gather(parent, entry.at, seen, found);
+        let mut found: Vec<String> = Vec::new();
+        let mut seen = BTreeSet::from([culture]);
+        // Cultures that are gone through, each with the entry that waits until its parent is; a list of our own, since nobody
+        // bounds how often a culture was split.
+        let mut open = vec![(until(culture, at), None::<&DiaryEntry>)];
+        while let Some((entries, waits)) = open.last_mut() {
+            let (entry, is_new) = match waits.take() {
+                Some(entry) => (entry, false),
+                None => match entries.next() {
+                    Some(entry) => (entry, true),
+                    None => {
+                        open.pop();
+                        continue;
+                    }
+                },
+            };
+            if is_new
+                && let Some(parent) = &entry.parent
+                && seen.insert(parent)
+            {
+                *waits = Some(entry);
+                open.push((until(parent, entry.at), None));
+                continue;
             }
             for allergen in &entry.allergens {
                 if entry.deed == Tended::FreeOf {
@@ -412,6 +418,7 @@ impl Diary {
                 }
             }
         }
+        found
     }
 
     /// What its proofs before `before` taught, and those of the culture that it was split from, up to the split; as lessons of this
@@ -487,6 +494,25 @@ mod tests {
         let early = "2026-01-01T00:00:00Z".parse().unwrap();
         assert_eq!(diary.state(&name("jar two"), early), None);
         assert_eq!(diary.cultures(), [&name("jar one"), &name("jar two")]);
+    }
+
+    #[test]
+    fn a_culture_that_was_split_a_thousand_times_still_tells_its_allergens() {
+        let mut lines = vec![
+            r#"{"record":"diary","culture":"jar 0","time":"2026-02-01T08:00:00Z","deed":"started","allergens":["barley"]}"#
+                .to_owned(),
+        ];
+        lines.extend((1..2_000).map(|jar| {
+            format!(
+                r#"{{"record":"diary","culture":"jar {jar}","time":"2026-02-02T08:00:00Z","deed":"split_from","parent":"jar {}"}}"#,
+                jar - 1
+            )
+        }));
+        let diary = read(&lines.join("\n"));
+        // As deep as that no stack would go.
+        let small = std::thread::Builder::new().stack_size(64 * 1024);
+        let told = small.spawn(move || diary.allergens(&name("jar 1999"), Timestamp::MAX));
+        assert_eq!(told.unwrap().join().unwrap(), ["barley"]);
     }
 
     #[test]

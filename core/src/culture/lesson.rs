@@ -117,7 +117,7 @@ pub(super) fn bad<T>(
 ) -> Result<T, BadLesson> {
     Err(BadLesson {
         key: key.into(),
-        given: given.to_string().chars().take(80).collect(),
+        given: crate::plain::line(&given.to_string(), 80),
         allowed: allowed.into(),
     })
 }

@@ -103,16 +103,7 @@ impl<'t> Document<'t> {
 
 /// A value as a message shows it: one line, at most 60 characters, control characters replaced, and nothing that logs in.
 fn shown(value: &str) -> String {
-    let value = masked::masked(value);
-    let mut out: String = value
-        .chars()
-        .map(|c| if c.is_control() { '\u{fffd}' } else { c })
-        .take(60)
-        .collect();
-    if value.chars().count() > 60 {
-        out.push('\u{2026}');
-    }
-    out
+    crate::plain::line(&masked::masked(value), 60)
 }
 
 impl fmt::Display for Problem {

@@ -1,7 +1,8 @@
 //! A monitor's memory as bytes: what `watch` stores, so that a restart goes on as if it had never stopped.
 //!
 //! Floats keep every bit, the warm posterior is included. The batch file and the settings are not in it: they are given
-//! again, and a batch that has changed since refuses the old memory.
+//! again, and a batch that has changed since refuses the old memory. A sum over the bytes tells what a failing disk changed: a
+//! memory that reads but is wrong would be believed for the rest of the batch's life.
 
 use serde::{Deserialize, Serialize};
 
@@ -10,7 +11,7 @@ use crate::batch::Batch;
 use super::{Monitor, Settings, monitor::State};
 
 /// Changes whenever the meaning of the bytes does.
-const VERSION: u32 = 9;
+const VERSION: u32 = 10;
 
 /// Why bytes are no memory of this batch.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -60,6 +61,7 @@ impl Monitor {
         };
         match postcard::to_stdvec(&written) {
             Ok(body) => {
+                bytes.extend(sum(&body).to_le_bytes());
                 bytes.extend(body);
                 bytes
             }
@@ -81,6 +83,16 @@ impl Monitor {
         if given != VERSION {
             return Err(BadSnapshot::Version { given });
         }
+        let (told, body) = body
+            .split_first_chunk::<8>()
+            .ok_or_else(|| BadSnapshot::Damaged {
+                why: format!("{} bytes are too few", bytes.len()),
+            })?;
+        if u64::from_le_bytes(*told) != sum(body) {
+            return Err(BadSnapshot::Damaged {
+                why: "its bytes are not those that were written".to_owned(),
+            });
+        }
         let read: Read =
             postcard::from_bytes(body).map_err(|why| BadSnapshot::Damaged { why: why.to_string() })?;
         if read.batch != batch {
@@ -93,4 +105,11 @@ impl Monitor {
             state: read.state,
         })
     }
+}
+
+/// FNV-1a of 64 bits (Fowler, Noll and Vo; RFC 9923): no change of a single byte leaves it the same.
+fn sum(bytes: &[u8]) -> u64 {
+    bytes.iter().fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
+        (hash ^ u64::from(*byte)).wrapping_mul(0x0100_0000_01b3)
+    })
 }

@@ -13,7 +13,7 @@ use super::{
     sample,
 };
 use crate::{
-    forecast::{CurvePoint, Forecast, Hours, IfForgotten, Outlook, Quantiles, Upward, When},
+    forecast::{CurvePoint, Forecast, Hours, IfForgotten, Middle, Outlook, Quantiles, Upward, When},
     quantity::{AlcoholByVolume, Co2Volumes, GaugePressure, Probability, Vigour},
 };
 
@@ -106,11 +106,16 @@ pub(super) fn answers(posterior: &Posterior, evidence: &Evidence, at: Timestamp)
             let of = |pick: &dyn Fn(&(f64, f64)) -> f64| {
                 sorted(&|f: &Future| f.shown.get(point).map_or(0.0, pick))
             };
+            let content = of(&|shown| shown.0);
             CurvePoint {
                 at: bottled_at
                     .saturating_add(SignedDuration::from_secs_f64(h * 3_600.0))
                     .unwrap_or(at),
-                co2: typed(&of(&|shown| shown.0), volumes),
+                co2: typed(&content, volumes),
+                co2_middle: Middle {
+                    p25: volumes(quantile(&content, 0.25)),
+                    p75: volumes(quantile(&content, 0.75)),
+                },
                 worst_bottle: typed(&of(&|shown| shown.1), gauge),
             }
         })

@@ -32,6 +32,15 @@ pub struct Upward<T> {
     pub p95: T,
 }
 
+/// The 25 and 75 % points: half of a distribution lies between them.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Middle<T> {
+    /// A quarter lies below.
+    pub p25: T,
+    /// Three quarters lie below.
+    pub p75: T,
+}
+
 /// When something happens. `None` in a quantile: not within the horizon of 60 days, later than any time.
 pub type When = Quantiles<Option<Timestamp>>;
 
@@ -131,6 +140,8 @@ pub struct CurvePoint {
     pub at: Timestamp,
     /// Content in the target's sense.
     pub co2: Quantiles<Co2Volumes>,
+    /// The middle half of it.
+    pub co2_middle: Middle<Co2Volumes>,
     /// Gauge pressure of the worst bottle.
     pub worst_bottle: Quantiles<GaugePressure>,
 }

@@ -121,7 +121,7 @@ impl FromStr for Unit {
             .find(|(spelling, _)| *spelling == text)
             .map(|(_, unit)| *unit)
             .ok_or_else(|| UnknownUnit {
-                given: text.chars().take(40).collect(),
+                given: crate::plain::line(text, 40),
             })
     }
 }

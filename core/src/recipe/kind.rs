@@ -324,7 +324,7 @@ impl FromStr for SugarKind {
     fn from_str(text: &str) -> Result<Self, UnknownSugar> {
         let kind = Self::ALL.into_iter().find(|kind| kind.name() == text);
         kind.ok_or_else(|| UnknownSugar {
-            given: text.chars().take(40).collect(),
+            given: crate::plain::line(text, 40),
         })
     }
 }

@@ -231,12 +231,12 @@ impl ExperimentCommand {
             }
             let only = self.experiment.as_ref();
             let failed = |error: StoreError| Ended::Failed(error.to_string());
-            let (experiments, left_out) = Store::read_folder(&data, |reader| {
-                experiments::of_store(reader, &settings, &experiments::Kept::default(), only)
+            let found = Store::read_folder(&data, |reader| {
+                experiments::of_store(reader, &settings, &experiments::Kept::default(), only, usize::MAX)
             })
             .map_err(failed)?;
-            left_out.iter().for_each(|why| eprintln!("{why}"));
-            return Ok(experiments);
+            found.left_out.iter().for_each(|why| eprintln!("{why}"));
+            return Ok(found.experiments);
         };
         let mut siblings: BTreeMap<ExperimentName, Vec<Sibling>> = BTreeMap::new();
         for path in history::entries(folder)? {

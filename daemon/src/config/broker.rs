@@ -50,6 +50,8 @@ pub struct Broker {
     pub discovery_prefix: Option<String>,
     /// Whether what people send under that prefix is done to alerts.
     pub take_commands: bool,
+    /// Prefixes of the other daemons of the site, which are listened to.
+    pub peers: Vec<String>,
     /// What to subscribe to. The first that matches a topic reads its messages: mapped topics stand before SenML.
     pub routes: Vec<Route>,
 }
@@ -114,6 +116,26 @@ impl Broker {
             .as_ref()
             .filter(|_prefix| self.take_commands)?;
         Some(format!("{prefix}/command"))
+    }
+
+    /// What to subscribe to of the other daemons of the site.
+    pub(crate) fn peer_filters(&self) -> impl Iterator<Item = String> + '_ {
+        let of = |peer: &String| {
+            [
+                format!("{peer}/status"),
+                format!("{peer}/share"),
+                format!("{peer}/+/record"),
+            ]
+        };
+        self.peers.iter().flat_map(of)
+    }
+
+    /// Which of them publishes on `topic`, and what stands behind its prefix there.
+    pub(crate) fn peer<'t>(&self, topic: &'t str) -> Option<(&str, &'t str)> {
+        let below = |peer: &'_ String| topic.strip_prefix(peer.as_str())?.strip_prefix('/');
+        let (peer, rest) = self.peers.iter().find_map(|peer| Some((peer, below(peer)?)))?;
+        let heard = matches!(rest, "status" | "share") || rest.ends_with("/record");
+        heard.then_some((peer.as_str(), rest))
     }
 
     /// How messages call it.
@@ -279,12 +301,13 @@ pub(super) fn read(
         publish_prefix,
         discovery_prefix,
         take_commands: take_commands.unwrap_or(false),
+        peers: Vec::new(),
         routes,
     })
 }
 
 /// A topic that others stand below.
-fn prefix(text: &str) -> Option<String> {
+pub(super) fn prefix(text: &str) -> Option<String> {
     let whole = (1..=200).contains(&text.len()) && text.trim_matches('/') == text;
     (whole && valid_topic(text) && !text.chars().any(char::is_control)).then(|| text.to_owned())
 }

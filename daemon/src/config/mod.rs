@@ -43,7 +43,7 @@ pub use password::PasswordHash;
 pub use port::{LineFormat, Port};
 pub use secret::{Place, Secret};
 pub use series::SeriesServer;
-pub use share::Share;
+pub use share::{Peered, Share};
 pub use tls::Tls;
 pub use topic::{Numbers, Pattern, What};
 pub use zero::Zero;
@@ -79,6 +79,8 @@ pub struct Config {
     pub access: Access,
     /// Which of a site's batches are watched here.
     pub share: Share,
+    /// The other daemons of the site.
+    pub peered: Peered,
     /// When alerts are raised.
     pub rules: Rules,
     /// Brokers.
@@ -275,7 +277,14 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
         servers.push(server);
         Some(())
     });
-    let share = file.section("share", share::read);
+    let (share, mut peered) = file.section("share", share::read).unwrap_or_default();
+    peered.peers.retain(|peer| {
+        mqtt.iter()
+            .all(|broker| broker.publish_prefix.as_ref() != Some(peer))
+    });
+    for broker in &mut mqtt {
+        broker.peers.clone_from(&peered.peers);
+    }
     Some(Config {
         altitude: altitude?,
         display: display?,
@@ -287,7 +296,8 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
         token_file,
         token: None,
         access,
-        share: share.unwrap_or_default(),
+        share,
+        peered,
         rules: rules?,
         mqtt,
         serial,

@@ -1,13 +1,20 @@
 //! `[share]`: which of a site's batches this daemon watches, where several daemons share them.
 
-use std::collections::BTreeSet;
+use std::{collections::BTreeSet, time::Duration};
 
 use fobwatch_core::{
     batch::{BatchName, Slug},
     document::Section,
 };
 
+use serde::{Deserialize, Serialize};
+
+use super::broker::prefix;
+
+const PEERS: &str = "the `publish_prefix` of each fobwatch of the site, as [\"site/east\", \"site/west\"]; its own may be among them";
 const SHARES: &str = "numbers below `of`, as \"0\" or \"0,2\"";
+/// A restart, or a machine that is started again, takes less.
+const AWAY_AFTER_MIN: f64 = 10.0;
 /// More daemons than this at one site are a mistake.
 const MOST: u32 = 1_000;
 
@@ -76,7 +83,100 @@ fn hash(bytes: &[u8]) -> u64 {
     })
 }
 
-pub(super) fn read(section: &mut Section<'_, '_>) -> Option<Share> {
+/// The other daemons of the site.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Peered {
+    /// Their prefixes.
+    pub peers: Vec<String>,
+    /// One that is away for so long is missed.
+    pub away_after: Duration,
+}
+
+/// What others are told.
+#[derive(Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+enum Told {
+    All(bool),
+    Part { take: BTreeSet<u32>, of: u32 },
+    Batches(BTreeSet<String>),
+}
+
+impl Share {
+    /// As the other daemons of the site are told.
+    #[must_use]
+    pub fn told(&self) -> String {
+        let told = match self {
+            Self::All => Told::All(true),
+            Self::Part { take, of } => Told::Part {
+                take: take.clone(),
+                of: *of,
+            },
+            Self::Named(slugs) => Told::Batches(slugs.iter().map(|slug| slug.as_str().to_owned()).collect()),
+        };
+        serde_json::to_string(&told).unwrap_or_default()
+    }
+
+    /// As another one told; `None`: it is no share.
+    #[must_use]
+    pub fn from_told(payload: &[u8]) -> Option<Self> {
+        Some(match serde_json::from_slice(payload).ok()? {
+            Told::All(_) => Self::All,
+            Told::Part { take, of } => Self::Part { take, of },
+            Told::Batches(slugs) => {
+                let slugs = slugs.iter().filter_map(|slug| BatchName::new(slug).ok());
+                Self::Named(slugs.map(|name| name.slug()).collect())
+            }
+        })
+    }
+
+    /// What of it none of `others` has, in words; `None`: nothing.
+    #[must_use]
+    pub fn less(&self, others: &[&Self]) -> Option<String> {
+        if others.contains(&&Self::All) {
+            return None;
+        }
+        let listed = |all: Vec<String>| all.join(", ");
+        match self {
+            Self::All => Some("its batches".to_owned()),
+            Self::Part { take, of } => {
+                let has = |number: &u32| {
+                    others.iter().any(|other| match other {
+                        Self::Part { take, of: theirs } => theirs == of && take.contains(number),
+                        Self::All | Self::Named(_) => false,
+                    })
+                };
+                let left: Vec<_> = take
+                    .iter()
+                    .filter(|number| !has(number))
+                    .map(ToString::to_string)
+                    .collect();
+                (!left.is_empty()).then(|| format!("share {} of {of}", listed(left)))
+            }
+            Self::Named(slugs) => {
+                let left = slugs
+                    .iter()
+                    .filter(|slug| !others.iter().any(|other| other.holds(slug)));
+                let left: Vec<_> = left.map(|slug| slug.as_str().to_owned()).collect();
+                (!left.is_empty()).then(|| listed(left))
+            }
+        }
+    }
+}
+
+/// The share, and the other daemons of the site.
+pub(super) fn read(section: &mut Section<'_, '_>) -> Option<(Share, Peered)> {
+    let peers = section.texts("peers", PEERS, prefix).unwrap_or_default();
+    let minutes = section.number("away_after_min", "0 to 1440 minutes", |minutes| {
+        (0.0..=1_440.0).contains(&minutes)
+    });
+    let peered = Peered {
+        peers,
+        away_after: Duration::from_secs_f64(60.0 * minutes.unwrap_or(AWAY_AFTER_MIN)),
+    };
+    Some((read_share(section)?, peered))
+}
+
+fn read_share(section: &mut Section<'_, '_>) -> Option<Share> {
     let named = section.texts("batches", "names of batches, as [\"plum 1\"]", |text| {
         BatchName::new(text).ok().map(|name| name.slug())
     });

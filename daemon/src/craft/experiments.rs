@@ -1,6 +1,7 @@
 //! Experiments: siblings by the name they share.
 
 use std::{
+    cmp::Reverse,
     collections::BTreeMap,
     sync::{Mutex, PoisonError},
 };
@@ -56,41 +57,60 @@ impl Kept {
     }
 }
 
-/// The experiments of a store, or that one alone. What tells nothing is named, with why.
+/// Experiments of a store.
+#[derive(Debug, Default)]
+pub(crate) struct Found {
+    /// Those that were gone over.
+    pub(crate) experiments: BTreeMap<ExperimentName, Experiment>,
+    /// Older ones, which nobody asked for by name: the newest first.
+    pub(crate) more: Vec<ExperimentName>,
+    /// What tells nothing, with why.
+    pub(crate) left_out: Vec<String>,
+}
+
+/// The experiments of a store with the newest batches, `most` of them; or that one alone.
 pub(crate) fn of_store(
     reader: &Reader<'_>,
     settings: &Settings,
     kept: &Kept,
     only: Option<&ExperimentName>,
-) -> Result<(BTreeMap<ExperimentName, Experiment>, Vec<String>), StoreError> {
-    let mut siblings: BTreeMap<ExperimentName, Vec<Sibling>> = BTreeMap::new();
-    let mut left_out = Vec::new();
+    most: usize,
+) -> Result<Found, StoreError> {
+    let mut found = Found::default();
+    let mut named: BTreeMap<ExperimentName, Vec<(StoredBatch, Batch)>> = BTreeMap::new();
     for stored in reader.batches()? {
-        let batch = match Batch::from_toml(&stored.text, "the stored batch") {
-            Ok((batch, _)) => batch,
-            Err(bad) => {
-                left_out.push(format!("{} is left out: {bad}", stored.name));
-                continue;
+        match Batch::from_toml(&stored.text, "the stored batch") {
+            Ok((batch, _)) => {
+                if let Some(name) = batch.experiment.clone() {
+                    named.entry(name).or_default().push((stored, batch));
+                }
             }
-        };
-        let Some(name) = batch.experiment.clone() else {
-            continue;
-        };
-        if only.is_some_and(|only| only.slug() != name.slug()) {
-            continue;
-        }
-        match kept.sibling(reader, &stored, batch, settings)? {
-            Some(sibling) => siblings.entry(name).or_default().push(sibling),
-            None => left_out.push(format!(
-                "{} is left out: its figures are beyond what can be reckoned.",
-                stored.name
-            )),
+            Err(bad) => found.left_out.push(format!("{} is left out: {bad}", stored.name)),
         }
     }
-    let experiments = siblings
-        .into_iter()
-        .map(|(name, siblings)| (name, Experiment::of(siblings)));
-    Ok((experiments.collect(), left_out))
+    if let Some(only) = only {
+        named.retain(|name, _| name.slug() == only.slug());
+    }
+    let mut newest: Vec<_> = named.into_iter().collect();
+    newest.sort_by_key(|(_, batches)| Reverse(batches.iter().map(|(_, batch)| batch.bottled_at).max()));
+    let later = newest.split_off(newest.len().min(most));
+    found.more = later.into_iter().map(|(name, _)| name).collect();
+    for (name, batches) in newest {
+        let mut siblings = Vec::new();
+        for (stored, batch) in batches {
+            match kept.sibling(reader, &stored, batch, settings)? {
+                Some(sibling) => siblings.push(sibling),
+                None => found.left_out.push(format!(
+                    "{} is left out: its figures are beyond what can be reckoned.",
+                    stored.name
+                )),
+            }
+        }
+        if !siblings.is_empty() {
+            found.experiments.insert(name, Experiment::of(siblings));
+        }
+    }
+    Ok(found)
 }
 
 /// One of them, as it was when it was pulled.

@@ -1,12 +1,16 @@
 //! The comparison in sentences.
 
-use fobwatch_core::compare::{BatchStanding, Comparison, CultureStanding, Pair, Reason, Standing};
+use fobwatch_core::compare::{BatchStanding, Comparison, CultureStanding, Pair, Reason, SinceFeed, Standing};
 
 use crate::{config::Display, page::local};
 
 /// What vigour means.
 pub(crate) const VIGOUR: &str = "Vigour 1 makes at most 0.033 volumes of CO2 an hour in the reference drink at 20 degC. In brackets stands where it \
                                  lies nine times in ten.";
+
+/// The same where the range stands under each figure.
+pub(crate) const VIGOUR_ON_PAGE: &str = "Vigour 1 makes at most 0.033 volumes of CO2 an hour in the reference drink at 20 degC. Under each figure \
+                                         stands where it lies nine times in ten.";
 
 /// For people at a terminal.
 pub(crate) fn of(comparison: &Comparison, display: &Display) -> Vec<String> {
@@ -141,5 +145,52 @@ fn reason(of: &Reason) -> String {
         Reason::Dose(times) => format!("its dose of culture is {times:.1} times theirs"),
         Reason::Sugar(times) => format!("its sugar is {times:.1} times theirs"),
         Reason::SeenBriefly(hours) => format!("it was seen for {hours:.0} h only"),
+    }
+}
+
+/// What a culture loses, or gains, with the days since its feed.
+pub(crate) fn fed(told: &SinceFeed) -> String {
+    let change = told.change;
+    let name = &told.culture;
+    let way = if change.p95 < 0.0 {
+        format!(
+            "{name} loses vigour with every day since its feed: about {:.0} % a day",
+            -change.p50
+        )
+    } else if change.p05 > 0.0 {
+        format!(
+            "{name} gains vigour with every day since its feed: about {:.0} % a day",
+            change.p50
+        )
+    } else {
+        format!("Whether {name} loses vigour with the days since its feed cannot be told yet")
+    };
+    format!(
+        "{way} (between {:+.0} and {:+.0} %), by {} batches.",
+        change.p05, change.p95, told.batches
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use fobwatch_core::{batch::CultureName, forecast::Quantiles};
+
+    use super::*;
+
+    #[test]
+    fn what_cannot_be_told_is_said_so() {
+        let told = |p05, p50, p95| {
+            fed(&SinceFeed {
+                culture: CultureName::new("jar two").unwrap(),
+                batches: 4,
+                change: Quantiles { p05, p50, p95 },
+            })
+        };
+        assert_eq!(
+            told(-8.0, -5.2, -1.0),
+            "jar two loses vigour with every day since its feed: about 5 % a day (between -8 and -1 %), by 4 batches."
+        );
+        assert!(told(-8.0, -2.0, 3.0).contains("cannot be told yet (between -8 and +3 %)"));
+        assert!(told(1.0, 2.0, 3.0).contains("gains"));
     }
 }

@@ -38,20 +38,14 @@ pub(crate) async fn carry(
     channel: Channel,
     stop: CancellationToken,
 ) {
-    let carrier = Carrier {
-        house,
-        destination,
-        channel,
-        unmarked: BTreeMap::new(),
-        notices: Notices::default(),
-    };
+    let carrier = Carrier::new(house, destination, channel);
     tokio::select! {
         () = stop.cancelled() => {}
         () = carrier.run() => {}
     }
 }
 
-struct Carrier {
+pub(super) struct Carrier {
     house: Arc<House>,
     destination: Destination,
     channel: Channel,
@@ -61,6 +55,22 @@ struct Carrier {
 }
 
 impl Carrier {
+    pub(super) fn new(house: Arc<House>, destination: Destination, channel: Channel) -> Self {
+        Self {
+            house,
+            destination,
+            channel,
+            unmarked: BTreeMap::new(),
+            notices: Notices::default(),
+        }
+    }
+
+    /// Rows that were delivered and are not marked so.
+    #[cfg(any(test, feature = "faults"))]
+    pub(super) fn unmarked(&self) -> usize {
+        self.unmarked.len()
+    }
+
     async fn run(mut self) {
         let mut news = self.house.alerts.subscribe();
         let mut trouble = self.house.unstored.subscribe();
@@ -70,7 +80,7 @@ impl Carrier {
             let now = trouble.borrow_and_update().clone();
             self.give_notice(now).await;
             let wait = match self.carry_all(at_once, &news).await {
-                Ok(due) => due.map_or(LOOK, |due| until(due, Timestamp::now())),
+                Ok(due) => due.map_or(LOOK, |due| until(due, self.house.clock.now())),
                 Err(StoreError::Closed) => return,
                 Err(error) => {
                     warn!(destination = %self.destination.name, "The outbox cannot be used: {error}.");
@@ -93,7 +103,8 @@ impl Carrier {
 
     /// Tells that nothing can be stored, past the outbox, which cannot take it.
     async fn give_notice(&mut self, trouble: Option<Trouble>) {
-        self.notices.look(trouble, tokio::time::Instant::now());
+        self.notices
+            .look(trouble, self.house.clock.now(), tokio::time::Instant::now());
         if let Some(letter) = self.notices.due(tokio::time::Instant::now()) {
             match self.channel.deliver(letter, None).await {
                 Ok(()) => self.notices.told(),
@@ -108,7 +119,7 @@ impl Carrier {
     }
 
     /// Carries what may go. Answers when there is more to do. `at_once`: rows that only wait because they failed are tried.
-    async fn carry_all(
+    pub(super) async fn carry_all(
         &mut self,
         at_once: bool,
         news: &watch::Receiver<u64>,
@@ -116,7 +127,7 @@ impl Carrier {
         self.mark_all().await?;
         let danger = self.carry_lane(Lane::Danger, at_once, news).await?;
         let rest = self.carry_lane(Lane::Rest, at_once, news).await?;
-        let (name, now) = (self.destination.name.clone(), Timestamp::now());
+        let (name, now) = (self.destination.name.clone(), self.house.clock.now());
         let later = self
             .house
             .store
@@ -133,7 +144,7 @@ impl Carrier {
         news: &watch::Receiver<u64>,
     ) -> Result<Option<Timestamp>, StoreError> {
         loop {
-            let (name, now) = (self.destination.name.clone(), Timestamp::now());
+            let (name, now) = (self.destination.name.clone(), self.house.clock.now());
             let unmarked = u32::try_from(self.unmarked.len()).unwrap_or(u32::MAX);
             let limit = CHUNK.saturating_add(unmarked);
             let mut rows = self
@@ -153,16 +164,17 @@ impl Carrier {
                 if waits && !at_once {
                     return Ok(Some(row.due_at));
                 }
-                if self.unmarked.contains_key(&row.id) {
-                    // It went together with another.
-                    continue;
-                }
+                let gathered = row.gathered;
                 if let Some(due) = self.carry_one(row).await? {
                     return Ok(Some(due));
                 }
                 if lane == Lane::Rest && news.has_changed().unwrap_or(false) {
                     // It may be a danger, which goes first.
                     return Ok(Some(now));
+                }
+                if gathered {
+                    // Some of those that follow may have gone with it.
+                    break;
                 }
             }
         }
@@ -172,26 +184,15 @@ impl Carrier {
     async fn carry_one(&mut self, row: OutboxRow) -> Result<Option<Timestamp>, StoreError> {
         let name = self.destination.name.clone();
         let mut rows = if row.gathered {
-            let of = name.clone();
-            let all = self
-                .house
-                .store
-                .read(move |reader| reader.gathered(&of, MOST_GATHERED))
-                .await?;
-            let mut all: Vec<OutboxRow> = all
-                .into_iter()
-                .filter(|of| !self.unmarked.contains_key(&of.id))
-                .collect();
-            if all.iter().all(|of| of.id != row.id) {
-                all.insert(0, row);
-            }
-            all
+            self.gathered().await?
         } else {
             vec![row]
         };
         let mut spared = Vec::new();
         for of in &rows {
-            if self.is_spared(of).await? {
+            // One of a letter that may have come stays in it.
+            let may_have_come = of.gathered && of.attempts > 0;
+            if !may_have_come && self.is_spared(of).await? {
                 debug!(destination = %name, alert = %of.alert.alert, batch = %of.alert.batch, "Nobody there needs it any more.");
                 spared.push(of.id);
             }
@@ -203,6 +204,18 @@ impl Carrier {
         )
         .await?;
         let alerts: Vec<AlertRecord> = rows.iter().map(|of| of.alert.clone()).collect();
+        if rows.len() > 1 && rows.iter().all(|of| of.attempts == 0) {
+            let ids = rows.iter().map(|of| of.id).collect::<Vec<_>>();
+            let begun = self
+                .house
+                .store
+                .write(move |writer| writer.outbox_begun(&ids))
+                .await;
+            // To be told beats to be told once: without it a crash just after the delivery may send them again in other company.
+            if let Err(StoreError::Closed) = begun {
+                return Err(StoreError::Closed);
+            }
+        }
         let letter = match rows.as_slice() {
             [] => return Ok(None),
             [one] if one.again > 0 => Letter::reminding(one.alert.clone(), one.again),
@@ -216,7 +229,7 @@ impl Carrier {
             _ => None,
         };
         let sent = self.channel.deliver(&letter, picture.as_deref()).await;
-        let now = Timestamp::now();
+        let now = self.house.clock.now();
         match sent {
             Ok(()) => {
                 debug!(destination = %name, key = %letter.key, "It was delivered.");
@@ -226,6 +239,22 @@ impl Carrier {
             }
             Err(failed) => self.not_taken(&rows, failed, now).await,
         }
+    }
+
+    /// The rows that go together: all that wait, or those alone that were tried together. That letter may have come, and comes again as
+    /// it was, under its key.
+    async fn gathered(&self) -> Result<Vec<OutboxRow>, StoreError> {
+        let name = self.destination.name.clone();
+        let mut all = self
+            .house
+            .store
+            .read(move |reader| reader.gathered(&name, MOST_GATHERED))
+            .await?;
+        all.retain(|of| !self.unmarked.contains_key(&of.id));
+        if all.iter().any(|of| of.attempts > 0) {
+            all.retain(|of| of.attempts > 0);
+        }
+        Ok(all)
     }
 
     /// Puts rows off, or gives them up.
@@ -265,6 +294,7 @@ impl Carrier {
             return Ok(None);
         }
         let wait = incoming::wait(attempts, FIRST, self.channel.longest_wait()).max(asked);
+        let wait = self.house.clock.wait(wait);
         let wait = SignedDuration::try_from(wait).unwrap_or(SignedDuration::from_secs(30));
         let due = now.saturating_add(wait).unwrap_or(now);
         let complaint = failed.why;
@@ -340,7 +370,7 @@ impl Carrier {
     }
 
     async fn mark(&self, rows: Vec<(i64, Option<Next>)>, how: Delivered) -> Result<(), StoreError> {
-        let now = Timestamp::now();
+        let now = self.house.clock.now();
         self.house
             .store
             .write(move |writer| {

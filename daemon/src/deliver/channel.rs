@@ -26,6 +26,9 @@ pub(crate) enum Channel {
     Webhook(Box<Poster>),
     /// A mail server.
     Email(Box<Mailer>),
+    /// The other side in the simulation of faults.
+    #[cfg(any(test, feature = "faults"))]
+    Simulated(std::sync::Arc<dyn super::simulated::OtherSide>),
 }
 
 impl Channel {
@@ -34,6 +37,8 @@ impl Channel {
         match self {
             Self::Broker(_) => Duration::from_secs(30),
             Self::Webhook(_) | Self::Email(_) => Duration::from_secs(600),
+            #[cfg(any(test, feature = "faults"))]
+            Self::Simulated(_) => Duration::from_secs(600),
         }
     }
 
@@ -43,6 +48,8 @@ impl Channel {
             Self::Broker(publisher) => over_broker(publisher, letter).await,
             Self::Webhook(poster) => poster.post(letter).await,
             Self::Email(mailer) => mailer.send(letter, picture).await,
+            #[cfg(any(test, feature = "faults"))]
+            Self::Simulated(other) => other.takes(letter),
         }
     }
 

@@ -85,7 +85,7 @@ impl Letter {
     }
 
     /// The alerts in it.
-    pub(super) fn alerts(&self) -> &[AlertRecord] {
+    pub(crate) fn alerts(&self) -> &[AlertRecord] {
         match &self.about {
             About::Alert(alert) | About::Again(alert) => std::slice::from_ref(alert),
             About::Digest(alerts, _) => alerts,

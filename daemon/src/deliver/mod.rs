@@ -12,6 +12,8 @@ mod mail;
 mod notices;
 pub(crate) mod orders;
 mod picture;
+#[cfg(any(test, feature = "faults"))]
+pub(crate) mod simulated;
 #[cfg(test)]
 mod tests;
 mod undelivered;
@@ -35,7 +37,7 @@ pub(crate) use carrier::carry;
 pub(crate) use channel::Channel;
 pub(crate) use destination::begins;
 pub use destination::{Destination, Due};
-use letter::Letter;
+pub(crate) use letter::Letter;
 use mail::Mailer;
 pub(crate) use undelivered::Undelivered;
 use webhook::Poster;
@@ -92,9 +94,13 @@ pub(crate) async fn try_out(channel: &Channel, alert: &AlertRecord) -> Result<()
 ///
 /// # Errors
 /// The store failed; each that it could not be told of hears of the next alert.
-pub(crate) async fn welcome(store: &Store, destinations: &[Destination]) -> Result<(), StoreError> {
+pub(crate) async fn welcome(
+    store: &Store,
+    destinations: &[Destination],
+    now: Timestamp,
+) -> Result<(), StoreError> {
     for destination in destinations {
-        let (new, now) = (destination.clone(), Timestamp::now());
+        let new = destination.clone();
         let put = store.write(move |writer| writer.outbox_begin(&new, now)).await?;
         if put > 0 {
             info!(destination = %destination.name, "It is told what stands: {put} alerts.");
@@ -112,7 +118,7 @@ pub(crate) async fn forget(house: Arc<House>, stop: CancellationToken) {
             _ = ticks.tick() => {}
         }
         let known: Vec<String> = house.destinations().iter().map(|of| of.name.clone()).collect();
-        let now = Timestamp::now();
+        let now = house.clock.now();
         let before = now.saturating_sub(GIVE_UP).unwrap_or(now);
         let forgotten = house
             .store

@@ -27,8 +27,8 @@ pub(super) struct Notices {
 }
 
 impl Notices {
-    /// Takes up how it stands at `now`.
-    pub(super) fn look(&mut self, trouble: Option<Trouble>, now: Instant) {
+    /// Takes up how it stands at `now`, which the clock calls `at`.
+    pub(super) fn look(&mut self, trouble: Option<Trouble>, at: Timestamp, now: Instant) {
         match (trouble, &self.trouble) {
             (Some(trouble), None) => {
                 let message = format!(
@@ -36,7 +36,7 @@ impl Notices {
                      bottles as live. Make room on the disk or mend it; then it goes on by itself.",
                     trouble.why
                 );
-                self.tell(Transition::Raised, Priority::High, message);
+                self.tell(Transition::Raised, Priority::High, at, message);
                 self.trouble = Some(trouble);
             }
             (Some(_), Some(_)) => self.over_since = None,
@@ -46,7 +46,7 @@ impl Notices {
                     let message = "fobwatch stores again. What was sent to it meanwhile is reckoned as it comes in; look at the page \
                                    for what it says of each batch."
                         .to_owned();
-                    self.tell(Transition::Cleared, Priority::Low, message);
+                    self.tell(Transition::Cleared, Priority::Low, at, message);
                     self.trouble = None;
                     self.over_since = None;
                 }
@@ -55,13 +55,13 @@ impl Notices {
         }
     }
 
-    fn tell(&mut self, state: Transition, priority: Priority, message: String) {
+    fn tell(&mut self, state: Transition, priority: Priority, at: Timestamp, message: String) {
         let notice = Notice {
             record: "notice",
             about: "store",
             state,
             priority,
-            at: Timestamp::now(),
+            at,
             message,
         };
         self.waiting = Some(Letter::noticing(notice));
@@ -103,6 +103,8 @@ impl Notices {
 mod tests {
     use super::*;
 
+    const AT: Timestamp = Timestamp::UNIX_EPOCH;
+
     fn full() -> Option<Trouble> {
         Some(Trouble {
             since: Timestamp::UNIX_EPOCH,
@@ -113,9 +115,9 @@ mod tests {
     #[test]
     fn a_full_disk_is_told_once_and_its_end_once_it_lasts() {
         let (mut notices, start) = (Notices::default(), Instant::now());
-        notices.look(None, start);
+        notices.look(None, AT, start);
         assert!(notices.due(start).is_none());
-        notices.look(full(), start);
+        notices.look(full(), AT, start);
         let first = notices.due(start).unwrap();
         assert!(first.paragraphs()[0].1.contains("the disk is full"));
         assert!(first.paragraphs()[0].1.contains("treat the bottles as live"));
@@ -127,17 +129,17 @@ mod tests {
         // At the edge of the disk: over, and there again, and over.
         for second in 1..1_000 {
             let trouble = if second % 300 == 0 { full() } else { None };
-            notices.look(trouble, start + Duration::from_secs(second));
+            notices.look(trouble, AT, start + Duration::from_secs(second));
             assert!(
                 notices.due(start + Duration::from_secs(second)).is_none(),
                 "{second}"
             );
         }
         let later = start + Duration::from_secs(901) + QUIET;
-        notices.look(None, later);
+        notices.look(None, AT, later);
         assert_eq!(notices.due(later).unwrap().subject(), "fobwatch stores again");
         notices.told();
-        notices.look(None, later + QUIET);
+        notices.look(None, AT, later + QUIET);
         assert!(notices.due(later + QUIET).is_none());
     }
 }

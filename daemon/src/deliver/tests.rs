@@ -28,7 +28,10 @@ use super::*;
 use crate::{
     config::{Body, Picks, Secret, Webhook},
     store::{BatchId, Outcome, Store},
-    watch::tests::{batch_text, house},
+    watch::{
+        WallClock,
+        tests::{batch_text, house_by},
+    },
 };
 
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -106,7 +109,7 @@ impl Play {
             .write(move |writer| writer.add_batch(&batch, &text, Timestamp::now()))
             .await
             .unwrap();
-        let (house, _requests) = house(&store).await;
+        let (house, _requests) = house_by(&store, Arc::new(WallClock)).await;
         let webhook = Webhook {
             name: "phone".to_owned(),
             url: Some(Url::parse(&format!("http://{address}/hook")).unwrap()),
@@ -141,9 +144,13 @@ impl Play {
 
     /// As if it had been stored `at` that time.
     async fn store_at(&self, alert: AlertRecord, at: Timestamp) {
+        self.store_all_at(vec![alert], at).await;
+    }
+
+    async fn store_all_at(&self, alerts: Vec<AlertRecord>, at: Timestamp) {
         let outcome = Outcome {
             batch: self.batch,
-            alerts: vec![alert],
+            alerts,
             reminders: Vec::new(),
             destinations: vec![self.destination.clone()],
             now: at,

@@ -22,6 +22,10 @@ pub(super) struct Complaint {
     why: String,
 }
 
+/// The sentence of a complaint, on its answer: people get it as a page.
+#[derive(Clone, Debug)]
+pub(super) struct Why(pub(super) String);
+
 impl Complaint {
     pub(super) fn new(status: StatusCode, why: impl Into<String>) -> Self {
         Self {
@@ -79,7 +83,9 @@ impl From<BytesRejection> for Complaint {
 
 impl IntoResponse for Complaint {
     fn into_response(self) -> Response {
-        (self.status, Json(json!({ "error": self.why }))).into_response()
+        let mut response = (self.status, Json(json!({ "error": self.why }))).into_response();
+        response.extensions_mut().insert(Why(self.why));
+        response
     }
 }
 

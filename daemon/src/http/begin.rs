@@ -190,7 +190,7 @@ fn quoted(text: &str) -> String {
 }
 
 /// Sources that were heard, each once.
-async fn sources(house: &House) -> Vec<String> {
+pub(super) async fn sources(house: &House) -> Vec<String> {
     let series = house
         .store
         .read(|reader| reader.series())

@@ -10,17 +10,18 @@ use axum::{
     routing::{get, post},
 };
 use fobwatch_core::{
-    batch::Batch,
-    compare::Comparison,
+    batch::{Batch, ExperimentName},
+    compare::{Comparison, since_feed},
+    culture::Diary,
     engine::{ClockSource, Settings},
 };
 use jiff::Timestamp;
 use tokio::sync::Semaphore;
 
-use super::{answer::Complaint, batches};
+use super::{answer::Complaint, batches, begin};
 use crate::{
     commands::moment,
-    craft::{cultures::Kept, experiments, heard_room},
+    craft::{cultures::Kept, experiments, heard_room, words},
     page::{self, Answer, Curve, Typed},
     planning::{self, Asked, Room},
     store::StoreError,
@@ -29,6 +30,9 @@ use crate::{
 
 /// What is dear is reckoned one at a time: the batches' own forecasts come first.
 static TURNS: Semaphore = Semaphore::const_new(1);
+
+/// Experiments on one page: each sibling takes a fit.
+const AT_ONCE: usize = 8;
 
 /// Its addresses.
 pub(super) fn route() -> Router<Arc<House>> {
@@ -68,7 +72,8 @@ async fn plan(
             Ok(toml) => planned(&house, kept, &typed, toml).await?,
         }
     } else {
-        let now = house.clock.now().to_zoned_datetime(house.display.zone.clone());
+        let now = super::page::context(&house).now;
+        let now = now.to_zoned_datetime(house.display.zone.clone());
         typed.insert(
             "bottled_at".to_owned(),
             now.strftime("%Y-%m-%dT%H:%M").to_string(),
@@ -76,7 +81,14 @@ async fn plan(
         typed.insert("fridge_c".to_owned(), "4".to_owned());
         Answer::Nothing
     };
-    Ok(Html(page::planned(&typed, &answer, &house.display, house.demo)))
+    let sources = begin::sources(&house).await;
+    Ok(Html(page::planned(
+        &typed,
+        &answer,
+        &sources,
+        &house.display,
+        house.demo,
+    )))
 }
 
 async fn planned(
@@ -153,10 +165,17 @@ async fn watch(State(house): State<Arc<House>>, fields: Fields) -> Result<Respon
     let Form(fields) = fields.map_err(|bad| Complaint::new(bad.status(), bad.body_text()))?;
     let toml = fields.get("toml").map_or("", String::as_str);
     match batches::added(&house, toml).await {
-        Ok((name, _warnings)) => Ok(Redirect::to(&format!("/#batch-{}", name.slug())).into_response()),
+        Ok((name, warnings)) if warnings.is_empty() => {
+            Ok(Redirect::to(&format!("/#batch-{}", name.slug())).into_response())
+        }
+        Ok((name, warnings)) => {
+            let (slug, context) = (name.slug(), super::page::context(&house));
+            let page = page::begun_with_warnings(name.as_str(), slug.as_str(), &warnings, &context);
+            Ok(Html(page).into_response())
+        }
         Err(complaint) if complaint.is_the_users() => {
             let wrong = Answer::Wrong(vec![complaint.into_sentence()]);
-            let page = page::planned(&Typed::new(), &wrong, &house.display, house.demo);
+            let page = page::planned(&Typed::new(), &wrong, &[], &house.display, house.demo);
             Ok((StatusCode::UNPROCESSABLE_ENTITY, Html(page)).into_response())
         }
         Err(complaint) => Err(complaint),
@@ -171,11 +190,16 @@ async fn compare(
         return Err(broken());
     };
     let settings = settings(&house);
-    let (gathered, left_out) = house
+    let (gathered, left_out, diary) = house
         .store
-        .read(move |reader| kept.gathered(reader, &settings, |_| true))
+        .read(move |reader| {
+            let (gathered, left_out) = kept.gathered(reader, &settings, |_| true)?;
+            Ok((gathered, left_out, Diary::new(reader.diary()?)))
+        })
         .await?;
-    let comparison = Comparison::of(gathered.iter().map(|batch| batch.entry.clone()).collect());
+    let entries: Vec<_> = gathered.iter().map(|batch| batch.entry.clone()).collect();
+    let fed: Vec<String> = since_feed(&entries, &diary).iter().map(words::fed).collect();
+    let comparison = Comparison::of(entries);
     let mut curves: Vec<Curve<'_>> = Vec::new();
     for culture in &comparison.cultures {
         let own = gathered
@@ -191,6 +215,7 @@ async fn compare(
     let picture = (!curves.is_empty()).then(|| page::compared(&curves));
     Ok(Html(page::cultures(
         &comparison,
+        &fed,
         &left_out,
         picture.as_deref(),
         &house.display,
@@ -201,20 +226,17 @@ async fn compare(
 async fn experiments(
     State(house): State<Arc<House>>,
     Extension(kept): Extension<Arc<experiments::Kept>>,
+    Query(typed): Query<Typed>,
 ) -> Result<Html<String>, Complaint> {
     let Ok(_turn) = TURNS.acquire().await else {
         return Err(broken());
     };
     let settings = settings(&house);
+    let only = typed.get("name").and_then(|name| ExperimentName::new(name).ok());
     let found: Result<_, StoreError> = house
         .store
-        .read(move |reader| experiments::of_store(reader, &settings, &kept, None))
+        .read(move |reader| experiments::of_store(reader, &settings, &kept, only.as_ref(), AT_ONCE))
         .await;
-    let (experiments, left_out) = found?;
-    Ok(Html(page::trials(
-        &experiments,
-        &left_out,
-        &house.display,
-        house.demo,
-    )))
+    let found = found?;
+    Ok(Html(page::trials(&found, &house.display, house.demo)))
 }

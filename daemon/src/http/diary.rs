@@ -16,10 +16,12 @@ use fobwatch_core::{
     batch::CultureName,
     culture::{CultureState, Diary, DiaryEntry},
 };
+use jiff::tz::TimeZone;
 use serde_json::{Map, Value, json};
 
 use super::answer::{Complaint, batch, marked};
 use crate::{
+    commands::moment,
     decode,
     page::{self, Context},
     proof::{self, Proof},
@@ -63,7 +65,7 @@ pub(super) async fn told(
     fields: Result<Form<BTreeMap<String, String>>, FormRejection>,
 ) -> Result<Response, Complaint> {
     let Form(fields) = fields.map_err(|bad| Complaint::new(bad.status(), bad.body_text()))?;
-    let line = match entry(&fields) {
+    let line = match entry(&fields, &house.display.zone) {
         Ok(line) => line,
         Err(why) => return refused(&house, &why).await,
     };
@@ -113,7 +115,7 @@ async fn refused(house: &House, why: &str) -> Result<Response, Complaint> {
 }
 
 /// The form's fields as an entry: empty ones are none, allergens stand between commas.
-fn entry(fields: &BTreeMap<String, String>) -> Result<Value, String> {
+fn entry(fields: &BTreeMap<String, String>, zone: &TimeZone) -> Result<Value, String> {
     let mut entry = Map::new();
     for (key, text) in fields {
         let text = text.trim();
@@ -128,6 +130,7 @@ fn entry(fields: &BTreeMap<String, String>) -> Result<Value, String> {
                     .map_err(|_| "the weight is no number; allowed: grams, as 20 or 12.5".to_owned())?;
                 json!(grams)
             }
+            "time" => json!(moment::read(text, zone).map_err(|why| format!("when it was: {why}"))?),
             "allergens" => json!(
                 text.split(',')
                     .map(str::trim)

@@ -12,6 +12,7 @@ use fobwatch_core::{
     alert::AlertName,
     engine::{Command, Deed},
 };
+use jiff::{Timestamp, tz::TimeZone};
 use serde_json::{Map, Value, json};
 
 use super::{
@@ -21,7 +22,9 @@ use super::{
     page,
 };
 use crate::{
+    commands::moment,
     decode::{Bounds, bottles},
+    page::local,
     watch::{House, Live, Request},
 };
 
@@ -50,7 +53,8 @@ pub(super) async fn tell(
     match noted(&house, &live, &fields).await {
         Ok(()) => Ok(back(&live)),
         Err(Wrong::Refused(why)) => {
-            let form = Html(page::tell(&house, &live, Some(&why)));
+            let kind = fields.get("kind").map_or("", String::as_str);
+            let form = Html(page::tell(&house, &live, Some((kind, &why))));
             Ok((StatusCode::UNPROCESSABLE_ENTITY, form).into_response())
         }
         Err(Wrong::Failed(complaint)) => Err(complaint),
@@ -69,6 +73,12 @@ async fn noted(house: &House, live: &Live, fields: &BTreeMap<String, String>) ->
     let fields = &moved(live, fields)?;
     for (key, text) in fields {
         let text = text.trim();
+        if key == "when" {
+            if let Some(at) = when(text, &house.display.zone, live.batch.bottled_at, now)? {
+                note.insert("time".to_owned(), json!(at));
+            }
+            continue;
+        }
         if text.is_empty() {
             continue;
         }
@@ -105,6 +115,32 @@ async fn noted(house: &House, live: &Live, fields: &BTreeMap<String, String>) ->
         settle(live, sequence).await;
     }
     Ok(())
+}
+
+/// A local time to the minute; one within the present minute is the present. `None`: nothing was told.
+fn when(
+    text: &str,
+    zone: &TimeZone,
+    sealed_at: Timestamp,
+    now: Timestamp,
+) -> Result<Option<Timestamp>, Wrong> {
+    if text.is_empty() {
+        return Ok(None);
+    }
+    let at = moment::read(text, zone).map_err(|why| Wrong::Refused(format!("When it was: {why}.")))?;
+    if !(sealed_at..=now).contains(&at) {
+        return Err(Wrong::Refused(format!(
+            "When it was is {}; allowed: from {}, when the batch was sealed, to now, {}.",
+            local(at, zone),
+            local(sealed_at, zone),
+            local(now, zone)
+        )));
+    }
+    Ok(Some(if now.duration_since(at).as_secs() / 60 == 0 {
+        now
+    } else {
+        at
+    }))
 }
 
 /// How many were moved, and whether the pilot went too, as the numbers of a note: none named means all, the pilot included.

@@ -12,15 +12,15 @@ use axum::{
         },
     },
     middleware::Next,
-    response::{IntoResponse, Redirect, Response},
+    response::{Html, IntoResponse, Redirect, Response},
 };
 
 use super::{
     access::{Caller, Came, Way},
-    answer::Complaint,
+    answer::{Complaint, Why},
     connection, readings,
 };
-use crate::watch::House;
+use crate::{page, watch::House};
 
 const POLICY: HeaderValue = HeaderValue::from_static(
     "default-src 'none'; style-src 'self'; img-src 'self' data:; script-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'self'; \
@@ -45,6 +45,7 @@ const HEADERS: [(HeaderName, &str); 4] = [
 pub(super) async fn guard(State(house): State<Arc<House>>, mut request: Request, next: Next) -> Response {
     let came = request.extensions().get().copied().unwrap_or(Came::HERE);
     let strict = strict_transport(&house, came, request.headers());
+    let to_a_person = wants_page(request.headers()) && !request.uri().path().starts_with("/api/");
     let mut response = match admit(&house, came, &request) {
         Ok(caller) => {
             request.extensions_mut().insert(came);
@@ -53,6 +54,17 @@ pub(super) async fn guard(State(house): State<Arc<House>>, mut request: Request,
         }
         Err(refusal) => refusal,
     };
+    if let Some(Why(why)) = response.extensions().get().cloned().filter(|_| to_a_person) {
+        let page = Html(page::complaint(&why, house.demo));
+        let (status, challenge) = (
+            response.status(),
+            response.headers().get(WWW_AUTHENTICATE).cloned(),
+        );
+        response = (status, page).into_response();
+        if let Some(challenge) = challenge {
+            response.headers_mut().insert(WWW_AUTHENTICATE, challenge);
+        }
+    }
     let headers = response.headers_mut();
     headers.insert(CONTENT_SECURITY_POLICY, POLICY);
     for (name, value) in HEADERS {
@@ -82,7 +94,7 @@ fn strict_transport(house: &House, came: Came, headers: &HeaderMap) -> Option<He
 fn is_open(path: &str) -> bool {
     matches!(
         path,
-        "/login" | "/health" | "/style.css" | "/page.js" | "/favicon.svg"
+        "/login" | "/health" | "/style.css" | "/page.js" | "/chart.js" | "/favicon.svg"
     ) || path.starts_with("/shared/")
         || path.starts_with("/calendar/")
 }
@@ -149,8 +161,11 @@ pub(super) fn too_many(wait: Duration) -> impl IntoResponse {
 }
 
 fn is_page(method: &Method, headers: &HeaderMap) -> bool {
-    let accepts = text(headers.get(ACCEPT)).unwrap_or_default();
-    method.is_safe() && accepts.contains("text/html")
+    method.is_safe() && wants_page(headers)
+}
+
+fn wants_page(headers: &HeaderMap) -> bool {
+    text(headers.get(ACCEPT)).is_some_and(|accepts| accepts.contains("text/html"))
 }
 
 /// As the value of a query (RFC 3986, section 2).

@@ -38,7 +38,7 @@ use axum::{
 use tokio::net::TcpListener;
 use tokio_util::sync::CancellationToken;
 
-use access::{Caller, login};
+use access::{Caller, account, login};
 pub(crate) use access::{Gate, Way, own_token};
 use answer::Complaint;
 pub(crate) use message::answer as answer_message;
@@ -62,6 +62,7 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .route("/", get(page::agenda))
         .route("/style.css", get(page::style))
         .route("/page.js", get(page::script))
+        .route("/chart.js", get(page::chart_script))
         .route("/favicon.svg", get(page::favicon))
         .route("/batches/new", get(begin::ask).post(begin::begin))
         .route("/batches/{slug}/see-to", get(see_to::ask))
@@ -80,7 +81,9 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .route("/api/v1/events", get(events::listen))
         .route("/login", get(login::form).post(login::enter))
         .route("/logout", post(login::leave))
-        .route("/account", get(login::account))
+        .route("/account", get(account::show))
+        .route("/account/links", post(account::make))
+        .route("/account/links/{number}/revoke", post(account::revoke))
         .route("/shared/{secret}", get(shared::batch))
         .route("/calendar/{secret}", get(shared::calendar))
         .route("/health", get(health))

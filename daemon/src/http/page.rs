@@ -146,6 +146,10 @@ pub(super) async fn script() -> impl IntoResponse {
     (typed("text/javascript; charset=utf-8"), page::script())
 }
 
+pub(super) async fn chart_script() -> impl IntoResponse {
+    (typed("text/javascript; charset=utf-8"), page::chart_script())
+}
+
 /// One batch alone, for whoever has a link to it.
 pub(super) fn shared(house: &House, live: &Live) -> String {
     let (shown, context) = of_one(house, live);
@@ -153,7 +157,7 @@ pub(super) fn shared(house: &House, live: &Live) -> String {
 }
 
 /// The page on which notes of a batch are written.
-pub(super) fn tell(house: &House, live: &Live, wrong: Option<&str>) -> String {
+pub(super) fn tell(house: &House, live: &Live, wrong: Option<(&str, &str)>) -> String {
     let (shown, context) = of_one(house, live);
     page::tell(&shown, &context, wrong)
 }

@@ -3,7 +3,7 @@
 use maud::{DOCTYPE, Markup, html};
 
 use super::{Facts, Kind, lines};
-use crate::page::{KEEP_OUT, head};
+use crate::page::{KEEP_OUT, Top, head, top};
 
 /// Sizes in millimetres.
 struct Form {
@@ -139,17 +139,9 @@ pub(crate) fn sheet(facts: &Facts) -> String {
         html lang="en" {
             (head(&format!("Label of {name}"), &html! { link rel="stylesheet" href="/label.css"; }))
             body {
-                @if facts.demo {
-                    p class="demo" role="note" { strong { "Demo." } " Made-up batches. No real bottle is watched." }
-                }
-                header {
-                    p class="mark-name" { "fobwatch" }
-                    nav aria-label="Back" {
-                        a href={ "/batches/" (name.slug()) "/recipe" } { "Recipe" }
-                        a href="/" { "Back to the agenda" }
-                    }
-                }
+                (top(Top::Other, facts.demo))
                 main id="main" {
+                    p class="unprinted" { a class="more" href={ "/batches/" (name.slug()) "/recipe" } { "Its recipe, for another volume" } }
                     h1 class="unprinted" { "Label and shelf card of " (name) }
                     @if facts.danger {
                         p class="press" { strong class="danger" { "Danger. " } (KEEP_OUT) " A label makes no bottle safe." }

@@ -6,7 +6,7 @@ use fobwatch_core::{
 };
 use maud::{DOCTYPE, html};
 
-use crate::page::head;
+use crate::page::{Top, head, top};
 
 /// Ingredients, steps, and what it comes to, for the volume that it was written for or another one.
 pub(crate) fn recipe_lines(
@@ -109,17 +109,9 @@ pub(crate) fn recipe_page(
         html lang="en" {
             (head(&format!("Recipe of {name}"), &html! { link rel="stylesheet" href="/label.css"; }))
             body {
-                @if demo {
-                    p class="demo" role="note" { strong { "Demo." } " Made-up batches. No real bottle is watched." }
-                }
-                header {
-                    p class="mark-name" { "fobwatch" }
-                    nav aria-label="Back" {
-                        a href={ "/batches/" (slug) "/label" } { "Label" }
-                        a href="/" { "Back to the agenda" }
-                    }
-                }
+                (top(Top::Other, demo))
                 main id="main" {
+                    p class="unprinted" { a class="more" href={ "/batches/" (slug) "/label" } { "Its label" } }
                     h1 { "Recipe of " (name) }
                     @if let Some(wrong) = wrong {
                         p class="press" role="alert" { strong { "Not scaled. " } (wrong) "." }

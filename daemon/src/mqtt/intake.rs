@@ -41,6 +41,8 @@ pub(super) struct Intake {
     pub(super) meter: Arc<Meter>,
     /// Who carries out commands; `None`: nobody.
     pub(super) commands: Option<mpsc::Sender<Commanded>>,
+    /// Who keeps what other daemons tell.
+    pub(super) overheard: mpsc::Sender<Overheard>,
 }
 
 /// A message on the command topic.
@@ -50,6 +52,21 @@ pub struct Commanded {
     pub payload: Vec<u8>,
     /// The broker had kept it, so nobody knows how old it is.
     pub retained: bool,
+}
+
+/// A message of another daemon of the site.
+#[derive(Debug)]
+pub struct Overheard {
+    /// Which broker sent it.
+    pub broker: String,
+    /// Its prefix.
+    pub peer: String,
+    /// The topic below that.
+    pub topic: String,
+    /// What it says.
+    pub payload: Vec<u8>,
+    /// To be told once it is kept; dropped untold, the broker sends it again.
+    pub kept: oneshot::Sender<()>,
 }
 
 type Pending = (u64, Receipt, Option<oneshot::Receiver<()>>, OwnedSemaphorePermit);
@@ -67,25 +84,29 @@ impl Intake {
             held,
         }) = arrived.recv().await
         {
-            let readings = if self.command(&message) {
-                Vec::new()
-            } else {
-                self.decode(&message, at).readings
-            };
-            let stored = if readings.is_empty() {
-                None
-            } else {
-                let (ack, stored) = oneshot::channel();
-                let incoming = Incoming {
-                    kind: crate::incoming::Kind::Mqtt,
-                    readings,
-                    received_at: at,
-                    ack: Some(ack),
+            let stored = if let Some((peer, topic)) = self.broker.peer(&message.topic) {
+                let (kept, stored) = oneshot::channel();
+                let overheard = Overheard {
+                    broker: self.broker.name(),
+                    peer: peer.to_owned(),
+                    topic: topic.to_owned(),
+                    payload: message.payload,
+                    kept,
                 };
-                if self.inbox.send(incoming).await.is_err() {
+                if self.overheard.send(overheard).await.is_err() {
                     break;
                 }
                 Some(stored)
+            } else {
+                match self.read(&message, at) {
+                    None => None,
+                    Some((incoming, stored)) => {
+                        if self.inbox.send(incoming).await.is_err() {
+                            break;
+                        }
+                        Some(stored)
+                    }
+                }
             };
             if pending
                 .send((connection, message.receipt, stored, held))
@@ -99,6 +120,25 @@ impl Intake {
         if let Err(error) = settling.await {
             debug!(%error, "The settling of messages ended early.");
         }
+    }
+
+    /// What a message holds for the watch loop, and who hears once that is stored; `None`: nothing.
+    pub(super) fn read(&self, message: &Message, at: Timestamp) -> Option<(Incoming, oneshot::Receiver<()>)> {
+        if self.command(message) {
+            return None;
+        }
+        let readings = self.decode(message, at).readings;
+        if readings.is_empty() {
+            return None;
+        }
+        let (ack, stored) = oneshot::channel();
+        let incoming = Incoming {
+            kind: crate::incoming::Kind::Mqtt,
+            readings,
+            received_at: at,
+            ack: Some(ack),
+        };
+        Some((incoming, stored))
     }
 
     /// Whether it is a command, which goes to those who carry them out. While too many wait it is dropped: its sender hears no answer.

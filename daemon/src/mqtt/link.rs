@@ -210,8 +210,10 @@ impl Driver {
             }
             Happened::Subscribed(granted) => {
                 let command = self.broker.command_topic();
+                let peers: Vec<String> = self.broker.peer_filters().collect();
                 let filters = self.broker.routes.iter().map(|route| route.filter.as_str());
-                for (filter, granted) in filters.chain(command.as_deref()).zip(granted) {
+                let filters = filters.chain(command.as_deref());
+                for (filter, granted) in filters.chain(peers.iter().map(String::as_str)).zip(granted) {
                     if !granted {
                         error!(
                             broker = %self.broker.name(), topic = %filter,
@@ -228,7 +230,8 @@ impl Driver {
 
     fn subscribe(&self) {
         let command = self.broker.command_topic();
-        if self.broker.routes.is_empty() && command.is_none() {
+        let peers: Vec<String> = self.broker.peer_filters().collect();
+        if self.broker.routes.is_empty() && command.is_none() && peers.is_empty() {
             return;
         }
         let routes = self.broker.routes.iter();
@@ -236,6 +239,7 @@ impl Driver {
         let filters = routes.map(|route| (route.filter.as_str(), route.format.has_time()));
         // The same goes for a command: after an absence it could be done to another alert than its sender saw.
         let filters = filters.chain(command.as_deref().map(|topic| (topic, false)));
+        let filters = filters.chain(peers.iter().map(|filter| (filter.as_str(), true)));
         if let Err(NoRoom) = self.client.subscribe(filters) {
             // The queue of requests is empty at a new connection.
             warn!(broker = %self.broker.name(), "Could not subscribe.");

@@ -8,6 +8,8 @@ mod intake;
 mod link;
 mod onlook;
 mod publisher;
+#[cfg(any(test, feature = "faults"))]
+pub(crate) mod simulated;
 mod wire;
 
 #[cfg(test)]
@@ -24,7 +26,7 @@ use crate::{
     incoming::{Inbox, Meter},
 };
 
-pub use intake::Commanded;
+pub use intake::{Commanded, Overheard};
 pub(crate) use onlook::onlook;
 pub use publisher::{PublishError, Publisher, alert_topic};
 
@@ -46,6 +48,8 @@ pub struct Link {
     pub publisher: Option<Publisher>,
     /// What people send to be done to alerts; `None` where the configuration takes no commands.
     pub commands: Option<mpsc::Receiver<Commanded>>,
+    /// What other daemons of the site tell; it has to be taken from here.
+    pub overheard: mpsc::Receiver<Overheard>,
     /// Its task; it says "offline" to the broker and ends within seconds of the stop.
     pub task: JoinHandle<()>,
 }
@@ -67,12 +71,14 @@ pub fn start(broker: Broker, calibrations: Arc<Calibrations>, inbox: Inbox, stop
         .command_topic()
         .map(|_topic| mpsc::channel(COMMANDS))
         .unzip();
+    let (overhear, overheard) = mpsc::channel(COMMANDS);
     let intake = intake::Intake {
         broker: Arc::clone(&broker),
         calibrations,
         inbox,
         meter: Arc::clone(&meter),
         commands: command,
+        overheard: overhear,
     };
     tokio::spawn(intake.run(to_decode, stored));
     let link = link::Driver::new(broker, client, events, Arc::clone(&meter), waiting, stop);
@@ -81,6 +87,7 @@ pub fn start(broker: Broker, calibrations: Arc<Calibrations>, inbox: Inbox, stop
         meter,
         publisher,
         commands,
+        overheard,
         task,
     }
 }

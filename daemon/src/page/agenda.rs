@@ -13,6 +13,9 @@ const MOST_QUIET: usize = 6;
 /// So many planned moves are told in full; the later ones are folded.
 const MOST_PLANNED: usize = 6;
 
+/// So many have their choice of moments open.
+const MOST_WITH_MOMENTS: usize = 2;
+
 /// The list, most urgent first; what needs nothing is quiet, and folded when it is much.
 pub(super) fn list(entries: &[Entry<'_>], context: &Context) -> Markup {
     let (wanting, quiet): (Vec<_>, Vec<_>) = entries
@@ -29,12 +32,12 @@ pub(super) fn list(entries: &[Entry<'_>], context: &Context) -> Markup {
             @if !pressing.is_empty() || !soon.is_empty() {
                 ol {
                     @for (index, entry) in pressing.iter().chain(soon).enumerate() {
-                        (line(entry, index == 0, context))
+                        (line(entry, index == 0, index < MOST_WITH_MOMENTS, context))
                     }
                 }
             }
             @if !later.is_empty() {
-                details {
+                details id="later-moves" {
                     summary { (later.len()) " later " @if later.len() == 1 { "move" } @else { "moves" } }
                     ul { @for entry in later { li { (entry.day) ": " (entry.heading) } } }
                 }
@@ -53,12 +56,13 @@ fn quietly(what: &str, entries: &[&Entry<'_>], context: &Context) -> Markup {
                 ul { @for entry in entries { li { (entry.heading) } } }
             }
         } @else if !entries.is_empty() {
-            ol class="quiet" { @for entry in entries { (line(entry, false, context)) } }
+            ol class="quiet" { @for entry in entries { (line(entry, false, false, context)) } }
         }
     }
 }
 
-fn line(entry: &Entry<'_>, next: bool, context: &Context) -> Markup {
+/// `next`: it comes first; `open`: its choice of moments is not folded.
+fn line(entry: &Entry<'_>, next: bool, open: bool, context: &Context) -> Markup {
     let danger = entry.urgency <= Urgency::DangerAhead;
     let class = if danger {
         "alarm"
@@ -85,9 +89,18 @@ fn line(entry: &Entry<'_>, next: bool, context: &Context) -> Markup {
                 }
                 @for reason in &entry.reasons { p { (reason) } }
                 @if matches!(entry.urgency, Urgency::Move | Urgency::Planned) {
-                    @if let Some(table) = moments::table(entry.shown, context) { (table) }
+                    @match moments::table(entry.shown, context) {
+                        Some(table) if open => (table),
+                        Some(table) => details class="other-moments" id={ "moments-" (entry.shown.batch.name.slug()) } {
+                            summary { "If you move them at another time" }
+                            (table)
+                        },
+                        None => {},
+                    }
                 }
-                @if entry.urgency == Urgency::Move && !entry.shown.is_danger() { (tell::moved(entry.shown)) }
+                @if matches!(entry.urgency, Urgency::Move | Urgency::DangerAhead) && !entry.shown.is_danger() {
+                    (tell::moved(entry.shown))
+                }
                 @match entry.alert {
                     Some(_) if entry.seen => p class="soft" { "Somebody has seen this." },
                     Some(alert) => (tell::seen(entry.shown, alert)),

@@ -56,6 +56,11 @@ impl Units {
         signless(format!("{:.*}", self.digits(), self.number(pressure)))
     }
 
+    /// The same of a bottle that may have drawn in some of its air: less than the air around it is told as nothing.
+    pub(super) fn in_bottle(self, pressure: GaugePressure) -> String {
+        self.figure(GaugePressure::from_pascal(pressure.pascal().max(0.0)).unwrap_or(pressure))
+    }
+
     /// "2.4 bar".
     pub(crate) fn pressure(self, pressure: GaugePressure) -> String {
         format!("{}\u{a0}{}", self.figure(pressure), self.of_pressure())

@@ -38,8 +38,8 @@ pub(super) fn section(
             @match chart::draw(shown, anchor, context, points) {
                 Some(picture) => figure {
                     figcaption {
-                        "CO\u{2082} in the drink, volumes"
-                        @if shown.standing().next().is_some() { span class="soft" { "; a wedge at the foot: an alert was raised" } }
+                        "CO\u{2082} in the drink, volumes" span class="soft" { "; dark band: one time in two, pale: nine in ten" }
+                        @if shown.standing().next().is_some() { span class="soft" { "; wedge at the foot: an alert" } }
                     }
                     (picture)
                 },
@@ -52,8 +52,10 @@ pub(super) fn section(
                 }
             }
             (noted::list(shown, context))
-            h3 { "Sensors" }
-            (sensors(shown, context))
+            details id={ (anchor) "-sensors" } {
+                summary { (of_sensors(shown, context)) }
+                (sensors(shown, context))
+            }
             @if shown.is_danger() {
                 h3 { "Leave these bottles alone" }
                 p { (caution::KEEP_OUT) " " a href="#gone-wrong" { "Gone wrong? What to do" } }
@@ -71,7 +73,12 @@ fn heading(shown: &Shown) -> String {
     match shown.forecast() {
         Some(forecast) => {
             let (now, wish) = (forecast.co2.p50.volumes(), shown.batch.target.co2.volumes());
-            let so_far = if now < 0.1 * wish {
+            let comes = forecast.target_at.is_some_and(|when| when.p50.is_some());
+            let so_far = if shown.is_chilled() && now < 0.97 * wish {
+                "is in the fridge"
+            } else if !shown.is_chilled() && !comes && now < 0.97 * wish {
+                "is not on its way"
+            } else if now < 0.1 * wish {
                 "is still nearly flat"
             } else if now < 0.75 * wish {
                 "is on its way"
@@ -101,8 +108,9 @@ fn pressure(shown: &Shown, context: &Context) -> String {
     let limit = units.limit(shown.batch.bottle.pressure_limit);
     let mut text = match shown.view.fullest() {
         Some(fullest) => format!(
-            "Fullest bottle: about {}, at most {}, of your limit of {limit}.",
-            units.pressure(fullest.now.p50),
+            "Fullest bottle: about {}\u{a0}{}, at most {}, of your limit of {limit}.",
+            units.in_bottle(fullest.now.p50),
+            units.of_pressure(),
             units.at_most(shown.most_now().unwrap_or(fullest.now.p95)),
         ),
         None => format!("The pressure is not known; your limit is {limit}. Treat the bottles as live."),
@@ -238,6 +246,32 @@ fn culture(shown: &Shown, forecast: &Forecast) -> Markup {
     }
 }
 
+/// The sensors in a few words: more of them is a tap further.
+fn of_sensors(shown: &Shown, context: &Context) -> String {
+    let all = &shown.view.sensors;
+    let words = ["Silent", "Doubtful", "Old"].map(|word| {
+        let of = all.iter().filter(|heard| trouble(heard, context) == Some(word));
+        (of.count(), word.to_lowercase())
+    });
+    let told: Vec<String> = words
+        .iter()
+        .filter(|(count, _)| *count > 0)
+        .map(|(count, word)| format!("{count} {word}"))
+        .collect();
+    match (all.len(), told.is_empty()) {
+        (0, _) => "No sensor".to_owned(),
+        (some, true) => format!(
+            "{} as they should be",
+            capital(&amount::count(some, "sensor", "sensors"))
+        ),
+        (some, false) => format!(
+            "{}: {}",
+            capital(&amount::count(some, "sensor", "sensors")),
+            told.join(", ")
+        ),
+    }
+}
+
 fn sensors(shown: &Shown, context: &Context) -> Markup {
     if shown.view.sensors.is_empty() {
         return html! {
@@ -252,8 +286,9 @@ fn sensors(shown: &Shown, context: &Context) -> Markup {
     }
 }
 
-fn sensor(heard: &SensorView, context: &Context) -> Markup {
-    let word = if heard.silent {
+/// The word in a box beside it, if it is not as it should be.
+fn trouble(heard: &SensorView, context: &Context) -> Option<&'static str> {
+    if heard.silent {
         Some("Silent")
     } else if heard.doubt.is_some() {
         Some("Doubtful")
@@ -261,7 +296,11 @@ fn sensor(heard: &SensorView, context: &Context) -> Markup {
         Some("Old")
     } else {
         None
-    };
+    }
+}
+
+fn sensor(heard: &SensorView, context: &Context) -> Markup {
+    let word = trouble(heard, context);
     html! {
         tr class=[word.map(|_| "old")] {
             th scope="row" { (capital(sentence::quantity(heard.quantity))) small { (heard.source) } }

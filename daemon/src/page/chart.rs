@@ -8,7 +8,7 @@ use super::{
     Context, Shown,
     amount::{self, volumes},
     clock::Clock,
-    geometry::{Lines, Scale, TimeAxis, WIDE, between, lines, percent, px, visible},
+    geometry::{Lines, Scale, TimeAxis, WIDE, between, lines, percent, px, ribbon, visible},
     noted, warmth,
 };
 
@@ -45,6 +45,9 @@ pub(super) fn draw(shown: &Shown, id: &str, context: &Context, most: usize) -> O
     let pressure = pressure_scale(shown, context, curve, axis);
     let units = context.units();
     let co2 = lines(curve, axis, content, context.now, most, content_of);
+    let middle = ribbon(curve, axis, content, most, |point| {
+        [point.co2_middle.p25.volumes(), point.co2_middle.p75.volumes()]
+    });
     let bar = lines(curve, axis, pressure, context.now, most, |point| {
         let p = &point.worst_bottle;
         [units.number(p.p05), units.number(p.p50), units.number(p.p95)]
@@ -74,7 +77,8 @@ pub(super) fn draw(shown: &Shown, id: &str, context: &Context, most: usize) -> O
     let heading = format!("CO\u{2082} in {} over time, with its forecast", shown.batch.name);
     Some(html! {
         svg xmlns="http://www.w3.org/2000/svg" class="chart" width="100%" height=(px(height)) role="img"
-            data-points=(pointed(curve, axis, clock))
+            id={ (id) "-chart" } data-points=(pointed(curve, axis, clock, most))
+            data-from=(axis.start.as_second()) data-to=(axis.end.as_second())
             aria-labelledby={ (id) "-title " (id) "-desc" } {
             title id={ (id) "-title" } { (heading) }
             desc id={ (id) "-desc" } { (describe(shown, forecast, outlook, context, clock)) }
@@ -94,7 +98,7 @@ pub(super) fn draw(shown: &Shown, id: &str, context: &Context, most: usize) -> O
                     line class="grid" x1="0" x2=(WIDE) y1=(px(content.y(mark))) y2=(px(content.y(mark))) {}
                 }
                 line class="ground" x1="0" x2=(WIDE) y1=(px(content.bottom)) y2=(px(content.bottom)) {}
-                (drawn(&co2))
+                (drawn(&co2, &middle))
                 line class="wish" x1="0" x2=(WIDE) y1=(px(wish_y)) y2=(px(wish_y)) {}
             }
             @for mark in content.marks() {
@@ -125,7 +129,7 @@ pub(super) fn draw(shown: &Shown, id: &str, context: &Context, most: usize) -> O
                 @if let Some(mark) = half {
                     line class="grid" x1="0" x2=(WIDE) y1=(px(pressure.y(mark))) y2=(px(pressure.y(mark))) {}
                 }
-                (drawn(&bar))
+                (drawn(&bar, ""))
                 line class="limit" x1="0" x2=(WIDE) y1=(px(limit_y)) y2=(px(limit_y)) {}
             }
             @if let Some(mark) = half {
@@ -148,8 +152,8 @@ pub(super) fn draw(shown: &Shown, id: &str, context: &Context, most: usize) -> O
 }
 
 /// What the script tells under the pointer: share of the width and words, apart by `;` and `|`, which no word of ours holds.
-fn pointed(curve: &[CurvePoint], axis: TimeAxis, clock: Clock<'_>) -> String {
-    let inside = visible(curve, axis, FEW_POINTS);
+fn pointed(curve: &[CurvePoint], axis: TimeAxis, clock: Clock<'_>, most: usize) -> String {
+    let inside = visible(curve, axis, most);
     let told = inside.iter().map(|point| {
         let [low, middle, high] = content_of(point);
         format!(
@@ -161,9 +165,11 @@ fn pointed(curve: &[CurvePoint], axis: TimeAxis, clock: Clock<'_>) -> String {
     told.collect::<Vec<String>>().join(";")
 }
 
-fn drawn(lines: &Lines) -> Markup {
+/// `middle`: the ribbon that holds half; empty where none is told.
+fn drawn(lines: &Lines, middle: &str) -> Markup {
     html! {
         polygon class="fan" points=(lines.fan) {}
+        @if !middle.is_empty() { polygon class="middle" points=(middle) {} }
         polyline class="past" points=(lines.past) {}
         polyline class="ahead" points=(lines.ahead) {}
     }

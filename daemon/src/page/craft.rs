@@ -1,8 +1,12 @@
-//! The frame of the pages that stand beside the agenda: plan, rescue, compare, experiments; the one list of pages.
+//! The frame of the pages that stand beside the agenda: plan, rescue, compare, experiments.
 
 use maud::{DOCTYPE, Markup, html};
 
-use super::{caution, head::head};
+use super::{
+    amount::capital,
+    caution,
+    head::{Top, head, top},
+};
 
 /// A whole page round `main`.
 pub(super) fn document(title: &str, demo: bool, main: &Markup) -> Markup {
@@ -11,16 +15,7 @@ pub(super) fn document(title: &str, demo: bool, main: &Markup) -> Markup {
         html lang="en" {
             (head(title, &html! {}))
             body {
-                @if demo {
-                    p class="demo" role="note" { strong { "Demo." } " Made-up batches. No real bottle is watched." }
-                }
-                header {
-                    p class="mark-name" { "fobwatch" }
-                    nav aria-label="Pages" {
-                        a href="/" { "Agenda" }
-                        (links())
-                    }
-                }
+                (top(Top::Other, demo))
                 main id="main" { (main) }
                 footer { (caution::foot()) }
             }
@@ -28,13 +23,27 @@ pub(super) fn document(title: &str, demo: bool, main: &Markup) -> Markup {
     }
 }
 
-/// To each of them.
-pub(super) fn links() -> Markup {
+/// Why there is no such page, or what was asked was not done.
+pub(super) fn complaint(why: &str, demo: bool) -> Markup {
+    document(
+        "Not here",
+        demo,
+        &html! {
+            h1 { "That cannot be shown." }
+            p { (capital(why)) "." }
+            p { a class="more" href="/" { "To the agenda" } }
+        },
+    )
+}
+
+/// The pages about cultures, at the top of each; `here` is the address of the one that is seen.
+pub(super) fn of_cultures(here: &str) -> Markup {
     html! {
-        a href="/plan" { "Plan" }
-        a href="/compare" { "Compare" }
-        a href="/experiments" { "Experiments" }
-        a href="/cultures" { "Diaries" }
+        nav class="beside" aria-label="Cultures" {
+            @for (address, words) in [("/compare", "Compare"), ("/cultures", "Diaries"), ("/experiments", "Experiments")] {
+                a href=(address) aria-current=[(address == here).then_some("page")] { (words) }
+            }
+        }
     }
 }
 

@@ -3,12 +3,16 @@
 use fobwatch_core::compare::Comparison;
 use maud::{Markup, html};
 
-use super::{craft, experimented::as_image};
+use super::{amount::capital, craft, experimented::as_image};
 use crate::{config::Display, craft::words};
 
-/// `picture`: an SVG of the curves, if there are any.
+/// More batches than these are folded.
+const MOST_OPEN: usize = 12;
+
+/// `fed`: what each culture loses with the days since its feed. `picture`: an SVG of the curves, if there are any.
 pub(super) fn document(
     comparison: &Comparison,
+    fed: &[String],
     left_out: &[String],
     picture: Option<&str>,
     display: &Display,
@@ -18,12 +22,13 @@ pub(super) fn document(
         "Cultures beside each other",
         demo,
         &html! {
+            (craft::of_cultures("/compare"))
             @if comparison.cultures.is_empty() {
                 h1 { "No culture can be compared yet." }
-                p { "Name the culture in the batch file (" code { "culture = \"jar two\"" } "): once something was measured in a batch, it tells of it." }
+                p { "Name the culture when you begin a batch: once something was measured in it, it tells of its culture here." }
             } @else {
                 h1 { (headline(comparison)) }
-                p class="soft" { (craft::sentence(words::VIGOUR)) " A warm kitchen or a large dose does not make a culture look lively here." }
+                p class="soft" { (craft::sentence(words::VIGOUR_ON_PAGE)) " A warm kitchen or a large dose does not make a culture look lively here." }
                 table {
                     thead { tr {
                         th scope="col" { "Culture" }
@@ -44,20 +49,30 @@ pub(super) fn document(
                                 td {
                                     @match of.trend {
                                         Some(trend) => span class="value" { (format!("{:+.0} %", trend.0.p50)) small { (format!("{:+.0} to {:+.0} %", trend.0.p05, trend.0.p95)) } },
-                                        None => "too few batches",
+                                        None => small { "too few batches" },
                                     }
                                 }
                             }
                         }
                     }
                 }
-                @if !comparison.pairs.is_empty() {
-                    section { h2 { "Which is livelier" } @for pair in &comparison.pairs { p { (words::pair(pair)) } } }
+                @if comparison.pairs.len() > 1 {
+                    section { h2 { "Which is livelier" } @for pair in &comparison.pairs { p { (capital(&words::pair(pair))) } } }
+                }
+                @if !fed.is_empty() {
+                    section { h2 { "Since the last feed" } @for told in fed { p { (capital(told)) } } }
                 }
                 @if let Some(picture) = picture {
                     section { h2 { "Their curves" } div class="across" role="region" aria-label="Curves" tabindex="0" { img class="drawn" alt="Curves of each culture's batches, from sealing on and by time at 20 degC" src=(as_image(picture)); } }
                 }
-                section { h2 { "Batch by batch" } @for batch in &comparison.batches { p { (words::batch(batch, display)) } } }
+                @let (first, rest) = comparison.batches.split_at(comparison.batches.len().min(MOST_OPEN));
+                section {
+                    h2 { "Batch by batch" }
+                    @for batch in first { p { (capital(&words::batch(batch, display))) } }
+                    @if !rest.is_empty() {
+                        details { summary { (rest.len()) " more batches" } @for batch in rest { p { (capital(&words::batch(batch, display))) } } }
+                    }
+                }
             }
             @if !left_out.is_empty() {
                 details { summary { (left_out.len()) " left out" } @for why in left_out { p { (why) } } }
@@ -69,8 +84,11 @@ pub(super) fn document(
 
 fn headline(comparison: &Comparison) -> String {
     match (comparison.cultures.as_slice(), comparison.pairs.first()) {
-        ([first, _, ..], Some(pair)) if pair.culture == first.culture => words::pair(pair),
-        ([first, ..], _) => format!("{} is the only culture that can be told of.", first.culture),
+        ([first, _, ..], Some(pair)) if pair.culture == first.culture => capital(&words::pair(pair)),
+        ([first, ..], _) => format!(
+            "{} is the only culture that can be told of.",
+            capital(first.culture.as_str())
+        ),
         ([], _) => String::new(),
     }
 }

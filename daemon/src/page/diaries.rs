@@ -7,7 +7,12 @@ use fobwatch_core::{
 };
 use maud::{DOCTYPE, Markup, html};
 
-use super::{Context, clock::Clock, craft, head::head};
+use super::{
+    Context,
+    clock::Clock,
+    craft,
+    head::{Top, head, top},
+};
 
 /// What to do with a starter that looks or smells wrong.
 pub(crate) const SPOILT: &str =
@@ -51,17 +56,9 @@ pub(super) fn document(
         html lang="en" {
             (head("Cultures", &html! { link rel="stylesheet" href="/label.css"; }))
             body {
-                @if context.demo {
-                    p class="demo" role="note" { strong { "Demo." } " Made-up batches. No real bottle is watched." }
-                }
-                header {
-                    p class="mark-name" { "fobwatch" }
-                    nav aria-label="Pages" {
-                        a href="/" { "Agenda" }
-                        (craft::links())
-                    }
-                }
+                (top(Top::Other, context.demo))
                 main id="main" {
+                    (craft::of_cultures("/cultures"))
                     h1 { "The cultures" }
                     @if let Some(wrong) = wrong {
                         p class="press" role="alert" { strong { "Not noted. " } (wrong) "." }
@@ -214,6 +211,10 @@ fn form(names: &[&str]) -> Markup {
                 label { "Split from which culture" input name="parent" maxlength="80" list="cultures" autocomplete="off"; }
                 label { "Allergens that came in with it, between commas" input name="allergens" maxlength="300"; }
                 label { "In your own words" input name="text" maxlength="500"; }
+                details class="when" {
+                    summary { "It was earlier" }
+                    label { "When" input type="datetime-local" name="time"; }
+                }
                 button { "Note it" }
             }
         }

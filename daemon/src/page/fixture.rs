@@ -4,7 +4,7 @@ use fobwatch_core::{
     alert::{AlarmState, AlertName, sentence::Doubt},
     batch::{Batch, BatchName},
     engine::{AlertView, Place, SensorView, View},
-    forecast::{CurvePoint, Forecast, Hours, IfForgotten, Outlook, Quantiles, Upward},
+    forecast::{CurvePoint, Forecast, Hours, IfForgotten, Middle, Outlook, Quantiles, Upward},
     quantity::{AlcoholByVolume, Co2Volumes, GaugePressure, Probability, Temperature, Unit, Vigour},
     reading::{Measured, Quantity, Source},
 };
@@ -119,6 +119,10 @@ impl Made {
                 .map(|hour| CurvePoint {
                     at: self.hour(hour),
                     co2: content(hour),
+                    co2_middle: Middle {
+                        p25: co2(self.volumes(hour, -0.4)),
+                        p75: co2(self.volumes(hour, 0.4)),
+                    },
                     worst_bottle: pressure(hour),
                 })
                 .collect(),

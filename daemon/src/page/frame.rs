@@ -2,7 +2,10 @@
 
 use maud::{DOCTYPE, Markup, html};
 
-use super::{Context, caution, head::head};
+use super::{
+    Context, caution,
+    head::{Top, head, top},
+};
 
 /// A page of its own with `title` as its heading.
 pub(super) fn frame(title: &str, context: &Context, inside: &Markup) -> Markup {
@@ -17,16 +20,7 @@ pub(super) fn frame(title: &str, context: &Context, inside: &Markup) -> Markup {
             (head(&marked, &html! {}))
             body {
                 a class="skip" href="#main" { "To the form" }
-                @if context.demo {
-                    aside class="demo" aria-label="Demo" { strong { "Demo." } " Made-up batches. No real bottle is watched." }
-                }
-                header {
-                    p class="mark-name" { "fobwatch" }
-                    nav aria-label="Back" {
-                        a href="/" { "Back to the agenda" }
-                        a href="/#gone-wrong" { "Gone wrong?" }
-                    }
-                }
+                (top(Top::Other, context.demo))
                 main id="main" {
                     h1 { (title) }
                     (inside)

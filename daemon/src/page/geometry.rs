@@ -96,7 +96,7 @@ impl TimeAxis {
                     String::new()
                 },
                 begins,
-                middle: f64::midpoint(left, right).clamp(0.04, 0.96),
+                middle: f64::midpoint(left, right).clamp(0.065, 0.935),
                 spare: false,
             });
         }
@@ -218,6 +218,21 @@ pub(super) struct Lines {
     pub(super) ahead: String,
 }
 
+/// What lies between the two amounts along the curve, as the `points` of a polygon.
+pub(super) fn ribbon(
+    curve: &[CurvePoint],
+    axis: TimeAxis,
+    scale: Scale,
+    most: usize,
+    amounts: impl Fn(&CurvePoint) -> [f64; 2],
+) -> String {
+    let shown = visible(curve, axis, most);
+    let at = |point: &CurvePoint, value: f64| (axis.share(point.at) * WIDE, scale.y(value));
+    let upper = shown.iter().map(|point| at(point, amounts(point)[1]));
+    let lower = shown.iter().rev().map(|point| at(point, amounts(point)[0]));
+    points(upper.chain(lower))
+}
+
 /// Draws `amount` along the curve; the line turns from so-far to to-come at `now`.
 pub(super) fn lines(
     curve: &[CurvePoint],
@@ -229,14 +244,15 @@ pub(super) fn lines(
 ) -> Lines {
     let shown = visible(curve, axis, most);
     let at = |time: Timestamp, value: f64| (axis.share(time) * WIDE, scale.y(value));
-    let upper = shown.iter().map(|point| at(point.at, amount(point)[2]));
-    let lower = shown.iter().rev().map(|point| at(point.at, amount(point)[0]));
     let turn = between(curve, now, |point| amount(point)[1]).map(|value| at(now, value));
     let median = |point: &&CurvePoint| at(point.at, amount(point)[1]);
     let past = shown.iter().copied().filter(|point| point.at < now);
     let ahead = shown.iter().copied().filter(|point| point.at > now);
     Lines {
-        fan: points(upper.chain(lower)),
+        fan: ribbon(curve, axis, scale, most, |point| {
+            let [low, _, high] = amount(point);
+            [low, high]
+        }),
         past: points(past.map(|point| median(&point)).chain(turn)),
         ahead: points(turn.into_iter().chain(ahead.map(|point| median(&point)))),
     }

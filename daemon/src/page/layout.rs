@@ -5,8 +5,8 @@ use std::collections::BTreeSet;
 use maud::{DOCTYPE, Markup, html};
 
 use super::{
-    Context, Shown, agenda, batch, caution, channels, chart, craft,
-    head::head,
+    Context, Shown, agenda, batch, caution, channels, chart,
+    head::{Top, head, top},
     headline,
     need::{self, Entry, Urgency},
     shelf,
@@ -45,24 +45,10 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
     html! {
         (DOCTYPE)
         html lang="en" {
-            (head(&title, &html! { noscript { meta http-equiv="refresh" content=(refresh); } script src="/page.js" defer {} }))
+            (head(&title, &html! { noscript { meta http-equiv="refresh" content=(refresh); } script src="/page.js" defer {} script src="/chart.js" defer {} }))
             body {
                 a class="skip" href="#main" { "To the agenda" }
-                @if context.demo {
-                    aside class="demo" aria-label="Demo" {
-                        strong { "Demo." } " Made-up batches, up to an hour in every second. No real bottle is watched."
-                    }
-                }
-                header {
-                    p class="mark-name" { "fobwatch" }
-                    nav aria-label="Go to" {
-                        a href="/batches/new" { "New batch" }
-                        @if !batches.is_empty() { a href="#shelf" { "The shelf" } }
-                        (craft::links())
-                        a href="/account" { "You" }
-                        a href="#gone-wrong" { "Gone wrong?" }
-                    }
-                }
+                (top(Top::Agenda, context.demo))
                 main id="main" {
                     h1 class=[danger.then_some("danger")] { (headline) }
                     @if let Some(pressure) = headline::pressure(batches, context) {
@@ -109,7 +95,7 @@ fn shelf_and_batches<'a>(batches: &'a [Shown], entries: Vec<Entry<'a>>, context:
             (days_drawn)
             @for placed in first { (row(placed)) }
             @if !rest.is_empty() {
-                details {
+                details id="shelf-more" {
                     summary { (rest.len()) " more batches" }
                     @for placed in rest { (row(placed)) }
                 }
@@ -120,7 +106,7 @@ fn shelf_and_batches<'a>(batches: &'a [Shown], entries: Vec<Entry<'a>>, context:
             (batch::section(placed.shown, &placed.anchor, &placed.entries, context, chart::MOST_POINTS))
         }
         @for placed in rest {
-            details class="folded" {
+            details class="folded" id={ (placed.anchor) "-folded" } {
                 summary { (placed.shown.batch.name) }
                 (batch::section(placed.shown, &placed.anchor, &placed.entries, context, chart::FEW_POINTS))
             }
@@ -157,35 +143,23 @@ fn empty() -> Markup {
     html! {
         section aria-labelledby="start-head" {
             h2 id="start-head" { "Begin here" }
-            p { a class="button" href="/batches/new" { "Begin a batch here" } }
-            p { "Or write a batch file: what is in the bottles, the limit that their maker states, the fizz you want." }
-            pre {
-                code {
-                    "name = \"hibiscus 12\"\n\
-                     culture = \"jar two\"\n\
-                     bottled_at = \"2026-03-02T07:00:00Z\"\n\
-                     \n\
-                     [drink]\n\
-                     sucrose_g_per_l = 60.0\n\
-                     \n\
-                     [bottle]\n\
-                     material = \"glass\"\n\
-                     capacity_ml = 500\n\
-                     fill_ml = 475\n\
-                     count = 8\n\
-                     pressure_limit_bar =     # the figure of the bottle's maker; there is no default\n\
-                     \n\
-                     [target]\n\
-                     co2_volumes = 2.8\n\
-                     fridge_c = 4.0\n"
-                }
+            p { "Ask first what to expect of a drink, or tell what you have just bottled." }
+            div class="taps" {
+                a class="button" href="/plan" { "Plan a batch" }
+                a class="button quiet" href="/batches/new" { "I have bottled one" }
             }
-            p { "Then let fobwatch watch it:" }
-            pre { code { "fobwatch batch add hibiscus-12.toml" } }
-            p { "And tell what you do with the bottles, as you do it:" }
-            pre { code { "fobwatch note 'hibiscus 12' moved_to_fridge" } }
-            p class="soft" {
-                "No bottles at hand? " code { "fobwatch watch --demo" } " shows the whole job with made-up batches."
+            p { "fobwatch then says, here, when it goes to the fridge. A gauge or a thermometer makes it sure; without one, tell it what you see." }
+            details id="by-file" {
+                summary { "From a terminal, with a batch file" }
+                p { "What is in the bottles, the limit that their maker states, the fizz you want:" }
+                pre { code { "fobwatch batch example plain > hibiscus-12.toml" } }
+                p { "Put in your own figures; there is no default for the limit. Then:" }
+                pre { code { "fobwatch batch add hibiscus-12.toml" } }
+                p { "And tell what you do with the bottles, as you do it:" }
+                pre { code { "fobwatch note 'hibiscus 12' moved_to_fridge" } }
+                p class="soft" {
+                    "No bottles at hand? " code { "fobwatch watch --demo" } " shows the whole job with made-up batches."
+                }
             }
         }
     }

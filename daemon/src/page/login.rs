@@ -40,22 +40,3 @@ pub(super) fn form(next: &str, wrong: Option<&str>, demo: bool) -> Markup {
         },
     )
 }
-
-/// `who`: the name of whoever is logged in.
-pub(super) fn account(who: Option<&str>, demo: bool) -> Markup {
-    around(
-        "You",
-        demo,
-        &html! {
-            @if let Some(who) = who {
-                h1 { "You are logged in as " (who) "." }
-                p class="soft" { "What you acknowledge or shelve stands under this name." }
-                form class="tap" method="post" action="/logout" { button { "Log out" } }
-            } @else {
-                h1 { "Nobody logs in here." }
-                p { "Whoever can use this machine may see and change everything." }
-            }
-            p { a class="more" href="/" { "To the agenda" } }
-        },
-    )
-}

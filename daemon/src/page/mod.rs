@@ -4,6 +4,7 @@
 //! outside (names, sources, messages) is escaped by the `maud` macros. The page needs no script; [`script`] makes it
 //! pleasanter. With it, [`style`] and [`favicon`] the page lives under a policy that allows nothing from elsewhere and nothing inline.
 
+mod account;
 mod agenda;
 mod amount;
 mod batch;
@@ -48,6 +49,8 @@ use jiff::Timestamp;
 
 use crate::{config::Display, watch::Trouble};
 
+pub use account::Account;
+pub(crate) use account::CALENDAR;
 pub(crate) use amount::Units;
 pub(crate) use batch::quoted;
 pub use begin::Begun;
@@ -58,7 +61,7 @@ pub(crate) use clock::local;
 pub use compared::{Curve, compared};
 pub(crate) use diaries::SPOILT;
 pub(crate) use experimented::experimented;
-pub(crate) use head::head;
+pub(crate) use head::{Top, head, top};
 pub use need::Urgency;
 pub(crate) use planned::{Answer, Typed};
 pub use see_to::Offer;
@@ -108,39 +111,39 @@ pub fn calendar(batches: &[Shown], context: &Context) -> String {
     calendar::of(batches, context)
 }
 
-/// The page on which notes of a batch are written: an HTML document. `wrong`: why the last one was not taken.
+/// The page on which notes of a batch are written: an HTML document. `wrong`: which kind was not taken, and why.
 #[must_use]
-pub fn tell(batch: &Shown, context: &Context, wrong: Option<&str>) -> String {
+pub fn tell(batch: &Shown, context: &Context, wrong: Option<(&str, &str)>) -> String {
     tell::document(batch, context, wrong).into_string()
 }
 
 /// The page on which a batch is planned: an HTML document.
-pub(crate) fn planned(typed: &Typed, answer: &Answer, display: &Display, demo: bool) -> String {
-    planned::document(typed, answer, Units::from(display), demo).into_string()
+/// `sources`: names of sensors that were heard.
+pub(crate) fn planned(
+    typed: &Typed,
+    answer: &Answer,
+    sources: &[String],
+    display: &Display,
+    demo: bool,
+) -> String {
+    planned::document(typed, answer, sources, Units::from(display), demo).into_string()
 }
 
 /// Cultures beside each other: an HTML document.
 pub(crate) fn cultures(
     comparison: &fobwatch_core::compare::Comparison,
+    fed: &[String],
     left_out: &[String],
     picture: Option<&str>,
     display: &Display,
     demo: bool,
 ) -> String {
-    cultures::document(comparison, left_out, picture, display, demo).into_string()
+    cultures::document(comparison, fed, left_out, picture, display, demo).into_string()
 }
 
 /// Experiments: an HTML document.
-pub(crate) fn trials(
-    experiments: &std::collections::BTreeMap<
-        fobwatch_core::batch::ExperimentName,
-        fobwatch_core::experiment::Experiment,
-    >,
-    left_out: &[String],
-    display: &Display,
-    demo: bool,
-) -> String {
-    trials::document(experiments, left_out, display, demo).into_string()
+pub(crate) fn trials(found: &crate::craft::experiments::Found, display: &Display, demo: bool) -> String {
+    trials::document(found, display, demo).into_string()
 }
 
 /// What can still be done for a batch: an HTML document.
@@ -201,10 +204,15 @@ pub fn login(next: &str, wrong: Option<&str>, demo: bool) -> String {
     login::form(next, wrong, demo).into_string()
 }
 
-/// The page that says who is logged in and lets him out; `who` is `None` where nobody has to log in.
+/// A page that says why what was asked for is not there, or was not done.
+pub(crate) fn complaint(why: &str, demo: bool) -> String {
+    craft::complaint(why, demo).into_string()
+}
+
+/// The page that says who is logged in and lets him out, and keeps the links.
 #[must_use]
-pub fn account(who: Option<&str>, demo: bool) -> String {
-    login::account(who, demo).into_string()
+pub fn account(account: &Account, context: &Context) -> String {
+    account::document(account, context).into_string()
 }
 
 /// One batch alone, to look at, for whoever has a link to it.
@@ -213,7 +221,13 @@ pub fn shared(batch: &Shown, context: &Context) -> String {
     shared::document(batch, context).into_string()
 }
 
-/// The script, to be served at `/page.js` as `text/javascript`: fresh figures, and the value under the pointer. Nothing needs it.
+/// The script of charts, to be served at `/chart.js` as `text/javascript`: the value under the pointer, and a closer look. Nothing needs it.
+#[must_use]
+pub fn chart_script() -> &'static str {
+    include_str!("chart.js")
+}
+
+/// The script, to be served at `/page.js` as `text/javascript`: fresh figures. Nothing needs it.
 #[must_use]
 pub fn script() -> &'static str {
     include_str!("page.js")

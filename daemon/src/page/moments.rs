@@ -1,6 +1,6 @@
 //! A choice of moments for the move: how it would end, and how full the fullest bottle may be until then.
 
-use fobwatch_core::alert::AlertName;
+use fobwatch_core::{alert::AlertName, forecast::Quantiles, quantity::Co2Volumes, recipe::alcohol};
 use jiff::{SignedDuration, Timestamp};
 use maud::{Markup, html};
 
@@ -21,10 +21,14 @@ const NEAR: f64 = 0.15;
 struct Moment {
     words: String,
     best: bool,
-    /// Content 72 h after a move then, and the same in words.
+    /// Content 72 h after a move then.
     ends: String,
+    /// The same beside the wish, in words.
+    how: &'static str,
     /// The most that the fullest bottle may hold until then; `None`: it may pass the limit.
     most: Option<String>,
+    /// Alcohol that it ends with.
+    alcohol: String,
 }
 
 /// The table; nothing where nothing is known or nobody may go near.
@@ -32,12 +36,13 @@ pub(super) fn table(shown: &Shown, context: &Context) -> Option<Markup> {
     let moments = moments(shown, context)?;
     Some(html! {
         table class="moments" {
-            caption class="soft" { "If you move them" }
+            caption class="soft" { "If you move them, about" }
             thead {
                 tr {
                     th scope="col" { "when" }
-                    th scope="col" { "it ends at about" }
-                    th scope="col" { "fullest bottle until then, at most" }
+                    th scope="col" { "it ends at" }
+                    th scope="col" { "fullest bottle, at most" }
+                    th scope="col" { "alcohol" }
                 }
             }
             tbody {
@@ -45,8 +50,8 @@ pub(super) fn table(shown: &Shown, context: &Context) -> Option<Markup> {
                     tr class=[moment.best.then_some("best")] {
                         th scope="row" { (moment.words) }
                         @match &moment.most {
-                            Some(most) => { td { (moment.ends) } td class="value" { (most) } },
-                            None => td colspan="2" { strong class="danger" { "Danger: may pass your limit. Do not wait." } },
+                            Some(most) => { td { (moment.ends) small { (moment.how) } } td class="value" { (most) } td class="value" { (moment.alcohol) } },
+                            None => td colspan="3" { strong class="danger" { "Danger: may pass your limit. Do not wait." } },
                         }
                     }
                 }
@@ -105,7 +110,7 @@ fn moments(shown: &Shown, context: &Context) -> Option<Vec<Moment>> {
         } else {
             "as you wanted"
         };
-        let ends = fobwatch_core::quantity::Co2Volumes::from_volumes(ends).ok()?;
+        let ends = Co2Volumes::from_volumes(ends).ok()?;
         Some(Moment {
             words: if *at == context.now {
                 "Now".to_owned()
@@ -113,12 +118,23 @@ fn moments(shown: &Shown, context: &Context) -> Option<Vec<Moment>> {
                 capital(&clock.moment(*at))
             },
             best: *at == best,
-            ends: format!("{}, {how}", volumes(ends)),
-            most: (most < limit).then(|| units.at_most(most)),
+            alcohol: format!("{:.1}\u{a0}%", alcohol(&shown.batch, certain(ends)).p50.percent()),
+            ends: volumes(ends),
+            how,
+            // Told as the limit itself it would look safe.
+            most: (most < limit && units.at_most(most) != units.at_most(limit)).then(|| units.at_most(most)),
         })
     });
     let known: Vec<Moment> = known.collect();
     (known.len() > 1).then_some(known)
+}
+
+fn certain(co2: Co2Volumes) -> Quantiles<Co2Volumes> {
+    Quantiles {
+        p05: co2,
+        p50: co2,
+        p95: co2,
+    }
 }
 
 #[cfg(test)]
@@ -130,17 +146,19 @@ mod tests {
     fn waiting_is_fizzier_and_fuller_and_past_the_limit_no_number_stands() {
         let moments = moments(&hibiscus(), &context()).unwrap();
         assert!(
-            moments[0].words == "Now" && moments[0].ends.contains("lighter"),
+            moments[0].words == "Now" && moments[0].how.contains("lighter"),
             "{}",
             moments[0].ends
         );
         let best = moments.iter().position(|moment| moment.best).unwrap();
         assert!(
-            best > 0 && moments[best].ends.contains("as you wanted"),
+            best > 0 && moments[best].how.contains("as you wanted"),
             "{}",
             moments[best].ends
         );
-        assert!(moments.last().unwrap().ends.contains("fizzier"));
+        assert!(moments.last().unwrap().how.contains("fizzier"));
+        // 2.8 volumes made in the closed bottle go with 0.7 % of alcohol (OIML R 22: 1.9 volumes with 0.5 %).
+        assert_eq!(moments[best].alcohol, "0.7\u{a0}%");
 
         let weak = Made {
             limit_bar: 2.5,

@@ -108,6 +108,10 @@ fn of_batch<'a>(shown: &'a Shown, context: &Context, clock: Clock<'_>) -> Vec<En
     for question in &shown.view.questions {
         let mut entry = Entry::new(shown, Urgency::Look);
         entry.heading.clone_from(question);
+        entry.reasons = vec![
+            "If what you entered is right, nothing has to be done. If not: end it under \u{201c}See to\u{201d} and begin it again              with the right figures and the same hour of sealing; what its sensors told since then counts again, what you noted does not."
+                .to_owned(),
+        ];
         entries.push(entry);
     }
     let pressed = entries.iter().any(|entry| entry.urgency <= Urgency::DangerAhead);

@@ -6,7 +6,8 @@
 
   const typing = () => {
     const here = document.activeElement;
-    return here instanceof HTMLElement && ["INPUT", "TEXTAREA", "SELECT", "BUTTON"].includes(here.tagName);
+    if (!(here instanceof HTMLElement) || here.closest(".closer")) return false;
+    return ["INPUT", "TEXTAREA", "SELECT", "BUTTON"].includes(here.tagName);
   };
 
   // What is being read: the last title above the middle of the window that is likely to be there again.
@@ -33,12 +34,15 @@
       const next = fresh.getElementById("main");
       if (!main || !next || typing()) return;
       // What was opened stays open; what is in sight stays where it is.
-      const open = [...main.querySelectorAll("details[open] > summary")].map((summary) => summary.textContent);
+      const open = [...main.querySelectorAll("details[open]")].map((details) => details.id).filter(Boolean);
+      document.dispatchEvent(new Event("renewing"));
       const read = held(main);
       main.replaceWith(document.adoptNode(next));
-      for (const summary of next.querySelectorAll("details > summary")) {
-        if (open.includes(summary.textContent)) summary.parentElement.open = true;
+      for (const id of open) {
+        const details = document.getElementById(id);
+        if (details instanceof HTMLDetailsElement) details.open = true;
       }
+      document.dispatchEvent(new Event("renewed"));
       if (read) {
         const again = [...next.querySelectorAll(HELD)].filter((place) => place.textContent === read.words);
         const place = again[read.which];
@@ -63,29 +67,4 @@
   listen();
   setInterval(renew, EVERY_MS);
   document.addEventListener("visibilitychange", renew);
-
-  // The value under the pointer or finger on a chart, in words.
-  const told = document.createElement("output");
-  told.className = "crosshair";
-  told.setAttribute("aria-hidden", "true");
-  document.addEventListener("pointermove", (event) => {
-    const chart = event.target instanceof Element ? event.target.closest("svg.chart") : null;
-    const points = chart ? chart.getAttribute("data-points") : null;
-    if (!points) {
-      told.remove();
-      return;
-    }
-    const box = chart.getBoundingClientRect();
-    const share = (event.clientX - box.left) / box.width;
-    let best = null;
-    for (const point of points.split(";")) {
-      const [at, words] = point.split("|");
-      if (best === null || Math.abs(at - share) < Math.abs(best[0] - share)) best = [Number(at), words];
-    }
-    if (!best) return;
-    told.textContent = best[1];
-    told.style.left = `${box.left + window.scrollX + best[0] * box.width}px`;
-    told.style.top = `${box.top + window.scrollY}px`;
-    if (!told.isConnected) document.body.append(told);
-  });
 })();

@@ -2,10 +2,11 @@
 
 use std::collections::BTreeMap;
 
+use fobwatch_core::quantity::GaugePressure;
 use maud::{Markup, PreEscaped, html};
 
 use super::{Units, craft, plain};
-use crate::planning::{Day, FORGOTTEN, Planned};
+use crate::planning::{Day, FORGOTTEN, Planned, form};
 
 /// What somebody typed, by the names of the fields.
 pub(crate) type Typed = BTreeMap<String, String>;
@@ -21,7 +22,14 @@ pub(crate) enum Answer {
     Plan(Box<Planned>, String),
 }
 
-pub(super) fn document(typed: &Typed, answer: &Answer, units: Units, demo: bool) -> Markup {
+/// `sources`: names of sensors that were heard.
+pub(super) fn document(
+    typed: &Typed,
+    answer: &Answer,
+    sources: &[String],
+    units: Units,
+    demo: bool,
+) -> Markup {
     craft::document(
         "Plan a batch",
         demo,
@@ -35,38 +43,47 @@ pub(super) fn document(typed: &Typed, answer: &Answer, units: Units, demo: bool)
                 Answer::Nothing => {},
                 Answer::Wrong(problems) => div class="press" role="alert" {
                     p { strong { "It cannot be planned so." } }
-                    ul { @for problem in problems { li { (problem) } } }
+                    ul { @for problem in problems { li { (by_label(problem)) } } }
                 },
-                Answer::Plan(planned, toml) => (told(planned, toml, units)),
+                Answer::Plan(planned, toml) => {
+                    p { a class="more" href="#form" { "Change what you filled in" } }
+                    (told(planned, toml, typed, units))
+                },
             }
-            (form(typed))
+            (form(typed, sources))
         },
     )
 }
 
-fn told(planned: &Planned, toml: &str, units: Units) -> Markup {
+fn told(planned: &Planned, toml: &str, typed: &Typed, units: Units) -> Markup {
+    let limit = typed
+        .get("pressure_limit_bar")
+        .map(|text| text.trim().replace(',', "."));
+    let limit = limit.and_then(|text| GaugePressure::from_bar(text.parse().ok()?).ok());
     html! {
-        @for part in &planned.parts {
+        @for (place, part) in planned.parts.iter().enumerate() {
             section {
                 h2 { (part.heading) }
-                @for sentence in &part.said { p { (craft::sentence(sentence)) } }
-                @if part.heading == FORGOTTEN { (days(&planned.course, units)) }
+                @for (first, sentence) in part.said.iter().enumerate() {
+                    p class=[(place == 0 && first == 0).then_some("press")] { (craft::sentence(sentence)) }
+                }
+                @if part.heading == FORGOTTEN { (days(&planned.course, limit, units)) }
             }
         }
         section {
             h2 { "Bottled it?" }
-            p { "Once the last bottle is closed, put it under watch. This is its batch file:" }
-            pre { code { (toml) } }
+            p { "Once the last bottle is closed, put it under watch. If that is not when you said, change it first." }
             form class="tap" method="post" action="/plan/watch" {
                 input type="hidden" name="toml" value=(toml);
                 button { "I have filled them: watch this batch" }
             }
+            details { summary { "Its batch file" } pre { code { (toml) } } }
         }
     }
 }
 
 /// Day by day.
-fn days(course: &[Day], units: Units) -> Markup {
+fn days(course: &[Day], limit: Option<GaugePressure>, units: Units) -> Markup {
     html! {
         table {
             thead { tr {
@@ -81,7 +98,10 @@ fn days(course: &[Day], units: Units) -> Markup {
                     tr {
                         td { (day.days) }
                         td { (format!("{:.1}", day.co2.p50.volumes())) }
-                        td class="value" { (plain(&units.pressure(day.pressure.p50))) }
+                        td class="value" {
+                            @if limit.is_some_and(|limit| day.pressure.p50 >= limit) { strong class="danger" { "Danger: " (plain(&units.pressure(day.pressure.p50))) } }
+                            @else { (plain(&units.pressure(day.pressure.p50))) }
+                        }
                         td class="value" { (plain(&units.at_most(day.pressure.p95))) }
                         td class="value" { (format!("{:.1} %", day.alcohol[0].percent())) }
                     }
@@ -141,25 +161,34 @@ const BATCH: [Field; 4] = [
     moment("bottled_at", "The last bottle is closed", true),
     text("experiment", "Part of an experiment", "which day", false),
 ];
-const DRINK: [Field; 6] = [
+const DRINK: [Field; 3] = [
     number("sucrose_g_per_l", "Table sugar, g per litre", "60", false),
     number(
         "hexose_g_per_l",
         "Glucose and fructose (honey, fruit), g per litre",
-        "",
-        false,
-    ),
-    number(
-        "unfermentable_g_per_l",
-        "Lactose and the like, g per litre",
-        "",
+        "20",
         false,
     ),
     number("culture_ml_per_l", "Culture, mL per litre", "25", false),
-    number("co2_volumes", "Already fizzy, volumes", "", false),
+];
+const MORE_OF_DRINK: [Field; 5] = [
+    number(
+        "unfermentable_g_per_l",
+        "Lactose and the like, g per litre",
+        "15",
+        false,
+    ),
+    number("co2_volumes", "Already fizzy, volumes", "0.3", false),
+    number("abv_percent", "Alcohol already in it, %", "0.1", false),
+    number(
+        "alcohol_ceiling_percent",
+        "The culture gives up at, % of alcohol, if truly known",
+        "2",
+        false,
+    ),
     number("ph", "pH, measured", "3.6", false),
 ];
-const BOTTLE: [Field; 6] = [
+const BOTTLE: [Field; 4] = [
     number("capacity_ml", "Brimful, mL", "500", true),
     number("fill_ml", "Drink in each, mL", "475", true),
     number("count", "How many", "8", false),
@@ -169,9 +198,11 @@ const BOTTLE: [Field; 6] = [
         "",
         true,
     ),
+];
+const MORE_OF_BOTTLE: [Field; 2] = [
     text(
         "limit_source",
-        "Where that figure stands",
+        "Where the limit stands",
         "printed on the base",
         false,
     ),
@@ -186,21 +217,83 @@ const WISH: [Field; 6] = [
     moment("home", "Nobody at home until", false),
 ];
 
-fn form(typed: &Typed) -> Markup {
+const SENSORS: [Field; 4] = [
+    text("pressure", "Pressure", "pilot", false),
+    text("liquid_temperature", "Temperature of the drink", "pilot", false),
+    text("room_temperature", "Temperature of the room", "kitchen", false),
+    number(
+        "dead_volume_ml",
+        "Gas space of the gauge on the pilot, mL",
+        "10",
+        false,
+    ),
+];
+
+fn form(typed: &Typed, sources: &[String]) -> Markup {
     let given = |name: &str| typed.get(name).map_or("", String::as_str);
     html! {
-        form class="tell plan" method="get" action="/plan" {
+        form class="tell plan" id="form" method="get" action="/plan" {
             (group("The batch", &BATCH, typed, &html! {}))
-            (group("What is in it", &DRINK, typed, &html! {}))
+            (group("What is in it", &DRINK, typed, &more("Less usual: lactose, already fizzy, alcohol, pH", &MORE_OF_DRINK, typed, &html! {})))
             (group("The bottles", &BOTTLE, typed, &html! {
                 (choice("material", "They are of", &[("glass", "glass"), ("pet", "plastic"), ("steel", "steel")], given("material")))
-                (choice("headspace", "Above the drink is", &[("air", "air: capped as filled"), ("foam", "foam: capped on foam"), ("purged", "CO\u{2082}: purged")], given("headspace")))
-                (choice("pilot", "The gauge sits", &[("pet", "on a new plastic bottle of the same size"), ("none", "nowhere: no gauge")], given("pilot")))
+                (choice("pilot", "The gauge sits", &[("pet", "on a plastic bottle, as large"), ("none", "nowhere: no gauge")], given("pilot")))
+                (more("Less usual: where the limit stands, headspace", &MORE_OF_BOTTLE, typed, &html! {
+                    (choice("headspace", "Above the drink is", &[("air", "air: capped as filled"), ("foam", "foam: capped on foam"), ("purged", "CO\u{2082}: purged")], given("headspace")))
+                }))
             }))
             (group("The wish and the room", &WISH, typed, &html! {
                 label class="check" { input type="checkbox" name="last_week" value="yes" checked[!given("last_week").is_empty()]; " The room as its thermometer told it in the last week" }
             }))
+            (group("Which sensor is whose", &SENSORS, typed, &html! {
+                p class="soft whole" {
+                    "The name under which each sends; leave out what you have not got."
+                    @if !sources.is_empty() { " Heard so far: " (sources.join(", ")) "." }
+                }
+            }))
             button { "Tell me what to expect" }
+        }
+    }
+}
+
+/// What few batches need: folded, unless something of it was typed.
+fn more(heading: &str, fields: &[Field], typed: &Typed, also: &Markup) -> Markup {
+    let used = |field: &Field| typed.get(field.name).is_some_and(|text| !text.trim().is_empty());
+    html! {
+        details class="whole" open[fields.iter().any(used)] {
+            summary { (heading) }
+            div class="fields" { @for field in fields { (input(field, typed)) } (PreEscaped(&also.0)) }
+        }
+    }
+}
+
+/// A problem of the batch file by the words of the form.
+fn by_label(problem: &str) -> String {
+    let all = [
+        &BATCH[..],
+        &DRINK,
+        &MORE_OF_DRINK,
+        &BOTTLE,
+        &MORE_OF_BOTTLE,
+        &WISH,
+        &SENSORS,
+    ];
+    all.into_iter().flatten().fold(problem.to_owned(), |told, field| {
+        let Some(key) = form::key_of(field.name) else {
+            return told;
+        };
+        told.replace(&format!("`{key}`"), &format!("\u{201c}{}\u{201d}", field.label))
+    })
+}
+
+fn input(field: &Field, typed: &Typed) -> Markup {
+    html! {
+        label {
+            (field.label)
+            input type=(field.kind) name=(field.name) value=(typed.get(field.name).map_or("", String::as_str))
+                placeholder=[(!field.hint.is_empty()).then(|| format!("as {}", field.hint))]
+                step=[(field.kind == "number").then_some("any")] maxlength=[(field.kind == "text").then_some("80")]
+                required[field.required];
         }
     }
 }
@@ -210,14 +303,7 @@ fn group(heading: &str, fields: &[Field], typed: &Typed, more: &Markup) -> Marku
         fieldset {
             legend { (heading) }
             div class="fields" {
-                @for field in fields {
-                    label {
-                        (field.label)
-                        input type=(field.kind) name=(field.name) value=(typed.get(field.name).map_or("", String::as_str))
-                            placeholder=(field.hint) step=[(field.kind == "number").then_some("any")] maxlength=[(field.kind == "text").then_some("80")]
-                            required[field.required];
-                    }
-                }
+                @for field in fields { (input(field, typed)) }
                 (PreEscaped(&more.0))
             }
         }

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::{caution, craft};
+use super::{amount::capital, caution, craft};
 use crate::rescue::Told;
 
 pub(super) fn document(told: &Told, demo: bool) -> Markup {
@@ -15,7 +15,7 @@ pub(super) fn document(told: &Told, demo: bool) -> Markup {
         &html! {
             h1 class=[danger.then_some("danger")] { "What can be done for " (name) }
             @for (place, sentence) in told.advice.iter().enumerate() {
-                p class=[(place == 0).then_some("press")] { (craft::sentence(sentence)) }
+                p class=[(place == 0).then_some("press")] { (craft::sentence(&on_page(sentence))) }
             }
             @if told.plight == "chilled_too_early" {
                 form class="tap" method="post" action={ "/batches/" (slug) "/tell" } {
@@ -27,4 +27,14 @@ pub(super) fn document(told: &Told, demo: bool) -> Markup {
             (caution::gone_wrong())
         },
     )
+}
+
+/// What the terminal says with a command is a tap away here.
+fn on_page(sentence: &str) -> String {
+    let said = sentence.replace("`fobwatch status` tells", "The agenda tells");
+    let said = match said.split_once(", and note it: fobwatch note") {
+        Some((said, _)) => format!("{said}, and note it here."),
+        None => said,
+    };
+    capital(&said)
 }

@@ -67,7 +67,7 @@ pub(super) fn row(shown: &Shown, anchor: &str, axis: TimeAxis, days: &[Day], con
             span class="what" {
                 @match shown.view.fullest() {
                     Some(fullest) => b {
-                        (units.figure(fullest.now.p50)) " of "
+                        (units.in_bottle(fullest.now.p50)) " of "
                         (units.limit_figure(limit)) "\u{a0}" (units.of_pressure())
                     },
                     None => b { "pressure not known" },

@@ -3,7 +3,7 @@
 //! Plain forms, without script. They post to addresses of the page, which answer with the page again.
 
 use fobwatch_core::{alert::AlertName, note::Note};
-use maud::{Markup, html};
+use maud::{Markup, PreEscaped, html};
 
 use super::{
     Context, Shown,
@@ -22,7 +22,12 @@ pub(super) fn moved(shown: &Shown) -> Markup {
     let (kind, words) = if shown.is_chilled() {
         ("taken_out", "I took them all out of the fridge")
     } else {
-        ("moved_to_fridge", "I have moved them all, the pilot too")
+        let words = if shown.batch.pilot.is_some() {
+            "I have moved them all, the pilot too"
+        } else {
+            "I have moved them all"
+        };
+        ("moved_to_fridge", words)
     };
     html! {
         form class="tap" method="post" action={ "/batches/" (shown.batch.name.slug()) "/tell" } {
@@ -43,69 +48,136 @@ pub(super) fn seen(shown: &Shown, alert: AlertName) -> Markup {
 
 /// At the end of a batch's section.
 pub(super) fn below(shown: &Shown) -> Markup {
+    let slug = shown.batch.name.slug();
     html! {
         (moved(shown))
-        p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/tell" } { "Tell something else: opened, squeezed, measured, only some moved" } }
-        @if shown.is_chilled() { p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/rescue" } { "Chilled too early, or gone too far? What can be done" } } }
+        p { a class="more" href={ "/batches/" (slug) "/tell" } { "Tell something else: opened, squeezed, measured, only some moved" } }
+        @if shown.is_chilled() { p { a class="more" href={ "/batches/" (slug) "/rescue" } { "Chilled too early, or gone too far? What can be done" } } }
         @if crate::proof::looks_like_one(&shown.batch) {
-            form class="tap" method="post" action={ "/batches/" (shown.batch.name.slug()) "/proofed" } {
+            form class="tap" method="post" action={ "/batches/" (slug) "/proofed" } {
                 button class="quiet" { "It was a proof: keep what it taught" }
             }
         }
-        p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/label" } { "Label, shelf card and lot record" } }
-        p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/see-to" } { "See to its alerts, export it, end it" } }
+        p class="ways" {
+            a class="more" href={ "/batches/" (slug) "/see-to" } { "See to its alerts, export it, end it" }
+            a class="more" href={ "/batches/" (slug) "/label" } { "Label and lot record" }
+            a class="more" href={ "/account?batch=" (slug) "#links-head" } { "Let somebody look at it" }
+        }
         p class="soft" { "From a terminal: " code { "fobwatch note " (quoted(shown.batch.name.as_str())) " opened --bottles 3" } }
     }
 }
 
-/// The page on which a batch's notes are written. `wrong`: why the last one was not taken.
-pub(super) fn document(shown: &Shown, context: &Context, wrong: Option<&str>) -> Markup {
+/// The page on which a batch's notes are written: a line for each thing that a person does or sees, opened by a tap. `wrong`: which kind
+/// of note was not taken, and why.
+pub(super) fn document(shown: &Shown, context: &Context, wrong: Option<(&str, &str)>) -> Markup {
     let name = shown.batch.name.as_str();
-    let address = format!("/batches/{}/tell", shown.batch.name.slug());
     let count = shown.batch.bottle.count;
-    let wrong: Vec<String> = wrong.map(str::to_owned).into_iter().collect();
+    let why: Vec<String> = wrong.map(|(_, why)| why.to_owned()).into_iter().collect();
+    let form = Form {
+        address: format!("/batches/{}/tell", shown.batch.name.slug()),
+        local: [shown.batch.bottled_at, context.now].map(|at| {
+            let at = at.to_zoned_datetime(context.display.zone.clone());
+            at.strftime("%Y-%m-%dT%H:%M").to_string()
+        }),
+        open: wrong.map(|(kind, _)| kind.to_owned()),
+    };
+    let one = |kind: &str, heading: &str, inside: Markup| form.folded(kind, heading, &form.of(kind, &inside));
     frame(
         &format!("What did you do or see with {name}?"),
         context,
         &html! {
-            (refused("Not noted.", &wrong))
+            (refused("Not noted.", &why))
             @if shown.is_danger() {
                 p class="press" { strong class="danger" { "Danger. " } (caution::KEEP_OUT) }
                 p { "A note silences no alert of pressure. Tell what was done already; do nothing for it." }
             } @else {
-                p class="soft" { "A note counts from now on. It never silences an alert of pressure." }
+                p class="soft" { "A note never silences an alert of pressure." }
             }
-            (group(&address, "opened", "I opened a bottle", html! {
-                (number("Number of the bottle", count))
-                (words("It was", "text", &FIZZ))
-                p class="soft" { "A bottle that was opened no longer stands for the batch." }
-            }))
-            (group(&address, "squeezed", "I squeezed the plastic bottle with the sensors", words("It was", "text", &SQUEEZED)))
-            (group(&address, "tasted", "I tasted it", html! {
-                (words("It was", "text", &FIZZ))
-            }))
-            (group(&address, "tasted", "I tasted it, and say it in my own words", html! {
-                (number("Number of the bottle", count))
-                label { "It was" input name="text" maxlength="500" required; }
-                p class="soft" {
-                    "Said of two bottles or more that had been cold for a day, a word of your own counts in later batches, too."
+            div class="told" {
+                (one("opened", "I opened a bottle", html! {
+                    (number("Number of the bottle", count))
+                    (words("It was", &FIZZ))
+                    p class="soft" { "A bottle that was opened no longer stands for the batch." }
+                }))
+                (one("squeezed", "I squeezed the plastic bottle with the sensors", words("It was", &SQUEEZED)))
+                (form.folded("tasted", "I tasted it", &html! {
+                    (form.of("tasted", &words("It was", &FIZZ)))
+                    (form.of("tasted", &html! {
+                        (number("Or in your own words: number of the bottle", count))
+                        label { "It was" input name="text" maxlength="500" required; }
+                        p class="soft" {
+                            "Said of two bottles or more that had been cold for a day, a word of your own counts in later batches, too."
+                        }
+                        (NOTE_IT)
+                    }))
+                }))
+                @if !shown.is_danger() {
+                    (one("moved_to_fridge", "I moved them to the fridge", html! { (how_many(shown)) (NOTE_IT) }))
                 }
-            }))
-            @if !shown.is_danger() {
-                (group(&address, "moved_to_fridge", "I moved them to the fridge", how_many(shown)))
+                (one("taken_out", "I took some out of the fridge", html! {
+                    (numbers("Which bottles, as 1-4 or 2,5; empty: all", false)) (NOTE_IT)
+                }))
+                (one("gravity", "I measured the gravity in a sample", html! {
+                    (figure("Gravity, as 1.026", "0.0005", "SG"))
+                    (words("The sample was", &["degassed", "gassy"]))
+                }))
+                (one("gauge", "I read a dial", html! { (figure("Gauge pressure, bar", "0.05", "bar")) (NOTE_IT) }))
+                (one("given_away", "I gave some away", html! { (numbers("Which bottles", true)) (NOTE_IT) }))
+                (one("vented", "I let gas off", html! {
+                    p class="soft" { "It lowers the pressure for hours only: it is no rescue. Told, it is not taken for a leak." }
+                    (numbers("Which bottles, as 1-4 or 2,5; empty: all", false)) (NOTE_IT)
+                }))
+                (one("broken", "One broke or burst", html! {
+                    p class="soft" { "The others still hold pressure." }
+                    (numbers("Which bottles", true)) (NOTE_IT)
+                }))
+                (one("other", "Something else", html! {
+                    label { "In your own words" input name="text" maxlength="500" required; }
+                    (NOTE_IT)
+                }))
             }
-            (group(&address, "taken_out", "I took some out of the fridge", numbers("Which bottles, as 1-4 or 2,5; empty: all", false)))
-            (group(&address, "gravity", "I measured the gravity in a sample", html! {
-                (figure("Gravity, as 1.026", "0.0005", "SG"))
-                (words("The sample was", "text", &["degassed", "gassy"]))
-            }))
-            (group(&address, "gauge", "I read a dial", figure("Gauge pressure, bar", "0.05", "bar")))
-            (group(&address, "given_away", "I gave some away", numbers("Which bottles", true)))
-            (group(&address, "other", "Something else", html! {
-                label { "In your own words" input name="text" maxlength="500" required; }
-            }))
+            p { a class="more" href="/cultures" { "I fed the culture, or did something else to it" } }
         },
     )
+}
+
+/// The last button of a form whose words were typed.
+const NOTE_IT: PreEscaped<&str> = PreEscaped("<button>Note it</button>");
+
+/// What the forms of a page share.
+struct Form {
+    address: String,
+    /// When the batch was sealed, and the present, as a browser has local times.
+    local: [String; 2],
+    /// The one that is not folded.
+    open: Option<String>,
+}
+
+impl Form {
+    fn folded(&self, kind: &str, heading: &str, inside: &Markup) -> Markup {
+        html! {
+            details id={ "told-" (kind) } open[self.open.as_deref() == Some(kind)] {
+                summary { (heading) }
+                (inside)
+            }
+        }
+    }
+
+    fn of(&self, kind: &str, inside: &Markup) -> Markup {
+        let [sealed, now] = &self.local;
+        html! {
+            form class="tell" method="post" action=(self.address) {
+                // The key Enter presses the first button of a form, which must not be a word that nobody meant.
+                button disabled hidden {}
+                input type="hidden" name="kind" value=(kind);
+                (inside)
+                details class="when" {
+                    summary { "It was earlier" }
+                    label { "When" input type="datetime-local" name="when" min=(sealed) max=(now); }
+                }
+            }
+        }
+    }
 }
 
 /// How many were moved, and whether the bottle with the sensors went too: without it "all" is not all.
@@ -141,19 +213,6 @@ pub(super) fn undo(shown: &Shown, moved: &Note) -> Markup {
     }
 }
 
-fn group(address: &str, kind: &str, heading: &str, inside: Markup) -> Markup {
-    html! {
-        form class="tell" method="post" action=(address) {
-            fieldset {
-                legend { (heading) }
-                input type="hidden" name="kind" value=(kind);
-                (inside)
-                button { "Note it" }
-            }
-        }
-    }
-}
-
 fn number(label: &str, most: u32) -> Markup {
     html! {
         label { (label) input type="number" inputmode="numeric" name="bottles" min="1" max=(most) required; }
@@ -173,14 +232,12 @@ fn figure(label: &str, step: &str, unit: &str) -> Markup {
     }
 }
 
-/// One of a few words; 48 pixels high each, to be hit with a thumb.
-fn words(label: &str, name: &str, words: &[&str]) -> Markup {
+/// One of a few words: each a button that notes it, to be hit with a thumb.
+fn words(label: &str, words: &[&str]) -> Markup {
     html! {
-        div class="words" role="radiogroup" aria-label=(label) {
+        div class="words" role="group" aria-label=(label) {
             span class="soft" { (label) }
-            @for word in words {
-                label { input type="radio" name=(name) value=(word) required; " " (word) }
-            }
+            @for word in words { button class="quiet" name="text" value=(word) { (word) } }
         }
     }
 }

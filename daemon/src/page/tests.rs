@@ -178,8 +178,39 @@ fn units_are_the_users() {
     assert!(page.contains("72.5\u{a0}psi") && page.contains("69.4\u{a0}°F"));
 }
 
-/// The only one there is.
-const OWN_SCRIPT: &str = "<script src=\"/page.js\" defer></script>";
+#[test]
+fn alerts_stand_on_the_axis_and_half_lies_within_the_dark_band() {
+    let mut shown = move_now();
+    shown.view.alerts[0].since = now() - SignedDuration::from_hours(10);
+    let picture = chart(&shown, &context()).unwrap();
+    let wedge = &picture[place(&picture, "class=\"over\"")..];
+    let at: f64 = wedge[place(wedge, "x=\"") + 3..place(wedge, "%")]
+        .parse()
+        .unwrap();
+    // Ten hours before the present, on an axis that begins with the sealing 70 h ago.
+    let line = &picture[place(&picture, "class=\"now\"")..];
+    let present: f64 = line[place(line, "x1=\"") + 4..place(line, "%")].parse().unwrap();
+    assert!((at / present - 60.0 / 70.0).abs() < 0.01, "{at} of {present}");
+    assert!(picture.contains("Alert since") && picture.contains("move to fridge"));
+    shown.view.alerts.clear();
+    assert!(!chart(&shown, &context()).unwrap().contains("wedge"));
+
+    let highest = |class: &str| -> f64 {
+        let band = &picture[place(&picture, class)..];
+        let points = &band[place(band, "points=\"") + 8..];
+        let points = points[..place(points, "\"")].split(' ');
+        points
+            .filter_map(|point| point.split_once(',')?.1.parse::<f64>().ok())
+            .fold(f64::INFINITY, f64::min)
+    };
+    assert!(
+        highest("class=\"middle\"") > highest("class=\"fan\""),
+        "lower on the page"
+    );
+}
+
+/// The only ones there are.
+const OWN_SCRIPTS: &str = "<script src=\"/page.js\" defer></script><script src=\"/chart.js\" defer></script>";
 
 #[test]
 fn what_comes_from_outside_is_escaped() {
@@ -191,9 +222,9 @@ fn what_comes_from_outside_is_escaped() {
     shown.view.alerts = vec![alert(AlertName::LimitNear, 1, evil)];
     shown.view.sensors[0].source = fobwatch_core::reading::Source::new("<b onclick=x>").unwrap();
     shown.failed = Some(evil.to_owned());
-    let page = agenda(&[shown.clone()], &context()).replace(OWN_SCRIPT, "");
+    let page = agenda(&[shown.clone()], &context()).replace(OWN_SCRIPTS, "");
     let picture = chart(&shown, &context()).unwrap();
-    let form = super::tell(&shown, &context(), Some(evil));
+    let form = super::tell(&shown, &context(), Some(("opened", evil)));
     for text in [page, picture, form] {
         assert!(!text.contains("<script") && !text.contains("<b onclick"));
         assert!(text.contains("&lt;script&gt;"));
@@ -203,8 +234,8 @@ fn what_comes_from_outside_is_escaped() {
 #[test]
 fn a_strict_policy_holds() {
     let page = agenda(&all(), &context());
-    assert_eq!(page.matches(OWN_SCRIPT).count(), 1);
-    let page = page.replace(OWN_SCRIPT, "");
+    assert_eq!(page.matches(OWN_SCRIPTS).count(), 1);
+    let page = page.replace(OWN_SCRIPTS, "");
     for forbidden in ["style=", "<style", "<script", "onclick", "http://", "https://"] {
         let own = page.replace("xmlns=\"http://www.w3.org/2000/svg\"", "");
         assert!(!own.contains(forbidden), "{forbidden}");
@@ -363,7 +394,7 @@ fn many_batches_fold_and_those_that_want_somebody_stay_open() {
     batches.push(danger());
     let page = agenda(&batches, &context());
     assert!(headline(&page).starts_with("Danger."));
-    let folded = place(&page, "<details class=\"folded\">");
+    let folded = place(&page, "<details class=\"folded\"");
     assert!(place(&page, "id=\"batch-hibiscus-11\"") < folded);
     assert_eq!(page.matches("<section class=\"batch\"").count(), 201);
     assert!(page.contains("Nothing needed by 200 batches"));

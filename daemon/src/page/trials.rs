@@ -1,35 +1,36 @@
 //! Experiments: siblings side by side.
 
-use std::collections::BTreeMap;
-
 use fobwatch_core::{batch::ExperimentName, experiment::Experiment};
 use maud::{Markup, html};
 
 use super::{Units, craft, experimented, experimented::as_image, local, plain};
 use crate::{
     config::Display,
-    craft::experiments::{CAUTION, fizz, verdict},
+    craft::experiments::{CAUTION, Found, fizz, verdict},
 };
 
-pub(super) fn document(
-    experiments: &BTreeMap<ExperimentName, Experiment>,
-    left_out: &[String],
-    display: &Display,
-    demo: bool,
-) -> Markup {
+pub(super) fn document(found: &Found, display: &Display, demo: bool) -> Markup {
+    let (experiments, left_out) = (&found.experiments, &found.left_out);
     craft::document(
         "Experiments",
         demo,
         &html! {
+            (craft::of_cultures("/experiments"))
             h1 { @if experiments.is_empty() { "No experiment yet." } @else { "Which one was right?" } }
             @if experiments.is_empty() {
-                p { "Fill several batches from one drink, and pull them on several days or give them several doses. Write the same name into the file of each:" }
+                p { "Fill several batches from one drink, and pull them on several days or give them several doses. Give each the same name under \u{201c}Part of an experiment\u{201d} when you plan it, or in its file:" }
                 pre { code { "experiment = \"which day\"" } }
                 p { "Note when each goes to the fridge, taste them cold, and note how they were: then they stand here side by side." }
             } @else {
                 p class="soft" { (CAUTION) }
             }
             @for (name, of) in experiments { (experiment(name, of, display)) }
+            @if !found.more.is_empty() {
+                section {
+                    h2 { "Earlier ones" }
+                    ul class="files" { @for name in &found.more { li { a class="more" href={ "/experiments?name=" (name.slug()) } { (name) } } } }
+                }
+            }
             @if !left_out.is_empty() {
                 details { summary { (left_out.len()) " left out" } @for why in left_out { p { (why) } } }
             }

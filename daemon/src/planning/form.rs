@@ -8,28 +8,45 @@ use super::{Room, read_room};
 use crate::commands::moment;
 
 /// Fields with a number, and the table and key that they have in a batch file.
-const NUMBERS: [(&str, &str, &str); 13] = [
+const NUMBERS: [(&str, &str, &str); 16] = [
     ("sucrose_g_per_l", "drink", "sucrose_g_per_l"),
     ("hexose_g_per_l", "drink", "hexose_g_per_l"),
     ("unfermentable_g_per_l", "drink", "unfermentable_g_per_l"),
     ("culture_ml_per_l", "drink", "culture_ml_per_l"),
     ("co2_volumes", "drink", "co2_volumes"),
+    ("abv_percent", "drink", "abv_percent"),
+    ("alcohol_ceiling_percent", "drink", "alcohol_ceiling_percent"),
     ("ph", "drink", "ph"),
     ("capacity_ml", "bottle", "capacity_ml"),
     ("fill_ml", "bottle", "fill_ml"),
     ("count", "bottle", "count"),
     ("pressure_limit_bar", "bottle", "pressure_limit_bar"),
     ("fill_tolerance_ml", "bottle", "fill_tolerance_ml"),
+    ("dead_volume_ml", "pilot", "dead_volume_ml"),
     ("target_volumes", "target", "co2_volumes"),
     ("fridge_c", "target", "fridge_c"),
 ];
 
 /// Fields with a text.
-const TEXTS: [(&str, &str, &str); 3] = [
+const TEXTS: [(&str, &str, &str); 6] = [
     ("material", "bottle", "material"),
     ("limit_source", "bottle", "limit_source"),
     ("headspace", "bottle", "headspace"),
+    ("pressure", "sensors", "pressure"),
+    ("liquid_temperature", "sensors", "liquid_temperature"),
+    ("room_temperature", "sensors", "room_temperature"),
 ];
+
+/// The key in a batch file of what a field of the form asks, as `bottle.fill_ml`.
+pub(crate) fn key_of(field: &str) -> Option<String> {
+    if ["name", "culture", "bottled_at", "experiment"].contains(&field) {
+        return Some(field.to_owned());
+    }
+    let all = NUMBERS.iter().chain(&TEXTS);
+    all.into_iter()
+        .find(|(name, ..)| *name == field)
+        .map(|(_, table, key)| format!("{table}.{key}"))
+}
 
 /// A text as TOML has it: its basic strings are those of JSON.
 fn quoted(text: &str) -> String {
@@ -89,7 +106,9 @@ pub(crate) fn batch_file(typed: &BTreeMap<String, String>, zone: &TimeZone) -> R
                 .push_str(&format!("{key} = {}\n", quoted(text)));
         }
     }
-    if given("pilot") == Some("pet") && given("material") != Some("pet") {
+    if given("pilot") != Some("pet") {
+        tables.remove("pilot");
+    } else if given("material") != Some("pet") {
         tables
             .entry("pilot")
             .or_default()
@@ -104,7 +123,7 @@ pub(crate) fn batch_file(typed: &BTreeMap<String, String>, zone: &TimeZone) -> R
     if !problems.is_empty() {
         return Err(problems);
     }
-    for table in ["drink", "bottle", "pilot", "target", "room"] {
+    for table in ["drink", "bottle", "pilot", "target", "sensors", "room"] {
         if let Some(lines) = tables.get(table) {
             head.push_str(&format!("\n[{table}]\n{lines}"));
         }

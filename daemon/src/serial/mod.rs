@@ -5,6 +5,8 @@
 
 mod backlog;
 mod line;
+#[cfg(any(test, feature = "faults"))]
+pub(crate) mod simulated;
 mod speech;
 
 use std::{
@@ -86,6 +88,27 @@ enum Taken {
     NobodyLeft,
 }
 
+/// What is known of a port since it was opened.
+struct Opened {
+    cutter: Cutter,
+    last: Timestamp,
+    speech: Speech,
+}
+
+impl Opened {
+    fn new(port: &Port) -> Self {
+        Self {
+            cutter: Cutter::new(match port.format {
+                LineFormat::Senml => Cut::FromTheFirstByte,
+                // The tail of a line cut by the opening could pass for a line of smaller numbers.
+                LineFormat::Delimited(_) => Cut::FromTheFirstLineEnd,
+            }),
+            last: Timestamp::MIN,
+            speech: Speech::default(),
+        }
+    }
+}
+
 struct Worker {
     port: Port,
     calibrations: Arc<Calibrations>,
@@ -133,14 +156,8 @@ impl Worker {
     }
 
     fn listen(&self, port: &mut impl Read, backlog: &mut Backlog) -> End {
-        let mut cutter = Cutter::new(match self.port.format {
-            LineFormat::Senml => Cut::FromTheFirstByte,
-            // The tail of a line cut by the opening could pass for a line of smaller numbers.
-            LineFormat::Delimited(_) => Cut::FromTheFirstLineEnd,
-        });
+        let mut opened = Opened::new(&self.port);
         let mut bytes = [0; 1024];
-        let mut last = Timestamp::MIN;
-        let mut speech = Speech::default();
         loop {
             if self.stop.is_cancelled() || self.inbox.is_closed() {
                 return End::Stopped;
@@ -162,33 +179,48 @@ impl Worker {
                 }
                 Err(error) => return End::Failed(error),
             };
-            if speech.hears(&bytes[..count]) {
-                self.meter.garbled(&Speech::sentence(self.port.baud));
-            }
-            for line in cutter.push(&bytes[..count]) {
-                match line {
-                    Some(line) => {
-                        // Lines that come in one read are told apart: the same time and quantity would be one reading.
-                        last = told_apart(Timestamp::now(), last);
-                        match self.take(&line, last, backlog) {
-                            Taken::Readings => {
-                                speech.understood();
-                                self.meter.clear();
-                            }
-                            Taken::Nothing => {}
-                            Taken::NobodyLeft => return End::Stopped,
-                        }
-                    }
-                    None => self.meter.refused(
-                        &self.port.name,
-                        &BadRow {
-                            place: Place::Message,
-                            wrong: Wrong::TooLong { most: MAX_LINE },
-                        },
-                    ),
-                }
+            if self.hear(&mut opened, &bytes[..count], Timestamp::now, backlog) == Taken::NobodyLeft {
+                return End::Stopped;
             }
         }
+    }
+
+    /// Hands the readings of these bytes on; whether there were some.
+    fn hear(
+        &self,
+        opened: &mut Opened,
+        bytes: &[u8],
+        now: impl Fn() -> Timestamp,
+        backlog: &mut Backlog,
+    ) -> Taken {
+        if opened.speech.hears(bytes) {
+            self.meter.garbled(&Speech::sentence(self.port.baud));
+        }
+        let mut taken = Taken::Nothing;
+        for line in opened.cutter.push(bytes) {
+            let Some(line) = line else {
+                self.meter.refused(
+                    &self.port.name,
+                    &BadRow {
+                        place: Place::Message,
+                        wrong: Wrong::TooLong { most: MAX_LINE },
+                    },
+                );
+                continue;
+            };
+            // Lines that come in one read are told apart: the same time and quantity would be one reading.
+            opened.last = told_apart(now(), opened.last);
+            match self.take(&line, opened.last, backlog) {
+                Taken::Readings => {
+                    opened.speech.understood();
+                    self.meter.clear();
+                    taken = Taken::Readings;
+                }
+                Taken::Nothing => {}
+                Taken::NobodyLeft => return Taken::NobodyLeft,
+            }
+        }
+        taken
     }
 
     /// Hands the readings of a line on.

@@ -169,10 +169,15 @@ SELECT id, alert, destination, attempts, made_us, made_us, due_us, done_us, give
 DROP TABLE outbox;
 ALTER TABLE outbox_again RENAME TO outbox;
 CREATE INDEX outbox_due ON outbox (destination, id) WHERE done_us IS NULL;
+", "
+ALTER TABLE batch ADD COLUMN elsewhere TEXT;
 "];
 
 /// The first layout with rollups.
 pub(super) const WITH_ROLLUPS: i64 = 3;
+
+/// The first layout that knows batches of others (`elsewhere`: the prefix of who watches it).
+pub(super) const WITH_ELSEWHERE: i64 = 8;
 
 /// Settings of a connection that writes.
 ///

@@ -16,6 +16,7 @@ const ALL: &[&str] = &[
     include_str!("layouts/5.sql"),
     include_str!("layouts/6.sql"),
     include_str!("layouts/7.sql"),
+    include_str!("layouts/8.sql"),
 ];
 
 fn lay(text: &str, folder: &Path) {

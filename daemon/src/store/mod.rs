@@ -11,6 +11,7 @@
 mod backup;
 mod beside;
 mod diary;
+mod elsewhere;
 mod error;
 mod event;
 mod layout;
@@ -19,6 +20,8 @@ mod outbox;
 mod read;
 mod rolled;
 mod rollup;
+#[cfg(any(test, feature = "faults"))]
+mod simulated;
 mod text;
 mod told;
 mod write;
@@ -39,6 +42,7 @@ use rusqlite::Connection;
 use tokio::sync::{mpsc, oneshot};
 
 pub(crate) use beside::write as write_beside;
+pub use elsewhere::{Heard, Word};
 pub use error::StoreError;
 pub use event::{
     Appended, BatchId, Bucket, Outcome, Sequence, Series, SetAsideCount, Snapshot, StoredBatch, StoredEvent,
@@ -57,6 +61,23 @@ const QUEUE: usize = 64;
 
 /// Read-only connections kept open for the next reader.
 const KEPT_READERS: usize = 4;
+
+/// Who looks on at every write, on the writer's thread: nobody, but for the simulation of faults.
+pub(crate) trait Onlooker: Send + 'static {
+    /// Whether the next write is done at all.
+    fn lets(&mut self, writer: &Writer) -> bool;
+
+    /// It was done, well or not; whoever asked was answered.
+    fn saw(&mut self, writer: &Writer);
+}
+
+impl Onlooker for () {
+    fn lets(&mut self, _writer: &Writer) -> bool {
+        true
+    }
+
+    fn saw(&mut self, _writer: &Writer) {}
+}
 
 type WriterThread = thread::JoinHandle<Result<(), StoreError>>;
 type Job = Box<dyn FnOnce(&mut Writer) + Send>;
@@ -84,11 +105,19 @@ impl Store {
     /// # Errors
     /// As [`Writer::open`].
     pub fn open(folder: &Path) -> Result<Self, StoreError> {
+        Self::open_seen(folder, ())
+    }
+
+    /// The same, with somebody who looks on at every write.
+    ///
+    /// # Errors
+    /// As [`Writer::open`].
+    pub(crate) fn open_seen(folder: &Path, onlooker: impl Onlooker) -> Result<Self, StoreError> {
         let writer = Writer::open(folder)?;
         let (jobs, queue) = mpsc::channel(QUEUE);
         let handle = thread::Builder::new()
             .name("store".to_owned())
-            .spawn(move || run(writer, queue))
+            .spawn(move || run(writer, queue, onlooker))
             .map_err(|source| StoreError::Folder {
                 folder: folder.to_owned(),
                 source,
@@ -224,9 +253,18 @@ impl Readers {
     }
 }
 
-fn run(mut writer: Writer, mut queue: mpsc::Receiver<Option<Job>>) -> Result<(), StoreError> {
+fn run(
+    mut writer: Writer,
+    mut queue: mpsc::Receiver<Option<Job>>,
+    mut onlooker: impl Onlooker,
+) -> Result<(), StoreError> {
     while let Some(Some(job)) = queue.blocking_recv() {
+        if !onlooker.lets(&writer) {
+            // Whoever waits for the answer hears that the store is closed.
+            continue;
+        }
         job(&mut writer);
+        onlooker.saw(&writer);
     }
     writer.close()
 }

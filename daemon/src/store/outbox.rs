@@ -304,6 +304,23 @@ impl Writer {
         Ok(())
     }
 
+    /// Rows are about to be tried together: they stay together from here on.
+    ///
+    /// # Errors
+    /// Nothing of it was stored.
+    pub fn outbox_begun(&mut self, rows: &[i64]) -> Result<(), StoreError> {
+        let transaction = self.connection.transaction()?;
+        for row in rows {
+            transaction
+                .prepare_cached(
+                    "UPDATE outbox SET attempts = attempts + 1 WHERE id = ?1 AND done_us IS NULL",
+                )?
+                .execute([row])?;
+        }
+        transaction.commit()?;
+        Ok(())
+    }
+
     /// Puts rows off until `due_at`, together, with what went wrong.
     ///
     /// # Errors

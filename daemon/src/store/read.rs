@@ -257,10 +257,13 @@ impl<'c> Reader<'c> {
 
     /// Whether the file has rollups: one of an earlier layout that nobody wrote to since has none.
     pub(super) fn has_rollups(&self) -> Result<bool, StoreError> {
-        let layout: i64 = self
+        Ok(self.layout()? >= layout::WITH_ROLLUPS)
+    }
+
+    fn layout(&self) -> Result<i64, StoreError> {
+        Ok(self
             .connection
-            .pragma_query_value(None, "user_version", |row| row.get(0))?;
-        Ok(layout >= layout::WITH_ROLLUPS)
+            .pragma_query_value(None, "user_version", |row| row.get(0))?)
     }
 
     fn sensors(&self) -> Result<BTreeMap<i64, (Source, Quantity)>, StoreError> {
@@ -271,14 +274,32 @@ impl<'c> Reader<'c> {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// All batches, in the order in which they were added.
+    /// All batches that were added here, in the order in which they were added.
     ///
     /// # Errors
     /// The database failed, or a row does not read back.
     pub fn batches(&self) -> Result<Vec<StoredBatch>, StoreError> {
-        let mut query = self
-            .connection
-            .prepare_cached("SELECT id, name, text, added_us, ended_us FROM batch ORDER BY id")?;
+        match self.layout()? >= layout::WITH_ELSEWHERE {
+            true => self.batches_where("elsewhere IS NULL"),
+            false => self.batches_where("true"),
+        }
+    }
+
+    /// Batches that other fobwatch of the site watch, as far as they told of them.
+    ///
+    /// # Errors
+    /// The database failed, or a row does not read back.
+    pub fn batches_elsewhere(&self) -> Result<Vec<StoredBatch>, StoreError> {
+        match self.layout()? >= layout::WITH_ELSEWHERE {
+            true => self.batches_where("elsewhere IS NOT NULL"),
+            false => Ok(Vec::new()),
+        }
+    }
+
+    fn batches_where(&self, which: &str) -> Result<Vec<StoredBatch>, StoreError> {
+        let mut query = self.connection.prepare_cached(&format!(
+            "SELECT id, name, text, added_us, ended_us FROM batch WHERE {which} ORDER BY id"
+        ))?;
         let rows = query.query_map([], |row| {
             let name = BatchName::new(&row.get::<_, String>(1)?).map_err(unreadable)?;
             let slug: Slug = name.slug();

@@ -203,7 +203,7 @@ impl Writer {
     /// Takes away at most `limit` raw readings that were measured, and arrived, before `before`; their rollups stay.
     /// Answers with how many it took: fewer than `limit` means that all is done.
     ///
-    /// What stays whatever its age: all since a week before the earliest live batch was sealed, since its engine may begin
+    /// What stays whatever its age: all since a week before the earliest live batch of the site was sealed, since its engine may begin
     /// anew from there; what one of `destinations` was not told yet; and the last reading of each sensor and of all.
     ///
     /// # Errors
@@ -215,7 +215,9 @@ impl Writer {
         limit: u32,
     ) -> Result<u64, StoreError> {
         let mut measured_before = before;
-        for batch in self.reader().batches()? {
+        let (own, others) = (self.reader().batches()?, self.reader().batches_elsewhere()?);
+        // That of another one may have to be taken over.
+        for batch in own.into_iter().chain(others) {
             if batch.ended_at.is_none() {
                 let sealed_at = Batch::from_toml(&batch.text, batch.name.as_str())
                     .map_or(Timestamp::MIN, |(batch, _)| batch.bottled_at);

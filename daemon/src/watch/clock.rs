@@ -1,6 +1,10 @@
 //! The clock by which the daemon works: the wall's, or a demo's faster one.
 
-use std::{fmt, time::Duration};
+use std::{
+    fmt,
+    sync::LazyLock,
+    time::{Duration, Instant},
+};
 
 use jiff::Timestamp;
 
@@ -11,7 +15,19 @@ pub trait Clock: fmt::Debug + Send + Sync {
 
     /// Real time between two ticks.
     fn tick_every(&self) -> Duration;
+
+    /// Time gone by since some beginning, whoever sets the clock meanwhile.
+    fn gone(&self) -> Duration {
+        BEGINNING.elapsed()
+    }
+
+    /// How long a wait for something to go better really takes.
+    fn wait(&self, wanted: Duration) -> Duration {
+        wanted
+    }
 }
+
+static BEGINNING: LazyLock<Instant> = LazyLock::new(Instant::now);
 
 /// The wall clock.
 #[derive(Clone, Copy, Debug, Default)]

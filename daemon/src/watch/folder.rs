@@ -65,7 +65,9 @@ pub(super) async fn live(
     given: Vec<(Batch, String)>,
 ) -> Result<Vec<(BatchId, Batch)>, StoreError> {
     let (store, now) = (&house.store, house.clock.now());
+    take_over(house).await?;
     let mut stored = store.read(|reader| reader.batches()).await?;
+    let elsewhere = store.read(|reader| reader.batches_elsewhere()).await?;
     for (batch, text) in given {
         // Of a folder that all daemons of a site read, each takes its own.
         if let Some(why) = house.share.refuses(&batch.name.slug()) {
@@ -73,6 +75,14 @@ pub(super) async fn live(
             continue;
         }
         let known = |other: &&StoredBatch| other.name == batch.name && other.text == text;
+        if let Some(heard) = elsewhere
+            .iter()
+            .find(known)
+            .filter(|heard| heard.ended_at.is_some())
+        {
+            info!(batch = %heard.name, "{} has been ended where it was watched, so its file is left alone.", heard.name);
+            continue;
+        }
         if let Some(known) = stored.iter().find(known) {
             if known.ended_at.is_some() {
                 info!(batch = %batch.name, "{} has been ended, so its file is left alone.", batch.name);
@@ -121,4 +131,24 @@ pub(super) async fn live(
         }
     }
     Ok(live)
+}
+
+/// What another daemon of the site watched, as far as it is in this one's share, is watched here from now on.
+async fn take_over(house: &House) -> Result<(), StoreError> {
+    let store = &house.store;
+    let heard = store.read(|reader| reader.batches_elsewhere()).await?;
+    for batch in heard.into_iter().filter(|batch| batch.ended_at.is_none()) {
+        if !house.share.holds(&batch.slug) {
+            continue;
+        }
+        let words = store.read(move |reader| reader.words(batch.id)).await?.len();
+        store.write(move |writer| writer.take_over(batch.id)).await?;
+        info!(
+            batch = %batch.name,
+            "{} was watched by another fobwatch and is watched here from now on. It is gone over from its sealing on, with {words} notes and \
+             deeds of people.",
+            batch.name
+        );
+    }
+    Ok(())
 }

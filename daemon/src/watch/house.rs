@@ -23,10 +23,10 @@ use crate::{
     http,
     incoming::{Counted, Kind, Meter},
     series,
-    store::{BatchId, Sequence, Store, StoreError},
+    store::{BatchId, Heard, Sequence, Store, StoreError},
 };
 
-use super::{Clock, crowd::Crowd, live::Live, unstored::Unstored};
+use super::{Clock, crowd::Crowd, live::Live, peers::Peers, unstored::Unstored};
 
 /// A work loop that has not turned for this long beyond its usual time is taken for stuck.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -42,6 +42,8 @@ pub(crate) enum Request {
     Command(BatchId, Command),
     Add(Box<Batch>, String),
     End(Arc<Live>),
+    /// What another daemon of the site told of a batch.
+    Hear(Box<Heard>),
     /// Readings that someone waits for; `new` hears how many of them were not there yet.
     Readings {
         readings: Vec<Reading>,
@@ -75,6 +77,10 @@ pub(crate) struct House {
     pub(crate) latest: watch::Sender<Sequence>,
     /// Counts up when alerts were stored; the deliverers follow it.
     pub(crate) alerts: watch::Sender<u64>,
+    /// Counts up when people said something of a batch; the other daemons of the site are told.
+    pub(crate) words: watch::Sender<u64>,
+    /// The other daemons of the site.
+    pub(crate) peers: Peers,
     /// Where each alert is to go; changed by a reload.
     pub(crate) destinations: RwLock<Arc<Vec<Destination>>>,
     pub(crate) beat: Mutex<Instant>,
@@ -126,6 +132,8 @@ impl House {
             batches: RwLock::default(),
             latest: watch::Sender::new(latest),
             alerts: watch::Sender::new(0),
+            words: watch::Sender::new(0),
+            peers: Peers::new(&config.share, &config.peered),
             destinations: RwLock::new(Arc::new(Destination::all(config))),
             beat: Mutex::new(Instant::now()),
             door: RwLock::new(Arc::new(Door {

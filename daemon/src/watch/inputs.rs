@@ -15,9 +15,10 @@ use tracing::{error, info, warn};
 use super::{
     PARTING, heartbeat,
     house::{Door, House},
+    peers,
 };
 use crate::{
-    config::{Broker, Config, Email, Port, Webhook},
+    config::{Broker, Config, Email, Port, Share, Webhook},
     decode::Calibrations,
     deliver::{self, Channel, Destination},
     hub,
@@ -143,7 +144,7 @@ impl Inputs {
             ..config.clone()
         };
         let destinations = Destination::all(&config);
-        if let Err(error) = deliver::welcome(&self.house.store, &destinations).await {
+        if let Err(error) = deliver::welcome(&self.house.store, &destinations, self.house.clock.now()).await {
             warn!("A channel that is new is not told what stands: {error}.");
         }
         *self
@@ -205,6 +206,7 @@ impl Inputs {
         );
         self.house.counted.meter(Kind::Mqtt, &link.meter);
         let mut tasks = vec![link.task];
+        tasks.push(tokio::spawn(peers::hear(Arc::clone(&self.house), link.overheard)));
         if let Some(publisher) = link.publisher {
             if let Some(prefix) = &broker.publish_prefix {
                 let topic = format!("{prefix}/heartbeat");
@@ -227,6 +229,10 @@ impl Inputs {
                 let announced =
                     hub::announce(Arc::clone(&self.house), publisher.clone(), place, stop.clone());
                 tasks.push(tokio::spawn(announced));
+            }
+            if self.config.share != Share::All {
+                let told = peers::tell(Arc::clone(&self.house), publisher.clone(), stop.clone());
+                tasks.push(tokio::spawn(told));
             }
             let destination = Destination::of_broker(broker);
             let channel = Channel::Broker(publisher);
@@ -301,7 +307,7 @@ fn fixed(old: &Config, new: &Config) -> Vec<&'static str> {
         ),
         ("http.post_listen", old.post_listen != new.post_listen),
         ("alerts", old.rules != new.rules),
-        ("share", old.share != new.share),
+        ("share", old.share != new.share || old.peered != new.peered),
         ("heartbeat", heartbeat(old) != heartbeat(new)),
         ("series", old.series != new.series),
     ];

@@ -37,7 +37,8 @@ pub(super) struct Intake {
     pub(super) incoming: mpsc::Receiver<Incoming>,
     pub(super) requests: mpsc::Receiver<Asked>,
     pub(super) stop: CancellationToken,
-    pub(super) told: Option<(Timestamp, Instant)>,
+    /// What the engines were told last, and when that was by [`super::Clock::gone`].
+    pub(super) told: Option<(Timestamp, Duration)>,
 }
 
 impl Intake {
@@ -86,7 +87,7 @@ impl Intake {
     }
 
     /// Stores the time, so that a restart lets the engines see the same ticks between the same readings.
-    async fn tick(&mut self) -> Result<(), Failure> {
+    pub(super) async fn tick(&mut self) -> Result<(), Failure> {
         let Some(now) = self.time() else {
             return Ok(());
         };
@@ -124,24 +125,26 @@ impl Intake {
         }
         let now = self.house.clock.now();
         if let Some((before, heard)) = self.told {
-            let real = i64::try_from(heard.elapsed().as_secs()).unwrap_or(i64::MAX);
+            let real = self.house.clock.gone().saturating_sub(heard).as_secs();
+            let real = i64::try_from(real).unwrap_or(i64::MAX);
             let moved = now.duration_since(before).as_secs();
             if !self.house.demo && (moved - real).abs() > STEP {
                 warn!("The clock of this machine was set from {before} to about {now}. Is it right now?");
             }
         }
-        self.told = Some((now, Instant::now()));
+        self.told = Some((now, self.house.clock.gone()));
         Some(now)
     }
 
     /// Whether the engines' clock lags behind: a reading ahead of it counts as of the clock.
     fn is_late(&self) -> bool {
-        let late = |(_, heard): (_, Instant)| heard.elapsed() >= self.house.clock.tick_every();
+        let clock = &self.house.clock;
+        let late = |(_, heard)| clock.gone().saturating_sub(heard) >= clock.tick_every();
         self.told.is_none_or(late)
     }
 
     /// All that waits, in one transaction.
-    async fn keep(&mut self, waiting: &mut Vec<Incoming>) -> Result<(), Failure> {
+    pub(super) async fn keep(&mut self, waiting: &mut Vec<Incoming>) -> Result<(), Failure> {
         if self.is_late() {
             self.tick().await?;
         }
@@ -210,7 +213,8 @@ impl Intake {
                 }
                 Err(failed) if failed.is_transient() && !self.stop.is_cancelled() => {
                     self.house.unstored.failed(self.house.clock.now(), &failed);
-                    let again = Instant::now() + backoff.after(Duration::ZERO).min(LONGEST_WAIT);
+                    let wait = backoff.after(Duration::ZERO).min(LONGEST_WAIT);
+                    let again = Instant::now() + self.house.clock.wait(wait);
                     self.refuse_until(again, &failed.to_string()).await;
                 }
                 Err(failed) => return Err(Failure::Store(failed)),
@@ -233,9 +237,13 @@ impl Intake {
         }
     }
 
-    async fn serve(&mut self, (request, answer): Asked) -> Result<(), Failure> {
+    pub(super) async fn serve(&mut self, (request, answer): Asked) -> Result<(), Failure> {
         let now = self.house.clock.now();
         let store = self.house.store.clone();
+        let said = matches!(
+            request,
+            Request::Note(..) | Request::Command(..) | Request::Add(..) | Request::End(_)
+        );
         let done = match request {
             Request::Note(batch, note) => {
                 store
@@ -262,6 +270,7 @@ impl Intake {
                     Err(error) => Err(error),
                 }
             }
+            Request::Hear(heard) => store.write(move |writer| writer.hear(&heard, now)).await,
             Request::Readings {
                 readings,
                 received_at,
@@ -314,6 +323,9 @@ impl Intake {
                     self.house.unstored.stored();
                 }
                 self.announce(latest.max(*sequence));
+                if said {
+                    self.house.words.send_modify(|count| *count += 1);
+                }
             }
             // Whoever asked hears it, and all others are to see it.
             Err(failed) if failed.is_transient() => self.house.unstored.failed(now, failed),

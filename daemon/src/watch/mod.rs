@@ -16,7 +16,10 @@ mod intake;
 mod learned;
 mod left;
 mod live;
+pub(crate) mod peers;
 mod signals;
+#[cfg(any(test, feature = "faults"))]
+pub(crate) mod simulated;
 mod taught;
 #[cfg(test)]
 pub(crate) mod tests;
@@ -61,6 +64,8 @@ pub(crate) use live::Live;
 pub use signals::stop_on_signals;
 pub(crate) use taught::calibrated;
 pub use unstored::Trouble;
+#[cfg(any(test, feature = "faults"))]
+pub(crate) use worker::Step;
 
 /// How long inputs, answers under way and deliveries may take to end.
 const PARTING: Duration = Duration::from_secs(5);
@@ -229,7 +234,7 @@ impl Daemon {
         let listener = TcpListener::from_std(setup.listener).map_err(unserved)?;
         let (config, demo) = (setup.config, setup.demo);
         let (house, requests) = House::new(setup.store.clone(), &config, setup.clock, demo.is_some()).await?;
-        if let Err(error) = deliver::welcome(&house.store, &house.destinations()).await {
+        if let Err(error) = deliver::welcome(&house.store, &house.destinations(), house.clock.now()).await {
             warn!("A channel that is new is not told what stands: {error}.");
         }
         let own = entrance::own(&house).await?;

@@ -106,7 +106,14 @@ async fn feed(store: &Store, hours: &[(i64, Vec<Reading>)]) {
 }
 
 pub(crate) async fn house(store: &Store) -> (Arc<House>, tokio::sync::mpsc::Receiver<Asked>) {
-    let clock = Arc::new(StoppedClock(start() + SignedDuration::from_hours(12)));
+    let clock = StoppedClock(start() + SignedDuration::from_hours(12));
+    house_by(store, Arc::new(clock)).await
+}
+
+pub(crate) async fn house_by(
+    store: &Store,
+    clock: Arc<dyn Clock>,
+) -> (Arc<House>, tokio::sync::mpsc::Receiver<Asked>) {
     House::new(store.clone(), &Config::defaults().unwrap(), clock, false)
         .await
         .unwrap()

@@ -8,7 +8,7 @@ use std::{
     panic::{AssertUnwindSafe, catch_unwind},
     sync::Arc,
     thread::{self, JoinHandle},
-    time::{Duration, Instant},
+    time::Duration,
 };
 
 use fobwatch_core::{
@@ -51,7 +51,8 @@ pub(super) struct Worker {
     late: Vec<AlertRecord>,
     outcome: Outcome,
     since_snapshot: u64,
-    snapshot_at: Instant,
+    /// By [`super::Clock::gone`].
+    snapshot_at: Duration,
 }
 
 /// The engine of a stored batch as it was left, and the last event that it has seen; from its first event on, where no
@@ -92,18 +93,15 @@ pub(super) async fn revive(
     Ok((monitor, first))
 }
 
-/// Begins to watch a batch: it is listed from here on.
-///
-/// # Errors
-/// The system gives no thread.
-pub(super) fn start(
+/// The worker of a batch that goes on behind `seen`. Call it inside the runtime.
+pub(super) fn worker(
     house: &Arc<House>,
     live: &Arc<Live>,
     monitor: Monitor,
     seen: Sequence,
     fit: Fit,
-) -> io::Result<JoinHandle<()>> {
-    let worker = Worker {
+) -> Worker {
+    Worker {
         house: Arc::clone(house),
         live: Arc::clone(live),
         runtime: Handle::current(),
@@ -114,10 +112,17 @@ pub(super) fn start(
         late: Vec::new(),
         outcome: empty(live.id, house),
         since_snapshot: 0,
-        snapshot_at: Instant::now(),
-    };
+        snapshot_at: house.clock.gone(),
+    }
+}
+
+/// Begins to watch a batch: it is listed from here on.
+///
+/// # Errors
+/// The system gives no thread.
+pub(super) fn start(worker: Worker) -> io::Result<JoinHandle<()>> {
     thread::Builder::new()
-        .name(format!("batch-{}", live.id.0))
+        .name(format!("batch-{}", worker.live.id.0))
         .spawn(move || {
             let _tells = TellsTheEnd(Arc::clone(&worker.live));
             worker.run();
@@ -139,7 +144,7 @@ fn empty(batch: BatchId, house: &House) -> Outcome {
         alerts: Vec::new(),
         reminders: Vec::new(),
         destinations: house.destinations().to_vec(),
-        now: Timestamp::now(),
+        now: house.clock.now(),
         forecasts: Vec::new(),
         set_aside: Vec::new(),
         snapshot: None,
@@ -187,6 +192,18 @@ enum Turn {
     Stopped,
 }
 
+/// What a worker did when it was its turn.
+#[cfg(any(test, feature = "faults"))]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Step {
+    /// There was nothing to do.
+    AtTheEnd,
+    /// It took events.
+    Taken,
+    /// The engine failed.
+    Failed,
+}
+
 impl Worker {
     fn run(mut self) {
         let runtime = self.runtime.clone();
@@ -198,13 +215,11 @@ impl Worker {
         }
         while !stop.is_cancelled() {
             latest.mark_unchanged();
-            let seen = self.seen;
-            let store = self.house.store.clone();
-            match runtime.block_on(store.read(move |reader| reader.events_after(seen, CHUNK))) {
+            match self.ahead() {
                 Err(StoreError::Closed) => return,
                 Err(error) => {
                     error!(batch = %self.live.batch.name, "{} cannot go on yet: {error}.", self.live.batch.name);
-                    pause(&runtime, &stop, backoff.after(Duration::ZERO));
+                    pause(&self.house, &runtime, &stop, backoff.after(Duration::ZERO));
                 }
                 Ok(events) if events.is_empty() => {
                     runtime.block_on(async {
@@ -215,7 +230,7 @@ impl Worker {
                         }
                     });
                 }
-                Ok(events) => match self.take(&with_first_tick(&self.monitor, self.seen, events)) {
+                Ok(events) => match self.take(&events) {
                     Turn::Taken => {}
                     Turn::Failed { known } if self.waits_for_a_person(known) => self.go_on(),
                     Turn::Failed { .. } => return,
@@ -223,6 +238,45 @@ impl Worker {
                 },
             }
         }
+        self.end();
+    }
+
+    /// The next events that it has not seen; none: it is at the end.
+    fn ahead(&self) -> Result<Vec<StoredEvent>, StoreError> {
+        let (store, seen) = (&self.house.store, self.seen);
+        let read = store.read(move |reader| reader.events_after(seen, CHUNK));
+        let events = self.runtime.block_on(read)?;
+        Ok(with_first_tick(&self.monitor, self.seen, events))
+    }
+
+    /// Takes what is ahead, a chunk at most.
+    #[cfg(any(test, feature = "faults"))]
+    pub(super) fn turn(&mut self) -> Result<Step, StoreError> {
+        let events = self.ahead()?;
+        if events.is_empty() {
+            return Ok(Step::AtTheEnd);
+        }
+        Ok(match self.take(&events) {
+            Turn::Taken | Turn::Stopped => Step::Taken,
+            Turn::Failed { .. } => Step::Failed,
+        })
+    }
+
+    /// The engine, and whether something that came of it is not stored.
+    #[cfg(any(test, feature = "faults"))]
+    pub(super) fn stands(&self) -> (BatchId, Monitor, bool) {
+        let Outcome {
+            alerts,
+            reminders,
+            forecasts,
+            ..
+        } = &self.outcome;
+        let open = !(alerts.is_empty() && reminders.is_empty() && forecasts.is_empty());
+        (self.live.id, self.monitor.clone(), open)
+    }
+
+    /// Keeps its state.
+    pub(super) fn end(&mut self) {
         self.keep_snapshot();
         self.record();
     }
@@ -254,7 +308,7 @@ impl Worker {
             }
         }
         self.live.leave(&self.monitor, self.seen);
-        let waited = self.snapshot_at.elapsed();
+        let waited = self.house.clock.gone().saturating_sub(self.snapshot_at);
         let many = self.since_snapshot >= SNAPSHOT_EVENTS && waited >= SNAPSHOT_AT_MOST;
         if many || (self.since_snapshot > 0 && waited >= SNAPSHOT_AT_LEAST) {
             self.keep_snapshot();
@@ -380,7 +434,12 @@ impl Worker {
                     if self.live.stop.is_cancelled() || matches!(error, StoreError::Closed) {
                         return;
                     }
-                    pause(&self.runtime, &self.live.stop, backoff.after(Duration::ZERO));
+                    pause(
+                        &self.house,
+                        &self.runtime,
+                        &self.live.stop,
+                        backoff.after(Duration::ZERO),
+                    );
                 }
             }
         }
@@ -398,7 +457,7 @@ impl Worker {
             let read = store.read(move |reader| reader.events_after(looked, CHUNK));
             match self.runtime.block_on(read) {
                 Err(StoreError::Closed) => return false,
-                Err(_) => pause(&self.runtime, stop, backoff.after(Duration::ZERO)),
+                Err(_) => pause(&self.house, &self.runtime, stop, backoff.after(Duration::ZERO)),
                 Ok(events) if events.is_empty() => self.runtime.block_on(async {
                     tokio::select! {
                         () = stop.cancelled() => {}
@@ -454,7 +513,7 @@ impl Worker {
             return;
         }
         self.since_snapshot = 0;
-        self.snapshot_at = Instant::now();
+        self.snapshot_at = self.house.clock.gone();
         self.outcome.snapshot = Some(Snapshot {
             sequence: self.seen,
             taken_at: self.house.clock.now(),
@@ -497,7 +556,8 @@ fn same(a: &AlertRecord, b: &AlertRecord) -> bool {
     (a.alert, &a.source, a.quantity) == (b.alert, &b.source, b.quantity)
 }
 
-fn pause(runtime: &Handle, stop: &CancellationToken, wait: Duration) {
+fn pause(house: &House, runtime: &Handle, stop: &CancellationToken, wait: Duration) {
+    let wait = house.clock.wait(wait);
     runtime.block_on(async {
         tokio::select! {
             () = stop.cancelled() => {}

@@ -13,8 +13,13 @@ use jiff::Timestamp;
 use tokio_util::sync::CancellationToken;
 use tracing::error;
 
-use super::{Failure, house::House, live::Live, worker};
-use crate::store::BatchId;
+use super::{
+    Failure,
+    house::House,
+    live::Live,
+    worker::{self, Worker},
+};
+use crate::store::{BatchId, StoreError};
 
 /// How questions of the engines are answered.
 #[derive(Clone, Copy, Debug)]
@@ -64,6 +69,25 @@ impl Workers {
         batch: Batch,
         id: BatchId,
     ) -> Result<(), Failure> {
+        let worker = self.worker(house, batch, id).await?;
+        let thread = worker::start(worker).map_err(|source| Failure::System {
+            what: "a thread",
+            source,
+        })?;
+        self.threads.push(thread);
+        Ok(())
+    }
+
+    /// The worker of a stored batch where it was left; the batch is listed from here on.
+    ///
+    /// # Errors
+    /// The store cannot be read or written.
+    pub(super) async fn worker(
+        &self,
+        house: &Arc<House>,
+        batch: Batch,
+        id: BatchId,
+    ) -> Result<Worker, StoreError> {
         let named: Vec<_> = batch.sensors.values().cloned().collect();
         house
             .store
@@ -80,13 +104,7 @@ impl Workers {
             .unwrap_or_else(PoisonError::into_inner)
             .insert(live.slug.clone(), Arc::clone(&live));
         worker::greet(&live.batch, seen);
-        let thread =
-            worker::start(house, &live, monitor, seen, self.fit).map_err(|source| Failure::System {
-                what: "a thread",
-                source,
-            })?;
-        self.threads.push(thread);
-        Ok(())
+        Ok(worker::worker(house, &live, monitor, seen, self.fit))
     }
 
     /// Lets each finish its event and keep its state.

@@ -9,7 +9,7 @@ use crate::{
     alert::{Transition, Units},
     batch::{Batch, BatchName, Bottle, Drink, Headspace, Material, Target},
     fit,
-    forecast::{CurvePoint, Hours, IfForgotten, Quantiles, Suspicion, Upward},
+    forecast::{CurvePoint, Hours, IfForgotten, Middle, Quantiles, Suspicion, Upward},
     note::NoteKind,
     quantity::{
         AbsolutePressure, AlcoholByVolume, Co2Volumes, GaugePressure, LiquidVolume, MassConcentration,
@@ -209,11 +209,19 @@ impl Life {
                     .map(|h| CurvePoint {
                         at: batch.bottled_at + SignedDuration::from_hours(h),
                         co2: map_co2(spread((self.content)(h as f64), 0.1)),
+                        co2_middle: middle(map_co2(spread((self.content)(h as f64), 0.04))),
                         worst_bottle: map_bar(spread((self.worst)(h as f64), 0.2)),
                     })
                     .collect(),
             },
         }
+    }
+}
+
+fn middle(half: Quantiles<Co2Volumes>) -> Middle<Co2Volumes> {
+    Middle {
+        p25: half.p05,
+        p75: half.p95,
     }
 }
 

@@ -36,8 +36,22 @@ fn damaged_and_foreign_snapshots_are_refused() {
         Err(BadSnapshot::Damaged { .. })
     ));
     assert!(matches!(
-        restored(&[10, 0, 0, 0, 1], batch()),
-        Err(BadSnapshot::Version { given: 10 })
+        restored(&[8, 0, 0, 0, 1], batch()),
+        Err(BadSnapshot::Version { given: 8 })
     ));
     assert!(matches!(restored(&[], batch()), Err(BadSnapshot::Damaged { .. })));
+}
+
+#[test]
+fn one_bit_that_a_disk_changed_is_noticed_wherever_it_is() {
+    let bytes = monitor().snapshot();
+    for place in 4..bytes.len() {
+        let mut damaged = bytes.clone();
+        damaged[place] ^= 1 << (place % 8);
+        let restored = Monitor::restore(&damaged, batch(), settings(ClockSource::Readings));
+        assert!(
+            matches!(restored, Err(BadSnapshot::Damaged { .. })),
+            "byte {place}"
+        );
+    }
 }

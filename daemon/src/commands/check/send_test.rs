@@ -83,6 +83,7 @@ async fn over_mqtt(broker: &Broker) -> Result<(), String> {
             .as_ref()
             .map(|prefix| format!("{prefix}/test")),
         take_commands: false,
+        peers: Vec::new(),
         discovery_prefix: None,
         routes: Vec::new(),
         ..broker.clone()

@@ -3,13 +3,13 @@
 use std::path::Path;
 
 use fobwatch_core::{
-    compare::{Entry, SinceFeed, since_feed},
+    compare::{Entry, since_feed},
     culture::{DIARY, Diary, DiaryEntry},
 };
 use serde_json::json as object;
 
 use super::super::{Ended, history, json, read};
-use crate::{config::Config, store::Store, watch::data_folder};
+use crate::{config::Config, craft::words, store::Store, watch::data_folder};
 
 /// The diary of a folder of earlier batches: lines of its files that are records of a diary.
 pub(super) fn of_folder(folder: &Path) -> Result<Diary, Ended> {
@@ -41,30 +41,8 @@ pub(super) fn of_store(data: Option<std::path::PathBuf>, config: &Config) -> Res
 }
 
 /// In words.
-pub(super) fn words(entries: &[Entry], diary: &Diary) -> Vec<String> {
-    since_feed(entries, diary).iter().map(sentence).collect()
-}
-
-fn sentence(told: &SinceFeed) -> String {
-    let change = told.change;
-    let name = &told.culture;
-    let way = if change.p95 < 0.0 {
-        format!(
-            "{name} loses vigour with every day since its feed: about {:.0} % a day",
-            -change.p50
-        )
-    } else if change.p05 > 0.0 {
-        format!(
-            "{name} gains vigour with every day since its feed: about {:.0} % a day",
-            change.p50
-        )
-    } else {
-        format!("Whether {name} loses vigour with the days since its feed cannot be told yet")
-    };
-    format!(
-        "{way} (between {:+.0} and {:+.0} %), by {} batches.",
-        change.p05, change.p95, told.batches
-    )
+pub(super) fn said(entries: &[Entry], diary: &Diary) -> Vec<String> {
+    since_feed(entries, diary).iter().map(words::fed).collect()
 }
 
 /// As JSON records.
@@ -83,26 +61,7 @@ pub(super) fn records(entries: &[Entry], diary: &Diary) -> Result<Vec<String>, E
 
 #[cfg(test)]
 mod tests {
-    use fobwatch_core::{batch::CultureName, forecast::Quantiles};
-
     use super::*;
-
-    #[test]
-    fn what_cannot_be_told_is_said_so() {
-        let told = |p05, p50, p95| {
-            sentence(&SinceFeed {
-                culture: CultureName::new("jar two").unwrap(),
-                batches: 4,
-                change: Quantiles { p05, p50, p95 },
-            })
-        };
-        assert_eq!(
-            told(-8.0, -5.2, -1.0),
-            "jar two loses vigour with every day since its feed: about 5 % a day (between -8 and -1 %), by 4 batches."
-        );
-        assert!(told(-8.0, -2.0, 3.0).contains("cannot be told yet (between -8 and +3 %)"));
-        assert!(told(1.0, 2.0, 3.0).contains("gains"));
-    }
 
     #[test]
     fn diaries_lie_beside_other_records() {

@@ -91,7 +91,7 @@ impl Compare {
         } else {
             [
                 words::of(&comparison, &config.display),
-                fed::words(&entries, &diary),
+                fed::said(&entries, &diary),
             ]
             .concat()
         };

@@ -71,6 +71,53 @@ async fn a_digest_that_fails_comes_again_whole_and_as_plain_text_a_line_each() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn what_comes_due_together_is_told_once_in_one_message() {
+    let play = Play::begin(
+        &[],
+        Body::CloudEvents,
+        gathering(SignedDuration::from_millis(300)),
+    )
+    .await;
+    play.store_all_at((0..3).map(low).collect(), Timestamp::now())
+        .await;
+    play.said(1).await;
+    play.store(alert(3, Transition::Raised, Priority::High)).await;
+    play.all_done().await;
+    let taken = play.taken();
+    assert_eq!(taken.len(), 2, "{taken:#?}");
+    assert!(taken[0].1.contains("fobwatch.digest"), "{taken:#?}");
+    assert!(taken[1].1.contains("the fridge, 3"), "{taken:#?}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_digest_that_may_have_come_comes_again_under_its_key_whatever_is_gathered_since() {
+    let play = Play::begin(
+        &[500],
+        Body::CloudEvents,
+        gathering(SignedDuration::from_millis(300)),
+    )
+    .await;
+    play.store_all_at((0..2).map(low).collect(), Timestamp::now())
+        .await;
+    let tried = async {
+        while *lock(&play.moods.asked) == 0 {
+            tokio::task::yield_now().await;
+        }
+    };
+    timeout(PATIENCE, tried).await.unwrap();
+    play.store(low(2)).await;
+    play.all_done().await;
+    let keys: Vec<_> = play
+        .taken()
+        .iter()
+        .map(|(head, _)| head["idempotency-key"].to_str().unwrap().to_owned())
+        .collect();
+    assert_eq!(keys.len(), 2, "{keys:?}");
+    assert!(keys[0].starts_with("digest.2."), "{keys:?}");
+    assert!(keys[1].starts_with("plum-1."), "{keys:?}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn advice_that_was_withdrawn_before_it_could_be_told_is_not_told_late() {
     let play = Play::begin(&[500], Body::Text("{message}".to_owned()), Picks::all()).await;
     let mut advice = alert(0, Transition::Raised, Priority::Medium);

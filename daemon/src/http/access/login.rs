@@ -1,4 +1,4 @@
-//! `/login`, `/logout` and `/account`: forms that need no script.
+//! `/login` and `/logout`: forms that need no script.
 
 use std::{collections::BTreeMap, sync::Arc};
 
@@ -99,18 +99,6 @@ pub(in crate::http) async fn leave(State(house): State<Arc<House>>, headers: Hea
         response.headers_mut().insert(SET_COOKIE, cookie);
     }
     response
-}
-
-/// Who is logged in, and the way out.
-pub(in crate::http) async fn account(
-    State(house): State<Arc<House>>,
-    Extension(caller): Extension<Caller>,
-) -> Html<String> {
-    let who = match &caller {
-        Caller::Person(name) => Some(name.as_str()),
-        _ => None,
-    };
-    Html(page::account(who, house.demo))
 }
 
 /// A place of ours to go to after the log-in, and of nobody else's.

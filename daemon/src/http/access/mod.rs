@@ -1,5 +1,6 @@
 //! Who asks, and whether he may: people with a session, programs with a token, the command line with a token of its own.
 
+pub(super) mod account;
 mod attempt;
 mod caller;
 pub(crate) mod link;
@@ -47,6 +48,8 @@ pub(crate) struct Gate {
     own: RwLock<Option<Secret>>,
     /// Where links are kept.
     folder: RwLock<Option<PathBuf>>,
+    /// Held by whoever changes them.
+    links: Mutex<()>,
 }
 
 /// Why somebody is not logged in.
@@ -70,6 +73,7 @@ impl Gate {
             nobodys: RwLock::new(nobodys(access)),
             own: RwLock::default(),
             folder: RwLock::default(),
+            links: Mutex::default(),
         }
     }
 
@@ -219,6 +223,13 @@ impl Gate {
             let mut sessions = self.sessions.lock().unwrap_or_else(PoisonError::into_inner);
             sessions.end(id);
         }
+    }
+
+    /// Does something with the file of links in its folder, alone.
+    pub(super) fn with_links<T>(&self, work: impl FnOnce(PathBuf) -> io::Result<T>) -> io::Result<T> {
+        let _alone = self.links.lock().unwrap_or_else(PoisonError::into_inner);
+        let folder = self.folder.read().unwrap_or_else(PoisonError::into_inner).clone();
+        work(folder.ok_or_else(|| io::Error::other("there is no data folder"))?)
     }
 
     /// What a link with this secret opens.

@@ -24,7 +24,7 @@ const PASSWORD: &str = "four lively swing tops";
 
 struct Guarded {
     house: Arc<House>,
-    _folder: TempDir,
+    folder: TempDir,
 }
 
 fn token(name: &str, may: May) -> Token {
@@ -62,7 +62,7 @@ impl Guarded {
         house.gate.change(&access());
         Self {
             house,
-            _folder: folder,
+            folder: folder,
         }
     }
 
@@ -125,7 +125,14 @@ async fn nobody_gets_in_without_a_session_or_token() {
                 || header(&sent, LOCATION).starts_with("/login?next=/")
         );
     }
-    for open in ["/login", "/health", "/style.css", "/page.js", "/favicon.svg"] {
+    for open in [
+        "/login",
+        "/health",
+        "/style.css",
+        "/page.js",
+        "/chart.js",
+        "/favicon.svg",
+    ] {
         assert_eq!(guarded.get(open, "").await, StatusCode::OK, "{open}");
     }
     for secret in ["/shared/x", "/calendar/x.ics", "/shared/../api/v1/status"] {
@@ -194,6 +201,53 @@ async fn a_session_is_a_cookie_that_only_we_can_have_set() {
     assert_eq!(
         guarded.get("/api/v1/status", &session).await,
         StatusCode::UNAUTHORIZED
+    );
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_link_is_made_shown_once_and_taken_back_from_the_page() {
+    let guarded = Guarded::start().await;
+    guarded.house.gate.lives_in(guarded.folder.path());
+    let entered = guarded.log_in("Ada", PASSWORD, "192.0.2.1").await;
+    let session = header(&entered, SET_COOKIE).split(';').next().unwrap().to_owned();
+    let text = async |request: axum::http::request::Builder, body: &str| {
+        let request = request
+            .header(COOKIE, session.as_str())
+            .header("accept", "text/html")
+            .header("sec-fetch-site", "same-origin")
+            .header("content-type", "application/x-www-form-urlencoded");
+        let answer = guarded.ask(request, body).await;
+        let status = answer.status();
+        let bytes = axum::body::to_bytes(answer.into_body(), 1 << 20).await.unwrap();
+        (status, String::from_utf8(bytes.to_vec()).unwrap())
+    };
+    let (status, page) = text(Request::post("/account/links"), "opens=plum-1").await;
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(page.contains("No batch under watch answers to"), "{page}");
+    let (status, page) = text(Request::post("/account/links"), "opens=the+calendar").await;
+    assert_eq!(status, StatusCode::OK);
+    let address = page.split("https://bottles.example").nth(1).unwrap();
+    let address = address.split('<').next().unwrap();
+    assert!(
+        address.starts_with("/calendar/") && address.ends_with(".ics"),
+        "{address}"
+    );
+    // Whoever has it needs no session.
+    assert_eq!(guarded.get(address, "").await, StatusCode::OK);
+    let (_, page) = text(Request::get("/account"), "").await;
+    assert!(
+        page.contains("Link 1 shows expected moves") && !page.contains(address),
+        "{page}"
+    );
+    let (status, _) = text(Request::post("/account/links/1/revoke"), "").await;
+    assert_eq!(status, StatusCode::SEE_OTHER);
+    assert_eq!(guarded.get(address, "").await, StatusCode::NOT_FOUND);
+    // A person reads why, on a page.
+    let (status, page) = text(Request::get(address), "").await;
+    assert_eq!(status, StatusCode::NOT_FOUND);
+    assert!(
+        page.contains("<h1>") && page.contains("This link opens nothing"),
+        "{page}"
     );
 }
 

@@ -109,6 +109,23 @@ fn write_pages_to_look_at() {
         text: (!text.is_empty()).then(|| text.to_owned()),
     })
     .collect();
+    let mut asked = hibiscus();
+    asked.view.questions = vec![
+        "Hibiscus 12 has made more CO2 than its sugar can give: is the sugar in the batch file right, and nothing sweet left out?".to_owned(),
+    ];
+    // All sensors dead; none ever; sealed a minute ago.
+    let mut dead = plum();
+    for sensor in &mut dead.view.sensors {
+        sensor.silent = true;
+        sensor.at = sensor.at.map(|at| at - SignedDuration::from_hours(60));
+    }
+    let mut no_sensor = lime();
+    no_sensor.view.sensors.clear();
+    no_sensor.warmth = None;
+    let first = Made {
+        age_h: 0.1,
+        ..Made::new("pear and thyme 2")
+    };
     let offers: Vec<_> = AlertName::ALL
         .into_iter()
         .map(|alert| (alert, page::Offer::ALL.to_vec()))
@@ -122,9 +139,38 @@ fn write_pages_to_look_at() {
             page::tell(
                 &hibiscus(),
                 &context(),
-                Some("The bottles are 9; allowed: 1 to 8."),
+                Some(("opened", "The bottles are 9; allowed: 1 to 8.")),
             ),
         ),
+        ("shared", page::shared(&hibiscus(), &context())),
+        (
+            "login",
+            page::login("/", Some("Name or password is wrong."), false),
+        ),
+        (
+            "account",
+            page::account(
+                &page::Account {
+                    who: Some("Ada".to_owned()),
+                    batches: vec![("plum-1".to_owned(), "plum 1".to_owned())],
+                    links: vec![
+                        (1, "plum 1".to_owned(), now()),
+                        (2, "expected moves of all batches".to_owned(), now()),
+                    ],
+                    made: Some(
+                        "https://bottles.example/shared/5f0c9a77d1e2b3c4a5968778695a4b3c2d1e0f".to_owned(),
+                    ),
+                    ..page::Account::default()
+                },
+                &context(),
+            ),
+        ),
+        (
+            "complaint",
+            page::complaint("this link opens nothing (any more)", false),
+        ),
+        ("asked", agenda(&[asked], &context())),
+        ("sensors", agenda(&[dead, no_sensor, first.shown()], &context())),
         ("new", page::begin(&page::Begun::default(), &context())),
         ("see_to", page::see_to(&plum(), &offers, &context(), None)),
         ("calm", agenda(&[pear(), lime(), plum(), hibiscus()], &context())),
@@ -140,10 +186,12 @@ fn write_pages_to_look_at() {
     for (name, page) in pages {
         let page = page
             .replace("/style.css", "style.css")
+            .replace("/chart.js", "chart.js")
             .replace("/favicon.svg", "favicon.svg");
         fs::write(folder.join(format!("{name}.html")), page).unwrap();
     }
     fs::write(folder.join("style.css"), style()).unwrap();
+    fs::write(folder.join("chart.js"), page::chart_script()).unwrap();
     fs::write(folder.join("favicon.svg"), page::favicon()).unwrap();
     assert!(fixture::now() == now());
 }

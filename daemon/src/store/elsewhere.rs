@@ -1,0 +1,138 @@
+//! What people said of batches, for the other fobwatch of a site, and what those told of theirs.
+//!
+//! What is heard has its place in the one order like everything else, so that a batch that is taken over later is gone over as
+//! if it had been watched here all along.
+
+use fobwatch_core::{batch::Batch, engine::Command, note::Note};
+use jiff::Timestamp;
+use rusqlite::{OptionalExtension, params};
+use serde::{Deserialize, Serialize};
+
+use super::{
+    BatchId, Reader, Sequence, StoreError, Writer,
+    text::{decode, encode},
+};
+
+/// What a person said or did.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Word {
+    /// A note.
+    Note(Note),
+    /// Something done to an alert.
+    Command(Command),
+}
+
+/// A batch of another one, as that told of it.
+#[derive(Clone, Debug)]
+pub struct Heard {
+    /// Who: its prefix at the broker.
+    pub peer: String,
+    /// The batch.
+    pub batch: Batch,
+    /// The text of its file.
+    pub text: String,
+    /// When it was added there.
+    pub added_at: Timestamp,
+    /// When it was ended there.
+    pub ended_at: Option<Timestamp>,
+    /// What people said of it, in order.
+    pub words: Vec<Word>,
+}
+
+impl Reader<'_> {
+    /// What people said of a batch and did to its alerts, in order.
+    ///
+    /// # Errors
+    /// The database failed, or a row does not read back.
+    pub fn words(&self, batch: BatchId) -> Result<Vec<Word>, StoreError> {
+        let mut query = self.connection.prepare_cached(
+            "SELECT seq, true, body FROM note WHERE batch = ?1
+             UNION ALL SELECT seq, false, body FROM command WHERE batch = ?1 ORDER BY 1",
+        )?;
+        let rows = query.query_map([batch.0], |row| {
+            let body: String = row.get(2)?;
+            Ok(match row.get(1)? {
+                true => Word::Note(decode(&body)?),
+                false => Word::Command(decode(&body)?),
+            })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+}
+
+impl Writer {
+    /// Keeps what another one told of a batch; what is known already changes nothing. Answers with the last place in the order.
+    ///
+    /// # Errors
+    /// Another live batch has that name here, or not all of it was stored: hearing it again stores the rest.
+    pub fn hear(&mut self, heard: &Heard, received_at: Timestamp) -> Result<Sequence, StoreError> {
+        let (name, slug) = (&heard.batch.name, heard.batch.name.slug());
+        let added_us = heard.added_at.as_microsecond();
+        let known = self
+            .connection
+            .prepare_cached(
+                "SELECT id FROM batch WHERE name = ?1 AND (added_us = ?2 OR (text = ?3 AND ended_us IS NULL))
+                 ORDER BY added_us = ?2 DESC, id DESC LIMIT 1",
+            )?
+            .query_row(params![name.as_str(), added_us, heard.text], |row| row.get(0))
+            .optional()?;
+        let batch = match known {
+            Some(id) => BatchId(id),
+            None => {
+                let added = self.connection.execute(
+                    "INSERT INTO batch (name, slug, text, added_us, ended_us, elsewhere) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
+                     ON CONFLICT DO NOTHING",
+                    params![
+                        name.as_str(),
+                        slug.as_str(),
+                        heard.text,
+                        added_us,
+                        heard.ended_at.map(Timestamp::as_microsecond),
+                        heard.peer
+                    ],
+                )?;
+                if added == 0 {
+                    let name = name.to_string();
+                    return Err(StoreError::NameTaken { name });
+                }
+                BatchId(self.connection.last_insert_rowid())
+            }
+        };
+        for word in &heard.words {
+            match word {
+                Word::Note(note) => {
+                    self.append_note(batch, note, received_at)?;
+                }
+                Word::Command(command) => {
+                    let known: bool = self
+                        .connection
+                        .prepare_cached(
+                            "SELECT EXISTS (SELECT 1 FROM command WHERE batch = ?1 AND body = ?2)",
+                        )?
+                        .query_row(params![batch.0, encode(command)?], |row| row.get(0))?;
+                    if !known {
+                        self.append_command(batch, command, received_at)?;
+                    }
+                }
+            }
+        }
+        if let Some(ended_at) = heard.ended_at {
+            self.connection.execute(
+                "UPDATE batch SET ended_us = ?2 WHERE id = ?1 AND ended_us IS NULL AND elsewhere IS NOT NULL",
+                params![batch.0, ended_at.as_microsecond()],
+            )?;
+        }
+        self.reader().last_sequence()
+    }
+
+    /// A batch of another one is watched here from now on.
+    ///
+    /// # Errors
+    /// It was not stored.
+    pub fn take_over(&mut self, batch: BatchId) -> Result<(), StoreError> {
+        self.connection
+            .execute("UPDATE batch SET elsewhere = NULL WHERE id = ?1", [batch.0])?;
+        Ok(())
+    }
+}
