@@ -70,7 +70,7 @@ fn main() -> ExitCode {
             sums.failed += 1;
         }
         if many == 1 || !outcome.wrong.is_empty() {
-            println!("Seed {}:", outcome.seed);
+            println!("Seed {} ({}):", outcome.seed, outcome.digest);
             for fault in &outcome.faults {
                 println!("  - {fault}");
             }

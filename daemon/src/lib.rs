@@ -12,6 +12,8 @@ pub mod demo;
 mod discover;
 #[cfg(any(test, feature = "faults"))]
 pub mod faults;
+#[cfg(any(test, fuzzing))]
+pub mod hostile;
 pub mod http;
 mod hub;
 pub mod incoming;

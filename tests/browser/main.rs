@@ -232,6 +232,9 @@ fn a_batch_begins_is_moved_and_ends_from_the_page() {
     visit.writes("//input[@name='drink.sucrose_g_per_l']", "60");
     visit.clicks("//input[@name='bottle.material' and @value='pet']");
     visit.writes("//input[@name='target.co2_volumes']", "2,8");
+    for name in ["sensors.pressure", "sensors.liquid_temperature"] {
+        visit.writes(&format!("//input[@name='{name}']"), "gauge p");
+    }
     visit.clicks("//button[.='Watch this batch']");
     let limit = "//input[@name='bottle.pressure_limit_bar']";
     let why = visit.waits_for(&format!("{limit}/following-sibling::p"), "Missing");
@@ -288,9 +291,12 @@ fn plans_watches_and_asks(visit: &Visit<'_>) {
         ("capacity_ml", "500"),
         ("fill_ml", "475"),
         ("count", "6"),
-        ("pressure_limit_bar", "6"),
+        ("pressure_limit_bar", "4.5"),
         ("target_volumes", "2.8"),
         ("room_low_c", "21"),
+        // The only gauge that is heard sits on another batch.
+        ("pressure", "gauge c"),
+        ("liquid_temperature", "gauge c"),
     ] {
         visit.writes(&format!("//input[@name='{name}']"), text);
     }
@@ -304,6 +310,7 @@ fn plans_watches_and_asks(visit: &Visit<'_>) {
     visit.waits_for("//main", "Move the bottles to the fridge about");
     looks_right("phone-planned");
     visit.clicks("//button[contains(.,'watch this batch')]");
+
     visit.clicks("//*[@id='batch-pear-and-thyme-2']//button[contains(.,'I have moved them all')]");
     visit.waits_for(
         "//*[@id='batch-pear-and-thyme-2']//*[@class='noted']",
@@ -315,7 +322,7 @@ fn plans_watches_and_asks(visit: &Visit<'_>) {
     for (page, words) in [
         ("Cultures", "Hibiscus 12 (jar two)"),
         ("Experiments", "No experiment yet."),
-        ("Diaries", "jar two"),
+        ("Diaries", "Go on with a diary"),
     ] {
         visit.clicks(&format!("//nav//a[.='{page}']"));
         visit.waits_for("//main", words);

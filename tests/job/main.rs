@@ -41,4 +41,5 @@ mod series;
 mod shares;
 mod soaked;
 mod stopped;
+mod taken_over;
 mod withdrawn;

@@ -1,13 +1,20 @@
 //! Two daemons on one broker and one time-series server: each watches its share, and one takes over from the other.
 
-use std::{collections::BTreeSet, path::PathBuf};
+use std::{
+    collections::BTreeSet,
+    path::PathBuf,
+    sync::{Arc, atomic::AtomicBool},
+};
 
 use fobwatch_simulator::{Played, readings_csv};
-use fobwatch_tests::{Broker, Daemon, SeriesServer, publish, run, several, wait_for};
+use fobwatch_tests::{Broker, Daemon, SeriesServer, kept, publish, run, several, wait_for};
 use jiff::{SignedDuration, Timestamp};
 use serde_json::Value;
 
-use crate::kitchen::{Disk, Kitchen, TOPIC};
+use crate::{
+    delivered::address_while,
+    kitchen::{Disk, Kitchen, TOPIC},
+};
 
 /// Ends a test that would wait for ever.
 const PATIENCE: std::time::Duration = std::time::Duration::from_secs(100);
@@ -273,5 +280,53 @@ fn two_daemons_share_the_batches_and_one_takes_over_without_a_loss() {
     // With the note, the heir knows what the first one knew.
     let told = Disk::open(&site.kitchen.path("west")).texts("SELECT body FROM note");
     assert!(told.iter().any(|body| body.contains("firm")), "{told:?}");
+    assert_eq!(second.stop(), Some(0));
+}
+
+/// The line of `site/east/notice/...` that the phone was told, if it was.
+fn told(posted: &std::sync::Mutex<Vec<String>>, words: &str) -> Option<String> {
+    let posted = posted.lock().unwrap();
+    posted.iter().find(|body| body.contains(words)).cloned()
+}
+
+#[test]
+fn one_that_is_away_while_nobody_watches_its_share_is_told_until_its_share_is_taken() {
+    let site = Site::new();
+    let (hook, posted) = address_while(&Arc::new(AtomicBool::new(true)));
+    let peered = format!(
+        "of = 2\npeers = [\"site/east\", \"site/west\"]\naway_after_min = 0\n[[webhook]]\nname = \"phone\"\n\
+         url = \"http://127.0.0.1:{hook}/\"\ntext = \"{{message}}\""
+    );
+    let first = site.watch("east", "take = \"0\"\nof = 2");
+    wait_for("its share at the broker", PATIENCE, || {
+        kept(&site.broker, "site/east/#").get("site/east/share").cloned()
+    });
+    let second = site.watch("west", &format!("take = \"1\"\n{peered}"));
+    // Within the same moment it had not been heard of; from then on it is there.
+    let quiet = || (!second.get("/api/v1/status").unwrap().contains("site/east")).then_some(());
+    wait_for("east to be there", PATIENCE, quiet);
+    first.kill();
+    let words = "and nobody watches share 0 of 2.";
+    let message = wait_for("the phone to be told", PATIENCE, || told(&posted, words));
+    assert!(
+        message.starts_with("site/east is away since ") && message.contains("treat them as live"),
+        "{message}"
+    );
+    for place in ["/", "/api/v1/status"] {
+        wait_for("page and status to tell", PATIENCE, || {
+            second
+                .get(place)
+                .unwrap()
+                .contains("nobody watches share 0 of 2")
+                .then_some(())
+        });
+    }
+    // Another one that takes it over ends that.
+    assert_eq!(second.stop(), Some(0));
+    let second = site.watch("west", &format!("take = \"0,1\"\n{peered}"));
+    wait_for("what is known of east", PATIENCE, || {
+        let status = second.get("/api/v1/status").unwrap();
+        (!status.contains("site/east")).then_some(())
+    });
     assert_eq!(second.stop(), Some(0));
 }

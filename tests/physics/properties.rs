@@ -2,15 +2,17 @@
 
 use fobwatch_core::batch::Headspace;
 use fobwatch_core::physics::bottle::ClosedBottle;
-use fobwatch_core::physics::solubility::Solutes;
+use fobwatch_core::physics::solubility::{Solutes, dissolved, pressure_over};
+use fobwatch_core::physics::sugar::{Yield, co2_from, hexose_for};
+use fobwatch_core::physics::water;
 use fobwatch_core::quantity::{
-    AbsolutePressure, AlcoholByVolume, Co2Volumes, GaugePressure, MassConcentration, Share,
+    AbsolutePressure, AlcoholByVolume, Co2Volumes, GaugePressure, LiquidVolume, MassConcentration, Share,
 };
 use proptest::prelude::*;
 
 use crate::{
     bottle::{sealing, shape},
-    reference::celsius,
+    reference::{celsius, partial_bar},
 };
 
 prop_compose! {
@@ -47,6 +49,65 @@ proptest! {
         let by_total = bottle.at_all_co2(there.all_co2, celsius(t), eaten(o)).unwrap();
         prop_assert!((by_content.pressure.bar() - air - bar).abs() < 1e-5, "{there:?} {by_content:?}");
         prop_assert!((by_total.pressure.bar() - air - bar).abs() < 1e-5, "{there:?} {by_total:?}");
+    }
+
+    #[test]
+    fn content_to_gauge_to_content(bottle in bottles(0.985), t in 0.0..40.0f64, v in 0.2..6.0f64, o in 0.0..1.0f64, air in 0.85..1.05f64) {
+        let ambient = AbsolutePressure::from_bar(air).unwrap();
+        let there = bottle.at_content(Co2Volumes::from_volumes(v).unwrap(), celsius(t), eaten(o)).unwrap();
+        prop_assert!((there.content.volumes() - v).abs() < 1e-8, "{there:?}");
+        let back = bottle.at_gauge(there.pressure.to_gauge(ambient).unwrap(), ambient, celsius(t), eaten(o)).unwrap();
+        prop_assert!((back.content.volumes() - v).abs() < 1e-6, "{there:?} {back:?}");
+        prop_assert!((back.all_co2.grams_per_litre() / there.all_co2.grams_per_litre() - 1.0).abs() < 1e-6);
+    }
+
+    #[test]
+    fn dissolved_to_pressure_to_dissolved(t in 0.0..40.0f64, bar in 0.01..10.0f64, other in 0.0..2.0f64, sugar in 0.0..150.0f64) {
+        let solutes = Solutes { sucrose: MassConcentration::from_grams_per_litre(sugar).unwrap(), ..Solutes::WATER };
+        let (co2, other) = (partial_bar(bar), partial_bar(other));
+        let content = dissolved(celsius(t), co2, other, &solutes).unwrap();
+        let back = pressure_over(celsius(t), content, other, &solutes).unwrap();
+        prop_assert!((back.bar() / bar - 1.0).abs() < 1e-8, "{back:?}");
+        // Sugar pushes it out.
+        prop_assert!(sugar < 0.1 || content < dissolved(celsius(t), co2, other, &Solutes::WATER).unwrap());
+    }
+
+    #[test]
+    fn sugar_to_co2_to_sugar(grams in 0.0..150.0f64, more in 0.01..10.0f64) {
+        let hexose = |grams| MassConcentration::from_grams_per_litre(grams).unwrap();
+        for yields in [Yield::Stoichiometric, Yield::Balling] {
+            let co2 = co2_from(hexose(grams), yields).unwrap();
+            prop_assert!((hexose_for(co2, yields).unwrap().grams_per_litre() - grams).abs() < 1e-9);
+            prop_assert!(co2_from(hexose(grams + more), yields).unwrap() > co2);
+        }
+    }
+
+    #[test]
+    fn warmer_water_is_thinner_and_gives_more_vapour(t in 4.0..149.0f64, more in 0.01..1.0f64) {
+        let (cold, warm) = (celsius(t), celsius(t + more));
+        prop_assert!(water::vapour_pressure(warm).unwrap() > water::vapour_pressure(cold).unwrap());
+        prop_assert!(water::density(warm).unwrap() < water::density(cold).unwrap());
+    }
+
+    #[test]
+    fn more_content_presses_harder(bottle in bottles(0.985), t in 0.0..40.0f64, v in 0.0..6.0f64, more in 0.01..2.0f64) {
+        let at = |v: f64| bottle.at_content(Co2Volumes::from_volumes(v).unwrap(), celsius(t), Share::ALL).unwrap();
+        prop_assert!(at(v + more).pressure > at(v).pressure);
+        prop_assert!(at(v + more).all_co2 > at(v).all_co2);
+    }
+
+    // The same CO2 in each litre of drink: with less room above it there is more pressure, so the fullest bottle is the worst.
+    #[test]
+    fn a_fuller_bottle_presses_harder(
+        capacity in 200.0..2_000.0f64, share in 0.6..0.95f64, more in 0.002..0.035f64, t in 0.0..40.0f64, held in 1.0..12.0f64,
+    ) {
+        let shape = shape(capacity, capacity * share);
+        let sealing = sealing(Headspace::Purged);
+        let co2 = MassConcentration::from_grams_per_litre(held).unwrap();
+        let plain = ClosedBottle::new(&shape, &sealing, Solutes::WATER);
+        let fuller = ClosedBottle::overfilled(&shape, LiquidVolume::from_ml(capacity * more).unwrap(), &sealing, Solutes::WATER);
+        let at = |bottle: &ClosedBottle| bottle.at_all_co2(co2, celsius(t), Share::ALL).unwrap();
+        prop_assert!(at(&fuller).pressure > at(&plain).pressure);
     }
 
     #[test]

@@ -201,6 +201,34 @@ impl Daemon {
         kib.expect("a process has a size") / 1_024.0
     }
 
+    /// Seconds of processor that it has taken, of user and system together (proc(5), `stat`; 100 ticks a second, as on every usual Linux).
+    ///
+    /// # Panics
+    /// It has ended.
+    #[must_use]
+    pub fn cpu_s(&self) -> f64 {
+        let stat = fs::read_to_string(format!("/proc/{}/stat", self.child.id())).expect("it runs");
+        let behind_name = stat.rsplit(')').next().unwrap_or_default();
+        let ticks = |index: usize| {
+            let field = behind_name.split_whitespace().nth(index);
+            field
+                .and_then(|field| field.parse::<f64>().ok())
+                .unwrap_or_default()
+        };
+        (ticks(11) + ticks(12)) / 100.0
+    }
+
+    /// Bytes that it has sent to the disk (proc(5), `write_bytes` of `io`).
+    ///
+    /// # Panics
+    /// It has ended.
+    #[must_use]
+    pub fn written_bytes(&self) -> u64 {
+        let io = fs::read_to_string(format!("/proc/{}/io", self.child.id())).expect("it runs");
+        let line = io.lines().find_map(|line| line.strip_prefix("write_bytes: "));
+        line.and_then(|line| line.trim().parse().ok()).unwrap_or_default()
+    }
+
     /// What it wrote to its log.
     #[must_use]
     pub fn log(&self) -> String {

@@ -16,6 +16,7 @@ mod series_server;
 mod several;
 mod soak;
 mod subscriber;
+mod taken_over;
 mod terminal;
 
 pub use broker::Broker;
@@ -32,6 +33,7 @@ pub use series_server::SeriesServer;
 pub use several::{in_order, several};
 pub use soak::{Soaked, soak};
 pub use subscriber::{Message, Subscriber, kept};
+pub use taken_over::{TakenOver, take_over};
 pub use terminal::Terminal;
 
 use std::time::{Duration, Instant};

@@ -33,6 +33,12 @@ pub struct ExperimentName(String);
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct Slug(String);
 
+impl std::borrow::Borrow<str> for Slug {
+    fn borrow(&self) -> &str {
+        &self.0
+    }
+}
+
 macro_rules! name {
     ($name:ident) => {
         impl $name {

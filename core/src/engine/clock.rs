@@ -56,6 +56,11 @@ impl Clock {
         self.time_of(self.next_index())
     }
 
+    /// Whether a fit belongs to the next tick.
+    pub(super) fn next_is_with_fit(&self) -> bool {
+        self.next_index() % TICKS_PER_FIT == 0
+    }
+
     /// Does the tick at `at`, if it lies on the grid and is due.
     pub(super) fn tick(&mut self, at: Timestamp) -> Option<Tick> {
         let secs = at.duration_since(self.origin);

@@ -12,6 +12,7 @@ use crate::{
     fit::{self, Evidence, Handling, Passed},
     note::{Note, Palate, Tasting},
     quantity::AbsolutePressure,
+    reading::{Quantity, Source},
 };
 
 use super::{
@@ -210,6 +211,33 @@ impl Monitor {
             (Event::Measured(_) | Event::Noted(_), ClockSource::Ticks) | (Event::Fitted(_), _) => now,
             (Event::Tick { at }, _) => now.max(*at),
             (Event::Commanded(command), _) => now.max(command.at),
+        }
+    }
+
+    /// Whether [`Monitor::next_wake`] is on the grid of fits: the step there asks for one.
+    #[must_use]
+    pub fn wakes_with_fit(&self) -> bool {
+        self.state.clock.next_is_with_fit()
+    }
+
+    /// The one source that it takes a quantity from. `None`: any may matter, also where readings move the clock.
+    ///
+    /// A reading of another one would be set aside and leave no trace but a count, so a driver with many batches need not
+    /// step with it: [`Monitor::passed_by`] counts it.
+    #[must_use]
+    pub fn only_source_of(&self, quantity: Quantity) -> Option<&Source> {
+        match self.settings.clock {
+            ClockSource::Ticks => self.batch.sensors.get(&quantity),
+            ClockSource::Readings => None,
+        }
+    }
+
+    /// Readings of quantities that the batch takes from another source ([`Monitor::only_source_of`]) came in: they are counted as set
+    /// aside.
+    pub fn passed_by(&mut self, readings: u64) {
+        if readings > 0 {
+            let count = self.state.counts.entry(SetAsideReason::OtherSource).or_default();
+            *count = count.saturating_add(readings);
         }
     }
 

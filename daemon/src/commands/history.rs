@@ -11,6 +11,7 @@ use fobwatch_core::{
     culture::{DIARY, DiaryEntry, Lesson},
     engine::{ClockSource, Monitor},
     note::{Note, NoteKind, Palate},
+    plain,
     reading::Reading,
 };
 
@@ -232,7 +233,11 @@ fn of_record(path: &Path, batch: &Batch) -> Result<Vec<Lesson>, Ended> {
 pub(super) fn records(path: &Path) -> Result<Vec<(usize, Lesson)>, Ended> {
     let text = read(path)?;
     let refused = |line: usize, why: &dyn std::fmt::Display| {
-        Ended::Refused(format!("{}, line {line}: {why}", path.display()))
+        Ended::Refused(format!(
+            "{}, line {line}: {}",
+            path.display(),
+            plain::line(&why.to_string(), 300)
+        ))
     };
     let whole = path.extension().is_some_and(|ending| ending == "json");
     let pieces: Vec<(usize, &str)> = if whole {

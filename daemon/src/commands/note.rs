@@ -10,7 +10,7 @@ use serde_json::{Map, Value, json as object};
 use super::{
     Ended, json,
     keeper::{Empty, Noted, Where},
-    local, read, say,
+    local, moment, read, say,
 };
 
 /// Note what you saw, tasted or did with bottles.
@@ -41,7 +41,7 @@ pub(super) struct NoteCommand {
     /// In words
     #[arg(long, value_name = "TEXT")]
     text: Option<String>,
-    /// When it happened, after RFC 3339 with its offset; without it, now
+    /// When it happened, as '2026-03-05 15:00' on your own clock, or after RFC 3339; without it, now
     #[arg(long, value_name = "TIME", value_parser = time)]
     time: Option<jiff::Timestamp>,
     /// Take notes from a file instead, one JSON object a line: all or none
@@ -163,9 +163,7 @@ fn kind(text: &str) -> Result<NoteKind, String> {
 }
 
 pub(super) fn time(text: &str) -> Result<jiff::Timestamp, String> {
-    text.parse().map_err(|_no_time| {
-        "allowed: a time after RFC 3339 with its offset, as 2026-03-05T15:00:00+01:00 or 2026-03-05T14:00:00Z".to_owned()
-    })
+    moment::read(text, &jiff::tz::TimeZone::system())
 }
 
 fn bottles(text: &str) -> Result<Numbers, String> {

@@ -53,6 +53,8 @@ pub const DEFAULT: &str = include_str!("../../../config/default.toml");
 
 /// Signs of life are sent so often, unless the configuration says otherwise.
 const PING_EVERY: Duration = Duration::from_secs(300);
+/// What `[store] gather_s` is unless it is configured.
+const GATHER: Duration = Duration::from_secs(1);
 
 /// Everything that is configured.
 #[derive(Clone, Debug)]
@@ -67,6 +69,8 @@ pub struct Config {
     pub store_folder: Option<PathBuf>,
     /// How long raw readings are kept beside their rollups; `None`: for ever.
     pub raw_for: Option<SignedDuration>,
+    /// How long what comes in slowly waits for more, so that it goes to the disk together.
+    pub gather: Duration,
     /// Where page and API are served, unless the command line says so.
     pub listen: SocketAddr,
     /// Where readings alone may be posted, from other machines too; `None`: only where the page is.
@@ -190,12 +194,16 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
         })
         .unwrap_or(base.map(|base| base.clock));
     let mut raw_for = base.and_then(|base| base.raw_for);
+    let mut gather = base.map_or(GATHER, |base| base.gather);
     let store_folder = file
         .section("store", |store| {
             raw_for = store
                 .whole("raw_for_days", 7, 36_500)
                 .map(|days| SignedDuration::from_hours(24 * i64::from(days)))
                 .or(raw_for);
+            if let Some(seconds) = store.whole("gather_s", 0, 60) {
+                gather = Duration::from_secs(u64::from(seconds));
+            }
             store.text("folder", "a path", |text| {
                 (!text.trim().is_empty()).then(|| PathBuf::from(text))
             })
@@ -291,6 +299,7 @@ fn read(file: &mut Section<'_, '_>, base: Option<&Config>) -> Option<Config> {
         clock: clock?,
         store_folder,
         raw_for,
+        gather,
         listen: listen?,
         post_listen,
         token_file,

@@ -3,7 +3,8 @@
 use std::{
     env,
     ffi::OsString,
-    fmt, fs, io,
+    fmt, fs,
+    io::{self, Read},
     path::{Path, PathBuf},
 };
 
@@ -133,7 +134,15 @@ pub(super) fn read_text(path: &Path) -> io::Result<String> {
         let why = format!("it is {length} bytes long; allowed: up to {MOST}");
         return Err(io::Error::new(io::ErrorKind::InvalidData, why));
     }
-    fs::read_to_string(path)
+    // What is no plain file may tell no length, and have no end.
+    let mut text = String::new();
+    fs::File::open(path)?.take(MOST + 1).read_to_string(&mut text)?;
+    if u64::try_from(text.len()).is_ok_and(|length| length <= MOST) {
+        Ok(text)
+    } else {
+        let why = format!("it is longer than {MOST} bytes, the most that is read");
+        Err(io::Error::new(io::ErrorKind::InvalidData, why))
+    }
 }
 
 #[cfg(test)]
@@ -179,6 +188,12 @@ mod tests {
                 .reveal(),
             "from a file"
         );
+    }
+
+    #[test]
+    fn what_has_no_end_is_not_read_to_it() {
+        let told = read_text(Path::new("/dev/zero")).unwrap_err().to_string();
+        assert!(told.contains("1048576"), "{told}");
     }
 
     #[test]

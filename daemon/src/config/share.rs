@@ -243,6 +243,59 @@ mod tests {
     }
 
     #[test]
+    fn others_are_told_and_what_nobody_has_is_known() {
+        let part = |take: &str| share(&format!("[share]\ntake = \"{take}\"\nof = 4\n"));
+        for one in [
+            part("0,2"),
+            share("[share]\nbatches = [\"plum 1\"]\n"),
+            Share::All,
+        ] {
+            assert_eq!(Share::from_told(one.told().as_bytes()), Some(one));
+        }
+        assert_eq!(Share::from_told(b"offline"), None);
+        let east = part("0,2");
+        assert_eq!(east.less(&[&part("1")]).as_deref(), Some("share 0, 2 of 4"));
+        assert_eq!(
+            east.less(&[&part("1"), &part("0,3")]).as_deref(),
+            Some("share 2 of 4")
+        );
+        assert_eq!(east.less(&[&part("0"), &part("2,3")]), None);
+        assert_eq!(east.less(&[&Share::All]), None);
+        // Another division of the site says nothing of this one.
+        assert_eq!(
+            east.less(&[&share("[share]\ntake = \"0,2\"\nof = 3\n")])
+                .as_deref(),
+            Some("share 0, 2 of 4")
+        );
+        let named = share("[share]\nbatches = [\"plum 1\", \"plum 2\"]\n");
+        let other = share("[share]\nbatches = [\"plum 2\"]\n");
+        assert_eq!(named.less(&[&other]).as_deref(), Some("plum-1"));
+    }
+
+    #[test]
+    fn the_others_are_listed_by_their_prefixes_and_ones_own_is_none_of_them() {
+        let text = "[share]\ntake = \"0\"\nof = 2\npeers = [\"site/east\", \"site/west\"]\naway_after_min = 3\n\
+                    [[mqtt]]\nhost = \"127.0.0.1\"\npublish_prefix = \"site/east\"\n";
+        let config = Config::from_toml(text, "test").unwrap();
+        assert_eq!(config.peered.peers, ["site/west"]);
+        assert_eq!(config.peered.away_after, Duration::from_secs(180));
+        assert_eq!(config.mqtt[0].peers, ["site/west"]);
+        let broker = &config.mqtt[0];
+        assert_eq!(
+            broker.peer("site/west/plum-1/record"),
+            Some(("site/west", "plum-1/record"))
+        );
+        assert_eq!(broker.peer("site/west/plum-1/alert/limit_near"), None);
+        assert_eq!(broker.peer("site/western/status"), None);
+        let bad = text.replace("site/west\"", "site/+\"").replace("= 3", "= -1");
+        let bad = Config::from_toml(&bad, "test").unwrap_err().to_string();
+        assert!(
+            bad.contains("share.peers") && bad.contains("share.away_after_min"),
+            "{bad}"
+        );
+    }
+
+    #[test]
     fn a_share_that_cannot_be_is_refused() {
         for (text, told) in [
             ("[share]\ntake = \"3\"\nof = 3\n", "share.take"),

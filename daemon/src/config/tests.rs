@@ -44,6 +44,7 @@ fn every_commented_setting_of_the_defaults_is_accepted() {
             "key_file",
             "behind_proxy",
             "proxies",
+            "strict_transport_days",
         ]
         .contains(&key)
     });

@@ -2,6 +2,7 @@
 
 use fobwatch_core::{
     document::Section,
+    plain,
     quantity::Unit,
     reading::{Quantity, Source},
 };
@@ -163,7 +164,7 @@ impl Numbers {
                 let level = level.unwrap_or_default();
                 let named = names.iter().find(|(name, ..)| name == level);
                 let (_, quantity, unit) = named.ok_or_else(|| Wrong::UnknownName {
-                    given: level.to_owned(),
+                    given: plain::line(level, 60),
                     allowed: listed(names),
                 })?;
                 (*quantity, *unit)

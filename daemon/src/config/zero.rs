@@ -59,8 +59,15 @@ pub fn load(folder: &Path) -> Result<Vec<Zero>, BadZeros> {
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
         Err(source) => return Err(BadZeros::File { path, source }),
     };
-    let place = path.display().to_string();
-    let zeros = Document::parse(&text, &place).read(|file| {
+    Ok(read(&text, &path.display().to_string())?)
+}
+
+/// Zeros from the text of their file; `place` is what messages call it.
+///
+/// # Errors
+/// Every problem of the text.
+pub(crate) fn read(text: &str, place: &str) -> Result<Vec<Zero>, BadDocument> {
+    Document::parse(text, place).read(|file| {
         Some(file.sections("zero", |section, _| {
             const RANGE: &str = "-0.15 to 0.15 bar";
             section.require("source", SOURCE_ALLOWED);
@@ -75,8 +82,7 @@ pub fn load(folder: &Path) -> Result<Vec<Zero>, BadZeros> {
                 taken_at: taken_at?,
             })
         }))
-    })?;
-    Ok(zeros)
+    })
 }
 
 /// Keeps a zero in place of an earlier one of the same gauge: whole or not at all.

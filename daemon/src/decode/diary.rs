@@ -1,6 +1,9 @@
 //! Entries of cultures' diaries as a person hands them in: JSON objects, one a line; all are taken or none.
 
-use fobwatch_core::culture::{DIARY, DiaryEntry};
+use fobwatch_core::{
+    culture::{DIARY, DiaryEntry},
+    plain,
+};
 use jiff::{SignedDuration, Timestamp};
 use serde_json::{Value, json};
 
@@ -49,7 +52,8 @@ fn one(line: &[u8], now: Timestamp) -> Result<DiaryEntry, String> {
     };
     entry.entry("record").or_insert_with(|| json!(DIARY));
     entry.entry("time").or_insert_with(|| json!(now));
-    let entry: DiaryEntry = serde_json::from_value(value).map_err(|error| error.to_string())?;
+    let entry: DiaryEntry =
+        serde_json::from_value(value).map_err(|error| plain::line(&error.to_string(), 300))?;
     if entry.at > now.checked_add(AHEAD).unwrap_or(Timestamp::MAX) {
         return Err(format!(
             "`time` is {}; allowed: up to the present, {now}",

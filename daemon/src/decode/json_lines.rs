@@ -65,7 +65,7 @@ impl<R: Read> Iterator for Lined<'_, R> {
 }
 
 fn read(bytes: &[u8], calibrations: &Calibrations) -> Result<Reading, Wrong> {
-    let value: Value = serde_json::from_slice(bytes).map_err(|error| Wrong::Json(error.to_string()))?;
+    let value: Value = serde_json::from_slice(bytes).map_err(|error| Wrong::json(&error))?;
     let Value::Object(row) = value else {
         return Err(refused("the line", &value.to_string(), "a JSON object"));
     };

@@ -82,7 +82,7 @@ pub fn read_json(
     }
     let document: Value = match serde_json::from_slice(bytes) {
         Ok(document) => document,
-        Err(error) => return Decoded::refused(Wrong::Json(error.to_string())),
+        Err(error) => return Decoded::refused(Wrong::json(&error)),
     };
     let at = match &pointers.time {
         None => value::whole_microseconds(arrival),

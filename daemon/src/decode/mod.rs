@@ -20,6 +20,7 @@ mod value;
 
 use std::fmt;
 
+use fobwatch_core::plain;
 use fobwatch_core::reading::{BadMeasurement, NotASource, Reading, UnknownQuantity};
 use fobwatch_core::{
     note::UnknownNoteKind,
@@ -225,6 +226,11 @@ impl Wrong {
 }
 
 impl Wrong {
+    /// Why it is no JSON, or none of what was asked for. The reader's words may hold keys as they came.
+    fn json(error: &serde_json::Error) -> Self {
+        Self::Json(plain::line(&error.to_string(), 300))
+    }
+
     /// Why `given` `unit` is no such measurement, in the words of the row.
     fn measurement(error: BadMeasurement, given: f64, unit: Unit) -> Self {
         match error {
@@ -275,13 +281,5 @@ impl fmt::Display for Place {
 
 /// A given text as a message shows it: at most 60 characters, control characters replaced.
 fn shown(text: &str) -> String {
-    let mut out: String = text
-        .chars()
-        .map(|c| if c.is_control() { '\u{fffd}' } else { c })
-        .take(60)
-        .collect();
-    if text.chars().count() > 60 {
-        out.push('\u{2026}');
-    }
-    out
+    plain::line(text, 60)
 }

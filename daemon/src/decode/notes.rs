@@ -60,7 +60,7 @@ impl<R: Read> Iterator for Lined<R> {
 /// # Errors
 /// What is missing, unknown or impossible, and what is allowed.
 pub fn read(bytes: &[u8]) -> Result<Note, Wrong> {
-    let value: Value = serde_json::from_slice(bytes).map_err(|error| Wrong::Json(error.to_string()))?;
+    let value: Value = serde_json::from_slice(bytes).map_err(|error| Wrong::json(&error))?;
     let Value::Object(note) = value else {
         return Err(refused("the note", &value.to_string(), "a JSON object"));
     };

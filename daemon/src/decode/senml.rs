@@ -106,8 +106,7 @@ fn pack(bytes: &[u8]) -> Result<Vec<Map<String, Value>>, BadRow> {
     if bytes.len() > MAX_MESSAGE {
         return Err(whole(Wrong::TooLong { most: MAX_MESSAGE }));
     }
-    let value: Value =
-        serde_json::from_slice(bytes).map_err(|error| whole(Wrong::Json(error.to_string())))?;
+    let value: Value = serde_json::from_slice(bytes).map_err(|error| whole(Wrong::json(&error)))?;
     let records = match value {
         Value::Array(records) if records.len() <= MAX_RECORDS => records,
         // One record without its array: what many small devices send.

@@ -12,14 +12,14 @@ use super::{
     Channel, Destination, GIVE_UP,
     destination::begins,
     letter::Letter,
-    notices::Notices,
+    notices::{Matter, Notices},
     picture,
     undelivered::{Again, Undelivered},
 };
 use crate::{
     incoming,
     store::{Delivered, Lane, Next, OutboxRow, StoreError},
-    watch::{House, Trouble},
+    watch::{House, Missed, Trouble},
 };
 
 /// Rows that are read at once.
@@ -51,7 +51,10 @@ pub(super) struct Carrier {
     channel: Channel,
     /// Rows that are done, which the store could not be told yet: they are not delivered again meanwhile.
     unmarked: BTreeMap<i64, (Delivered, Option<Next>)>,
-    notices: Notices,
+    /// What was told of the store ...
+    store: Notices,
+    /// ... and of each other daemon of the site that was missed.
+    peers: BTreeMap<String, Notices>,
 }
 
 impl Carrier {
@@ -61,7 +64,8 @@ impl Carrier {
             destination,
             channel,
             unmarked: BTreeMap::new(),
-            notices: Notices::default(),
+            store: Notices::default(),
+            peers: BTreeMap::new(),
         }
     }
 
@@ -74,11 +78,14 @@ impl Carrier {
     async fn run(mut self) {
         let mut news = self.house.alerts.subscribe();
         let mut trouble = self.house.unstored.subscribe();
+        let mut missed = self.house.peers.subscribe();
         let mut at_once = true;
         loop {
             news.mark_unchanged();
             let now = trouble.borrow_and_update().clone();
-            self.give_notice(now).await;
+            let away = missed.borrow_and_update().clone();
+            self.look(now.as_ref(), &away);
+            self.give_notices().await;
             let wait = match self.carry_all(at_once, &news).await {
                 Ok(due) => due.map_or(LOOK, |due| until(due, self.house.clock.now())),
                 Err(StoreError::Closed) => return,
@@ -87,32 +94,47 @@ impl Carrier {
                     FIRST
                 }
             };
-            let wait = self
-                .notices
-                .wait(tokio::time::Instant::now())
-                .map_or(wait, |at| at.min(wait));
+            let now = tokio::time::Instant::now();
+            let notices = std::iter::once(&self.store).chain(self.peers.values());
+            let wait = notices
+                .filter_map(|of| of.wait(now))
+                .fold(wait, std::cmp::Ord::min);
             // A new alert is a reason to try at once, whatever the others wait for.
             at_once = tokio::select! {
                 // The senders live in the house.
                 _ = news.changed() => true,
                 _ = trouble.changed() => false,
+                _ = missed.changed() => false,
                 () = sleep(wait) => false,
             };
         }
     }
 
-    /// Tells that nothing can be stored, past the outbox, which cannot take it.
-    async fn give_notice(&mut self, trouble: Option<Trouble>) {
-        self.notices
-            .look(trouble, self.house.clock.now(), tokio::time::Instant::now());
-        if let Some(letter) = self.notices.due(tokio::time::Instant::now()) {
+    /// Takes up what is to be told past the outbox.
+    fn look(&mut self, trouble: Option<&Trouble>, away: &[Missed]) {
+        let (at, now) = (self.house.clock.now(), tokio::time::Instant::now());
+        self.store.look(trouble.map(Matter::unstored), at, now);
+        for missed in away {
+            self.peers.entry(missed.peer.clone()).or_default();
+        }
+        let zone = &self.house.display.zone;
+        for (peer, notices) in &mut self.peers {
+            let missed = away.iter().find(|missed| missed.peer == *peer);
+            notices.look(missed.map(|missed| Matter::missed(missed, zone)), at, now);
+        }
+    }
+
+    async fn give_notices(&mut self) {
+        for notices in std::iter::once(&mut self.store).chain(self.peers.values_mut()) {
+            let Some(letter) = notices.due(tokio::time::Instant::now()) else {
+                continue;
+            };
             match self.channel.deliver(letter, None).await {
-                Ok(()) => self.notices.told(),
+                Ok(()) => notices.told(),
                 Err(failed) => {
-                    warn!(destination = %self.destination.name, "That nothing can be stored could not be told: {}.", failed.why);
+                    warn!(destination = %self.destination.name, "\u{201c}{}\u{201d} could not be told: {}.", letter.subject(), failed.why);
                     let longest = self.channel.longest_wait();
-                    self.notices
-                        .failed(tokio::time::Instant::now(), FIRST, longest, failed.again);
+                    notices.failed(tokio::time::Instant::now(), FIRST, longest, failed.again);
                 }
             }
         }

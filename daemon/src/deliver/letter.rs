@@ -33,8 +33,11 @@ pub(crate) enum About {
 pub(crate) struct Notice {
     /// "notice"
     pub(crate) record: &'static str,
-    /// What it is about, in one word.
-    pub(crate) about: &'static str,
+    /// What it is about, in one word: letters, digits, dots, hyphens and underscores.
+    pub(crate) about: String,
+    /// In one line.
+    #[serde(skip)]
+    pub(crate) subject: String,
     /// Raised or cleared.
     pub(crate) state: Transition,
     pub(crate) priority: Priority,
@@ -112,10 +115,7 @@ impl Letter {
             About::Alert(alert) => subject(alert),
             About::Again(alert) => format!("Again: {}", subject(alert)),
             About::Digest(alerts, _) => format!("{} things to look at", alerts.len()),
-            About::Notice(notice) => match notice.state {
-                Transition::Cleared => "fobwatch stores again".to_owned(),
-                _ => "fobwatch cannot store anything".to_owned(),
-            },
+            About::Notice(notice) => notice.subject.clone(),
         }
     }
 

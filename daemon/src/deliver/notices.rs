@@ -1,25 +1,97 @@
-//! That nothing can be stored: no alert can be raised meanwhile, so whoever is told of alerts has to be told of this, past the outbox.
+//! Word of fobwatch itself, past the outbox. That nothing can be stored: no alert can be raised meanwhile, so whoever is told of alerts has
+//! to be told of this. That another daemon of the site is away and nobody watches its batches: silence is an alert, too.
 
 use std::time::Duration;
 
 use fobwatch_core::alert::{Priority, Transition};
-use jiff::Timestamp;
+use jiff::{Timestamp, tz::TimeZone};
 use tokio::time::Instant;
 
 use super::{
     letter::{Letter, Notice},
     undelivered::Again,
 };
-use crate::{incoming, watch::Trouble};
+use crate::{
+    incoming,
+    watch::{Missed, Trouble},
+};
 
 /// It is told to be over once it has been for so long: a disk at its edge would tell of it all day.
 const QUIET: Duration = Duration::from_secs(600);
 
-/// What one channel was told of it.
+/// Something that is so, and is told when it begins and when it is over.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct Matter {
+    /// In one word, as the notice has it.
+    about: String,
+    begins: Said,
+    ends: Said,
+    /// It is told again when it is otherwise than it was.
+    renews: bool,
+}
+
+/// In one line, and in whole sentences.
+#[derive(Clone, Debug, PartialEq, Eq)]
+struct Said {
+    subject: String,
+    message: String,
+}
+
+impl Matter {
+    /// Nothing can be stored.
+    pub(super) fn unstored(trouble: &Trouble) -> Self {
+        let message = format!(
+            "fobwatch cannot store anything: {}. Until it can, no reading is reckoned and nothing warns of pressure: treat the \
+             bottles as live. Make room on the disk or mend it; then it goes on by itself.",
+            trouble.why
+        );
+        Self {
+            about: "store".to_owned(),
+            begins: Said {
+                subject: "fobwatch cannot store anything".to_owned(),
+                message,
+            },
+            ends: Said {
+                subject: "fobwatch stores again".to_owned(),
+                message: "fobwatch stores again. What was sent to it meanwhile is reckoned as it comes in; look at the page \
+                          for what it says of each batch."
+                    .to_owned(),
+            },
+            // A disk at its edge has many reasons.
+            renews: false,
+        }
+    }
+
+    /// Another daemon of the site is away, and nobody watches its batches.
+    pub(super) fn missed(missed: &Missed, zone: &TimeZone) -> Self {
+        let peer = &missed.peer;
+        let plain = |c: char| {
+            if c.is_ascii_alphanumeric() || c == '_' {
+                c
+            } else {
+                '-'
+            }
+        };
+        Self {
+            about: format!("peer.{}", peer.chars().map(plain).collect::<String>()),
+            begins: Said {
+                subject: format!("{peer} is away"),
+                message: missed.sentence(zone),
+            },
+            ends: Said {
+                subject: format!("{peer} is no longer missed"),
+                message: format!("{peer} is back, or another fobwatch watches its batches."),
+            },
+            renews: true,
+        }
+    }
+}
+
+/// What one channel was told of one matter.
 #[derive(Debug, Default)]
 pub(super) struct Notices {
-    /// The trouble that it was told of, or is to be.
-    trouble: Option<Trouble>,
+    /// The matter that it was told of, or is to be.
+    matter: Option<Matter>,
     over_since: Option<Instant>,
     waiting: Option<Letter>,
     failures: u32,
@@ -28,41 +100,45 @@ pub(super) struct Notices {
 
 impl Notices {
     /// Takes up how it stands at `now`, which the clock calls `at`.
-    pub(super) fn look(&mut self, trouble: Option<Trouble>, at: Timestamp, now: Instant) {
-        match (trouble, &self.trouble) {
-            (Some(trouble), None) => {
-                let message = format!(
-                    "fobwatch cannot store anything: {}. Until it can, no reading is reckoned and nothing warns of pressure: treat the \
-                     bottles as live. Make room on the disk or mend it; then it goes on by itself.",
-                    trouble.why
-                );
-                self.tell(Transition::Raised, Priority::High, at, message);
-                self.trouble = Some(trouble);
+    pub(super) fn look(&mut self, matter: Option<Matter>, at: Timestamp, now: Instant) {
+        match (matter, self.matter.take()) {
+            (Some(matter), Some(told)) if matter == told || !matter.renews => {
+                self.over_since = None;
+                self.matter = Some(told);
             }
-            (Some(_), Some(_)) => self.over_since = None,
-            (None, Some(_)) => {
+            (Some(matter), _) => {
+                self.tell(
+                    &matter.about,
+                    Transition::Raised,
+                    Priority::High,
+                    at,
+                    &matter.begins,
+                );
+                self.over_since = None;
+                self.matter = Some(matter);
+            }
+            (None, Some(told)) => {
                 let since = *self.over_since.get_or_insert(now);
                 if now.duration_since(since) >= QUIET {
-                    let message = "fobwatch stores again. What was sent to it meanwhile is reckoned as it comes in; look at the page \
-                                   for what it says of each batch."
-                        .to_owned();
-                    self.tell(Transition::Cleared, Priority::Low, at, message);
-                    self.trouble = None;
+                    self.tell(&told.about, Transition::Cleared, Priority::Low, at, &told.ends);
                     self.over_since = None;
+                } else {
+                    self.matter = Some(told);
                 }
             }
             (None, None) => {}
         }
     }
 
-    fn tell(&mut self, state: Transition, priority: Priority, at: Timestamp, message: String) {
+    fn tell(&mut self, about: &str, state: Transition, priority: Priority, at: Timestamp, said: &Said) {
         let notice = Notice {
             record: "notice",
-            about: "store",
+            about: about.to_owned(),
+            subject: said.subject.clone(),
             state,
             priority,
             at,
-            message,
+            message: said.message.clone(),
         };
         self.waiting = Some(Letter::noticing(notice));
         self.failures = 0;
@@ -105,11 +181,35 @@ mod tests {
 
     const AT: Timestamp = Timestamp::UNIX_EPOCH;
 
-    fn full() -> Option<Trouble> {
-        Some(Trouble {
+    fn full() -> Option<Matter> {
+        Some(Matter::unstored(&Trouble {
             since: Timestamp::UNIX_EPOCH,
             why: "the disk is full".to_owned(),
-        })
+        }))
+    }
+
+    #[test]
+    fn one_that_is_missed_is_told_again_once_it_is_known_what_nobody_watches() {
+        let (mut notices, start) = (Notices::default(), Instant::now());
+        let missed = |unwatched: Option<&str>| {
+            let missed = Missed {
+                peer: "site/east".to_owned(),
+                since: Timestamp::UNIX_EPOCH,
+                unwatched: unwatched.map(ToOwned::to_owned),
+            };
+            Some(Matter::missed(&missed, &TimeZone::UTC))
+        };
+        let said = |notices: &mut Notices| {
+            let said = notices.due(start).map(|letter| letter.paragraphs()[0].1.clone());
+            notices.told();
+            said.unwrap_or_default()
+        };
+        notices.look(missed(None), AT, start);
+        assert!(said(&mut notices).contains("was not heard of"));
+        notices.look(missed(Some("share 0 of 4")), AT, start);
+        assert!(said(&mut notices).contains("nobody watches share 0 of 4. "));
+        notices.look(missed(Some("share 0 of 4")), AT, start);
+        assert_eq!(said(&mut notices), "");
     }
 
     #[test]

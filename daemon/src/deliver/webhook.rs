@@ -133,7 +133,7 @@ fn event(letter: &Letter) -> Result<String, Undelivered> {
         }
         About::Notice(notice) => (
             format!("fobwatch.notice.{}", word(notice.state)),
-            notice.about.to_owned(),
+            notice.about.clone(),
             notice.at,
             serde_json::to_value(notice).map_err(refused)?,
         ),
@@ -189,7 +189,7 @@ fn text(form: &str, letter: &Letter) -> String {
         About::Notice(notice) => {
             let filling = Filling {
                 batch: "fobwatch",
-                alert: notice.about.to_owned(),
+                alert: notice.about.clone(),
                 state: word(notice.state),
                 priority: notice.priority,
                 message: notice.message.clone(),

@@ -2,7 +2,7 @@
 
 use fobwatch_core::{
     quantity::Unit,
-    reading::{Quantity, Source},
+    reading::{Measured, Quantity, Source},
 };
 use jiff::Timestamp;
 use serde_json::Value;
@@ -28,7 +28,7 @@ const PLAIN: [&str; 9] = [
 ];
 
 /// What could map messages like `payload` on `topic`; an empty topic is a line of a serial port.
-pub(super) fn offer(topic: &str, payload: &[u8]) -> Option<Offer> {
+pub(crate) fn offer(topic: &str, payload: &[u8]) -> Option<Offer> {
     let text = std::str::from_utf8(payload).ok()?.trim();
     let none = Calibrations::default();
     if !senml::read(payload, Timestamp::UNIX_EPOCH, &none)
@@ -44,8 +44,13 @@ pub(super) fn offer(topic: &str, payload: &[u8]) -> Option<Offer> {
     if topic.is_empty() {
         return columns(text).map(Offer::Table);
     }
+    // A block could not name it: there a brace begins a name.
+    if topic.contains(['{', '}']) {
+        return None;
+    }
     if let Some(number) = finite(text) {
         let (quantity, unit) = quantity(topic, number)?;
+        Measured::new(quantity, number, unit).ok()?;
         let block = format!(
             "[[mqtt.number]]   # last: {number}\ntopic = {}\n{}",
             quoted(topic),
@@ -155,6 +160,9 @@ fn json(topic: &str, document: &Value) -> Option<String> {
         if let Some((quantity, mut unit)) = quantity(&words, number) {
             if quantity == Quantity::Pressure && unit == Unit::Bar && number.abs() > 12.0 {
                 unit = Unit::Millibar;
+            }
+            if Measured::new(quantity, number, unit).is_err() {
+                continue;
             }
             any = true;
             block += &format!(

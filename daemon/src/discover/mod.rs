@@ -1,7 +1,7 @@
 //! What arrives at brokers and ports, listened to for a while: what is read of it, what is not and why, and how the rest
 //! could be mapped. Nothing is stored, acknowledged or published.
 
-mod guess;
+pub(crate) mod guess;
 mod heard;
 mod ports;
 #[cfg(test)]

@@ -125,6 +125,11 @@ fn nothing_is_offered_for_what_is_none_of_ours() {
         ("", "\u{fffd}\u{fffd}"),
         // Decimal commas: no column of it would be read.
         ("", "1,23;20,7"),
+        // Nothing is that warm, in whatever unit.
+        ("kitchen/temperature", "2020.7"),
+        ("kitchen/state", "{\"temperature\":1e300}"),
+        // A brace begins a name in a pattern.
+        ("kitchen/{temperature", "20"),
     ] {
         assert_eq!(guess::offer(topic, payload.as_bytes()), None, "{topic} {payload}");
     }

@@ -30,7 +30,8 @@ use tokio::runtime::Runtime;
 use check::Left;
 use plan::Plan;
 use play::Play;
-use world::World;
+use ring::digest::{SHA256, digest as sha};
+use world::{Ended, World};
 
 /// What became of one seed.
 #[derive(Clone, Debug)]
@@ -47,6 +48,8 @@ pub struct Outcome {
     pub starts: usize,
     /// Batches whose engines were told the same as without faults.
     pub alike: usize,
+    /// A digest of all that is left: the same for the same seed.
+    pub digest: String,
 }
 
 /// The plays, each with how it ends without faults.
@@ -142,6 +145,7 @@ fn one(
         readings: 0,
         starts: 0,
         alike: 0,
+        digest: String::new(),
     };
     if plan.unruly {
         outcome.faults.push("loops take their turns by chance".to_owned());
@@ -160,9 +164,22 @@ fn one(
             outcome.readings = ended.ledger.vouched.len();
             outcome.starts = ended.power.starts();
             outcome.alike = undisturbed.map_or(left.len(), |without| check::alike(&left, without));
+            outcome.digest = digest(&left, &ended);
             let writes = ended.power.writes();
             ended.leave(runtime);
             (left, outcome, writes)
         }
     }
+}
+
+/// Of what engines were told and came to, and of what arrived in every channel.
+fn digest(left: &[Left], ended: &Ended) -> String {
+    let arrived: Vec<_> = ended.others.iter().map(|other| other.arrived()).collect();
+    let all = format!("{left:?} {arrived:?}");
+    sha(&SHA256, all.as_bytes())
+        .as_ref()
+        .iter()
+        .take(8)
+        .map(|byte| format!("{byte:02x}"))
+        .collect()
 }

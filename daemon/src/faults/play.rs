@@ -16,8 +16,8 @@ use jiff::{SignedDuration, Timestamp};
 use crate::{config::Config, decode::csv};
 
 /// Of the busy hours before the move of the first batch, and after.
-const BEFORE_H: i64 = 3;
-const AFTER_H: i64 = 4;
+const BEFORE_H: i64 = 2;
+const AFTER_H: i64 = 2;
 /// Between two steps of the busy hours, and of the past.
 const STEP: SignedDuration = SignedDuration::from_mins(15);
 const PAST_STEP: SignedDuration = SignedDuration::from_mins(60);
@@ -148,7 +148,7 @@ impl Play {
         let due = first.bottled_at + SignedDuration::from_mins(age);
         let fits_from = due - SignedDuration::from_hours(BEFORE_H);
         let until = due + SignedDuration::from_hours(AFTER_H);
-        let moved = due + SignedDuration::from_mins(95);
+        let moved = due + SignedDuration::from_mins(65);
 
         let mut batches = Vec::new();
         for scenario in [&first, &second] {
@@ -300,13 +300,13 @@ fn deeds(at: Timestamp, due: Timestamp, moved: Timestamp) -> Vec<(usize, Done)> 
             deed: Deed::Acknowledge,
         })
     };
-    let early = due - SignedDuration::from_hours(2);
+    let early = due - SignedDuration::from_mins(75);
     let mut deeds = Vec::new();
     if in_step(early) {
         deeds.push((0, seen(AlertName::FridgeSoon, at)));
         deeds.push((1, Done::Noted(note(NoteKind::Other, at))));
     }
-    let late = due + SignedDuration::from_mins(60);
+    let late = due + SignedDuration::from_mins(30);
     if in_step(late) {
         deeds.push((0, seen(AlertName::LimitNear, at)));
     }

@@ -11,6 +11,10 @@ fn fifty_seeds_of_faults_lose_nothing_and_tell_nothing_twice() {
         std::env::temp_dir()
     };
     let stage = Stage::set(&below).unwrap();
+    // The same seed is the same run.
+    for seed in [2, 7] {
+        assert_eq!(stage.run(seed).digest, stage.run(seed).digest, "seed {seed}");
+    }
     let failed = Mutex::new(Vec::new());
     let sums = Mutex::new((0, 0, 0));
     stage.run_all(0..50, 2, |outcome| {
@@ -27,7 +31,7 @@ fn fifty_seeds_of_faults_lose_nothing_and_tell_nothing_twice() {
     // The faults are there, and some of them leave what the engines are told as it was.
     let (readings, starts, alike) = sums.into_inner().unwrap();
     assert!(
-        readings > 10_000 && starts > 80 && alike > 20,
+        readings > 8_000 && starts > 80 && alike > 20,
         "{readings} {starts} {alike}"
     );
 }

@@ -28,9 +28,17 @@ pub(super) struct Why(pub(super) String);
 
 impl Complaint {
     pub(super) fn new(status: StatusCode, why: impl Into<String>) -> Self {
+        // It may hold what somebody asked for, and is shown on terminals, too.
+        let plain = |c: char| {
+            if c.is_control() && c != '\n' {
+                '\u{fffd}'
+            } else {
+                c
+            }
+        };
         Self {
             status,
-            why: why.into(),
+            why: why.into().chars().map(plain).collect(),
         }
     }
 
@@ -102,6 +110,9 @@ pub(super) fn marked(house: &House, key: &str, mut entries: Vec<Value>) -> Value
     json!({ "demo": true, key: entries })
 }
 
+/// So many batches are named to whoever asks for one that is not there.
+const MOST_NAMED: usize = 100;
+
 /// The batch under watch that answers to `slug`.
 ///
 /// # Errors
@@ -110,10 +121,10 @@ pub(super) fn batch(house: &House, slug: &str) -> Result<Arc<Live>, Complaint> {
     house.batch(slug).ok_or_else(|| {
         let all = house.all();
         let known: Vec<_> = all.iter().map(|live| live.slug.as_str()).collect();
-        let known = if known.is_empty() {
-            "none is watched yet".to_owned()
-        } else {
-            known.join(", ")
+        let known = match known.split_at(known.len().min(MOST_NAMED)) {
+            ([], _) => "none is watched yet".to_owned(),
+            (all, []) => all.join(", "),
+            (some, more) => format!("{} and {} more", some.join(", "), more.len()),
         };
         let given: String = slug.chars().filter(|c| !c.is_control()).take(80).collect();
         let why = format!("no batch under watch answers to `{given}`; allowed: {known}");

@@ -118,7 +118,8 @@ pub(super) async fn added(house: &House, text: &str) -> Result<(BatchName, Vec<S
     claim::free(&read, others.iter().map(|live| &live.batch))
         .map_err(|claimed| Complaint::conflict(claimed.to_string()))?;
     let name = read.name.clone();
-    let warnings: Vec<String> = warnings.iter().map(ToString::to_string).collect();
+    let mut warnings: Vec<String> = warnings.iter().map(ToString::to_string).collect();
+    warnings.extend(claim::borrowed(&read, others.iter().map(|live| &live.batch)));
     house.ask(Request::Add(Box::new(read), text.to_owned())).await?;
     Ok((name, warnings))
 }

@@ -112,11 +112,15 @@ async fn taken(house: &House, text: &str) -> Result<(Batch, Vec<String>), Refuse
     let others = house.all();
     claim::free(&batch, others.iter().map(|live| &live.batch))
         .map_err(|claimed| Refused::Otherwise(format!("{claimed}.")))?;
+    let borrowed = claim::borrowed(&batch, others.iter().map(|live| &live.batch));
     let asked = house
         .ask(Request::Add(Box::new(batch.clone()), text.to_owned()))
         .await;
     match asked {
-        Ok(_) => Ok((batch, warnings.iter().map(ToString::to_string).collect())),
+        Ok(_) => {
+            let warnings = warnings.iter().map(ToString::to_string).chain(borrowed);
+            Ok((batch, warnings.collect()))
+        }
         Err(taken @ crate::store::StoreError::NameTaken { .. }) => {
             Err(Refused::Otherwise(format!("{taken}.")))
         }

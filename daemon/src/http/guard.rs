@@ -44,8 +44,8 @@ const HEADERS: [(HeaderName, &str); 4] = [
 /// Refuses strangers; says on every answer what a browser may do with it.
 pub(super) async fn guard(State(house): State<Arc<House>>, mut request: Request, next: Next) -> Response {
     let came = request.extensions().get().copied().unwrap_or(Came::HERE);
-    let strict = strict_transport(&house, came, request.headers());
     let to_a_person = wants_page(request.headers()) && !request.uri().path().starts_with("/api/");
+    let strict = strict_transport(&house, came, request.headers());
     let mut response = match admit(&house, came, &request) {
         Ok(caller) => {
             request.extensions_mut().insert(came);

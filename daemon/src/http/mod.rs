@@ -38,6 +38,8 @@ use axum::{
 use tokio::net::TcpListener;
 use tokio_util::sync::CancellationToken;
 
+#[cfg(any(test, fuzzing))]
+pub(crate) use access::link as links;
 use access::{Caller, account, login};
 pub(crate) use access::{Gate, Way, own_token};
 use answer::Complaint;

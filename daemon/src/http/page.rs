@@ -4,7 +4,7 @@ use std::{sync::Arc, time::Duration};
 
 use axum::{
     Json,
-    extract::State,
+    extract::{Query, State},
     http::{HeaderName, header::CONTENT_TYPE},
     response::{Html, IntoResponse},
 };
@@ -13,10 +13,14 @@ use fobwatch_core::{
     reading::{Quantity, Source},
 };
 use jiff::Timestamp;
+use serde::Deserialize;
 use tokio::time::timeout;
 use tracing::warn;
 
-use super::batches::PATIENCE;
+use super::{
+    answer::{Complaint, batch},
+    batches::PATIENCE,
+};
 use crate::{
     page::{self, Context, Shown, Warmth},
     store::{BatchId, Reader, StoreError},
@@ -30,14 +34,27 @@ const PATIENCE_OF_A_READER: Duration = Duration::from_secs(1);
 const MOST_WITH_WARMTH: usize = 40;
 
 /// What a person must do, and when, once the engines have taken what is stored, or said to be behind.
-pub(super) async fn agenda(State(house): State<Arc<House>>) -> Html<String> {
-    let (shown, context) = seen(&house, PATIENCE_OF_A_READER).await;
-    Html(page::agenda(&shown, &context))
+pub(super) async fn agenda(
+    State(house): State<Arc<House>>,
+    Query(only): Query<Only>,
+) -> Result<Html<String>, Complaint> {
+    let batches = match only.batch {
+        Some(slug) => vec![batch(&house, &slug)?],
+        None => house.all(),
+    };
+    let (shown, context) = seen(&house, batches, PATIENCE_OF_A_READER).await;
+    Ok(Html(page::agenda(&shown, &context)))
+}
+
+/// Which batches the page is about; all of them, unless one is named.
+#[derive(Debug, Deserialize)]
+pub(super) struct Only {
+    batch: Option<String>,
 }
 
 /// Expected moves, for calendars that subscribe.
 pub(super) async fn calendar(State(house): State<Arc<House>>) -> impl IntoResponse {
-    let (shown, context) = seen(&house, PATIENCE).await;
+    let (shown, context) = seen(&house, house.all(), PATIENCE).await;
     (
         typed("text/calendar; charset=utf-8"),
         page::calendar(&shown, &context),
@@ -46,7 +63,7 @@ pub(super) async fn calendar(State(house): State<Arc<House>>) -> impl IntoRespon
 
 /// The same as sentences without the page.
 pub(super) async fn status(State(house): State<Arc<House>>) -> Json<page::Told> {
-    let (shown, context) = seen(&house, PATIENCE).await;
+    let (shown, context) = seen(&house, house.all(), PATIENCE).await;
     Json(page::told(&shown, &context))
 }
 
@@ -60,13 +77,18 @@ async fn servers(house: &House) -> Vec<String> {
     });
     let channels = page::of_channels(&backlog, &known, Timestamp::now(), &house.display.zone);
     let servers = house.series.iter().filter_map(|state| state.sentence());
+    let missed = house.peers.sentences(&house.display.zone);
     let crowd = house.crowd.sentence(&house.display.zone);
-    channels.into_iter().chain(servers).chain(crowd).collect()
+    missed
+        .into_iter()
+        .chain(channels)
+        .chain(servers)
+        .chain(crowd)
+        .collect()
 }
 
-async fn seen(house: &House, patience: Duration) -> (Vec<Shown>, Context) {
+async fn seen(house: &House, all: Vec<Arc<Live>>, patience: Duration) -> (Vec<Shown>, Context) {
     let latest = *house.latest.borrow();
-    let all = house.all();
     let caught_up = async {
         for live in &all {
             live.reaches(latest).await;

@@ -10,6 +10,8 @@ use super::{
 
 /// More batches than this that need nothing are folded.
 const MOST_QUIET: usize = 6;
+/// So many lines of a folded list; the other batches are found on the shelf.
+const MOST_FOLDED: usize = 200;
 /// So many planned moves are told in full; the later ones are folded.
 const MOST_PLANNED: usize = 6;
 
@@ -39,7 +41,10 @@ pub(super) fn list(entries: &[Entry<'_>], context: &Context) -> Markup {
             @if !later.is_empty() {
                 details id="later-moves" {
                     summary { (later.len()) " later " @if later.len() == 1 { "move" } @else { "moves" } }
-                    ul { @for entry in later { li { (entry.day) ": " (entry.heading) } } }
+                    ul {
+                        @for entry in later.iter().take(MOST_FOLDED) { li { (entry.day) ": " (entry.heading) } }
+                        (and_more(later.len()))
+                    }
                 }
             }
             (quietly("Not known yet of", &old, context))
@@ -53,11 +58,20 @@ fn quietly(what: &str, entries: &[&Entry<'_>], context: &Context) -> Markup {
         @if entries.len() > MOST_QUIET {
             details {
                 summary { (what) " " (entries.len()) " batches" }
-                ul { @for entry in entries { li { (entry.heading) } } }
+                ul {
+                    @for entry in entries.iter().take(MOST_FOLDED) { li { (entry.heading) } }
+                    (and_more(entries.len()))
+                }
             }
         } @else if !entries.is_empty() {
             ol class="quiet" { @for entry in entries { (line(entry, false, false, context)) } }
         }
+    }
+}
+
+fn and_more(count: usize) -> Markup {
+    html! {
+        @if count > MOST_FOLDED { li { "and " (count - MOST_FOLDED) " more" } }
     }
 }
 
@@ -97,6 +111,9 @@ fn line(entry: &Entry<'_>, next: bool, open: bool, context: &Context) -> Markup 
                         },
                         None => {},
                     }
+                }
+                @if open && entry.urgency == Urgency::Planned {
+                    p class="tap" { a class="button quiet" href="/calendar.ics" { "Remind me in my calendar" } }
                 }
                 @if matches!(entry.urgency, Urgency::Move | Urgency::DangerAhead) && !entry.shown.is_danger() {
                     (tell::moved(entry.shown))

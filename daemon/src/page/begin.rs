@@ -7,6 +7,7 @@ use maud::{Markup, html};
 use super::{
     Context,
     frame::{frame, refused},
+    planned::by_label,
 };
 
 /// What was filled in, and what is wrong with it.
@@ -230,7 +231,7 @@ pub(super) fn warned(name: &str, slug: &str, warnings: &[String], context: &Cont
         context,
         &html! {
             p { "Think about this before you rely on it:" }
-            ul { @for warning in warnings { li { (warning) } } }
+            ul { @for warning in warnings { li { (by_label(warning)) } } }
             p { a class="more" href={ "/#batch-" (slug) } { "To " (name) } }
         },
     )

@@ -95,6 +95,17 @@ fn event(shown: &Shown, context: &Context, lines: &mut Lines) {
         )
     };
     lines.text("DESCRIPTION", &told);
+    if !gone {
+        // A calendar that was taken along once may be old: it sends whoever it wakes here, and not to the bottles.
+        lines.put("BEGIN", "VALARM");
+        lines.put("ACTION", "DISPLAY");
+        lines.text(
+            "DESCRIPTION",
+            &format!("{demo}{name} may be due for the fridge: look at fobwatch first"),
+        );
+        lines.put("TRIGGER", "-PT15M");
+        lines.put("END", "VALARM");
+    }
     lines.put("END", "VEVENT");
 }
 
@@ -184,6 +195,7 @@ mod tests {
         assert_eq!(found[0].property_value("STATUS"), Some("CONFIRMED"));
         let best = shown.forecast().unwrap().move_at.unwrap().p50.unwrap();
         assert_eq!(found[0].property_value("DTSTART"), Some(utc(best).as_str()));
+        assert!(text.contains("TRIGGER:-PT15M\r\n") && text.contains("ACTION:DISPLAY\r\n"));
         assert!(
             found[0]
                 .get_description()
@@ -207,7 +219,9 @@ mod tests {
 
         let mut danger = later;
         danger.view.alerts = vec![alert(AlertName::OverLimit, 1, "Danger.")];
-        let withdrawn = events(&of(&[danger], &context())).remove(0);
+        let text = of(&[danger], &context());
+        assert!(!text.contains("VALARM"), "{text}");
+        let withdrawn = events(&text).remove(0);
         assert_eq!(withdrawn.get_uid(), before.get_uid());
         assert_eq!(withdrawn.property_value("STATUS"), Some("CANCELLED"));
         assert!(sequence(&withdrawn) > sequence(&after));

@@ -49,7 +49,7 @@ pub(super) fn document(
                                 td {
                                     @match of.trend {
                                         Some(trend) => span class="value" { (format!("{:+.0} %", trend.0.p50)) small { (format!("{:+.0} to {:+.0} %", trend.0.p05, trend.0.p95)) } },
-                                        None => small { "too few batches" },
+                                        None => small { "too few" },
                                     }
                                 }
                             }

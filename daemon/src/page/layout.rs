@@ -1,6 +1,6 @@
 //! The document around it all.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use maud::{DOCTYPE, Markup, html};
 
@@ -14,6 +14,8 @@ use super::{
 
 /// With more batches than this, those that need nobody soon are folded.
 const MOST_OPEN: usize = 8;
+/// With more than this, those behind them are only named, each with a link to a page of its own.
+const MOST_DRAWN: usize = 250;
 /// Seconds until the page is fetched anew.
 const REFRESH_SECS: u32 = 30;
 /// The same in the demo, where an hour passes in a second.
@@ -87,7 +89,9 @@ fn shelf_and_batches<'a>(batches: &'a [Shown], entries: Vec<Entry<'a>>, context:
     } else {
         placed.len()
     };
-    let (first, rest) = placed.split_at(open.min(placed.len()));
+    // Whatever wants somebody is drawn, however much it is.
+    let (drawn, named) = placed.split_at(placed.len().min(open.max(MOST_DRAWN)));
+    let (first, rest) = drawn.split_at(open.min(drawn.len()));
     let row = |placed: &Placed<'_>| shelf::row(placed.shown, &placed.anchor, axis, &days, context);
     html! {
         section id="shelf" aria-labelledby="shelf-head" {
@@ -98,6 +102,16 @@ fn shelf_and_batches<'a>(batches: &'a [Shown], entries: Vec<Entry<'a>>, context:
                 details id="shelf-more" {
                     summary { (rest.len()) " more batches" }
                     @for placed in rest { (row(placed)) }
+                }
+            }
+            @if !named.is_empty() {
+                details {
+                    summary { (named.len()) " more, each on a page of its own" }
+                    ul {
+                        @for placed in named {
+                            li { a href={ "/?batch=" (placed.shown.batch.name.slug()) } { (placed.shown.batch.name) } }
+                        }
+                    }
                 }
             }
             (shelf::key())
@@ -117,12 +131,11 @@ fn shelf_and_batches<'a>(batches: &'a [Shown], entries: Vec<Entry<'a>>, context:
 /// The batches in the order of the agenda, each with an anchor of its own.
 fn place<'a>(batches: &'a [Shown], entries: Vec<Entry<'a>>) -> Vec<Placed<'a>> {
     let mut taken = BTreeSet::new();
+    let mut places: BTreeMap<*const Shown, usize> = BTreeMap::new();
     let mut placed: Vec<Placed<'a>> = Vec::with_capacity(batches.len());
     for entry in entries {
-        let of_same = placed
-            .iter_mut()
-            .find(|placed| std::ptr::eq(placed.shown, entry.shown));
-        if let Some(placed) = of_same {
+        let place = *places.entry(entry.shown).or_insert(placed.len());
+        if let Some(placed) = placed.get_mut(place) {
             placed.entries.push(entry);
             continue;
         }
@@ -151,9 +164,9 @@ fn empty() -> Markup {
             p { "fobwatch then says, here, when it goes to the fridge. A gauge or a thermometer makes it sure; without one, tell it what you see." }
             details id="by-file" {
                 summary { "From a terminal, with a batch file" }
-                p { "What is in the bottles, the limit that their maker states, the fizz you want:" }
-                pre { code { "fobwatch batch example plain > hibiscus-12.toml" } }
-                p { "Put in your own figures; there is no default for the limit. Then:" }
+                p { "What is in the bottles, the limit that their maker states, the fizz you want: this prints a batch file." }
+                pre { code { "fobwatch batch example" } }
+                p { "Put your own figures into it, under a name of its own; there is no default for the limit. Then:" }
                 pre { code { "fobwatch batch add hibiscus-12.toml" } }
                 p { "And tell what you do with the bottles, as you do it:" }
                 pre { code { "fobwatch note 'hibiscus 12' moved_to_fridge" } }

@@ -140,7 +140,7 @@ fn certain(co2: Co2Volumes) -> Quantiles<Co2Volumes> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::page::fixture::{Made, context, danger, hibiscus, pear};
+    use crate::page::fixture::{Made, alert, context, danger, hibiscus, pear};
 
     #[test]
     fn waiting_is_fizzier_and_fuller_and_past_the_limit_no_number_stands() {
@@ -170,6 +170,27 @@ mod tests {
             row.contains("Do not wait") && !row.contains("volumes") && !row.contains("bar"),
             "{row}"
         );
+    }
+
+    #[test]
+    fn where_the_move_is_asked_for_now_is_best_and_what_is_told_as_the_limit_is_past_it() {
+        let mut asked = Made {
+            age_h: 70.0,
+            ..Made::new("lime and mint 3")
+        };
+        let mut shown = asked.shown();
+        shown.view.alerts = vec![alert(AlertName::MoveToFridge, 1, "Move them.")];
+        let told = moments(&shown, &context()).unwrap();
+        assert!(told[0].words == "Now" && told[0].best && told[1..].iter().all(|moment| !moment.best));
+        assert!(told.last().unwrap().how.contains("fizzier"));
+        // A limit that the last moment only just keeps, told to a tenth of a bar.
+        let most = told.last().unwrap().most.clone().unwrap();
+        asked.limit_bar = most.split('\u{a0}').next().unwrap().parse().unwrap();
+        let mut shown = asked.shown();
+        shown.view.alerts = vec![alert(AlertName::MoveToFridge, 1, "Move them.")];
+        let told = moments(&shown, &context()).unwrap();
+        assert_eq!(told.last().unwrap().most, None);
+        assert!(told[0].most.is_some());
     }
 
     #[test]

@@ -27,7 +27,7 @@
     if (busy || document.hidden || typing()) return;
     busy = true;
     try {
-      const answer = await fetch("/", { headers: { Accept: "text/html" } });
+      const answer = await fetch(location.pathname, { headers: { Accept: "text/html" } });
       if (!answer.ok) throw new Error(String(answer.status));
       const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
       const main = document.getElementById("main");
@@ -64,7 +64,8 @@
     news.addEventListener("error", () => document.documentElement.classList.add("away"));
     news.addEventListener("open", renew);
   }
-  listen();
+  // Whoever looks by a link hears no news, and looks again.
+  if (!location.pathname.startsWith("/shared/")) listen();
   setInterval(renew, EVERY_MS);
   document.addEventListener("visibilitychange", renew);
 })();

@@ -268,7 +268,7 @@ fn more(heading: &str, fields: &[Field], typed: &Typed, also: &Markup) -> Markup
 }
 
 /// A problem of the batch file by the words of the form.
-fn by_label(problem: &str) -> String {
+pub(super) fn by_label(problem: &str) -> String {
     let all = [
         &BATCH[..],
         &DRINK,

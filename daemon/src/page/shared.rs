@@ -10,7 +10,7 @@ pub(super) fn document(shown: &Shown, context: &Context) -> Markup {
     html! {
         (DOCTYPE)
         html lang="en" {
-            (head(name, &html! { meta name="robots" content="noindex"; meta http-equiv="refresh" content="60"; }))
+            (head(name, &html! { meta name="robots" content="noindex"; noscript { meta http-equiv="refresh" content="60"; } script src="/page.js" defer {} script src="/chart.js" defer {} }))
             body {
                 @if context.demo {
                     p class="demo" role="note" { strong { "Demo." } " Made-up batches. No real bottle is watched." }

@@ -402,6 +402,28 @@ fn many_batches_fold_and_those_that_want_somebody_stay_open() {
 }
 
 #[test]
+fn of_a_thousand_batches_most_are_named_and_those_that_want_somebody_are_drawn() {
+    let mut batches: Vec<Shown> = (0..1_000)
+        .map(|number| {
+            Made {
+                place: Place::Fridge,
+                ..Made::new(&format!("pear and thyme {number}"))
+            }
+            .shown()
+        })
+        .collect();
+    batches.push(danger());
+    let page = agenda(&batches, &context());
+    assert!(headline(&page).starts_with("Danger."));
+    assert!(page.contains("id=\"batch-hibiscus-11\""));
+    let drawn = page.matches("<section class=\"batch\"").count();
+    let named = page.matches("<li><a href=\"/?batch=pear-and-thyme-").count();
+    assert_eq!((drawn, named), (250, 751));
+    assert!(page.contains("751 more, each on a page of its own"));
+    assert!(page.contains("and 800 more"));
+}
+
+#[test]
 fn many_planned_moves_fold_but_none_is_lost() {
     let batches: Vec<Shown> = (0..40)
         .map(|number| Made::new(&format!("plum {number}")).shown())

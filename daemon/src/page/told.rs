@@ -97,10 +97,12 @@ pub struct ToldAlert {
 pub fn told(batches: &[Shown], context: &Context) -> Told {
     let entries = need::entries(batches, context);
     let mut by_batch: Vec<ToldBatch> = Vec::with_capacity(batches.len());
+    let mut places = std::collections::BTreeMap::new();
     for entry in &entries {
         let name = &entry.shown.batch.name;
         let need = need_of(entry);
-        match by_batch.iter_mut().find(|told| told.batch == *name) {
+        let place = *places.entry(name).or_insert(by_batch.len());
+        match by_batch.get_mut(place) {
             Some(told) => told.needs.push(need),
             None => by_batch.push(ToldBatch {
                 batch: name.clone(),

@@ -136,3 +136,104 @@ impl Writer {
         Ok(())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use fobwatch_core::{
+        alert::AlertName,
+        engine::Deed,
+        note::{Note, NoteKind},
+    };
+
+    use super::*;
+    use crate::{store::StoredBatch, watch::tests::batch_text};
+
+    fn at(second: i64) -> Timestamp {
+        Timestamp::from_second(1_772_434_800 + second).unwrap()
+    }
+
+    fn heard(words: Vec<Word>) -> Heard {
+        let text = batch_text("plum 1");
+        Heard {
+            peer: "site/east".to_owned(),
+            batch: Batch::from_toml(&text, "test").unwrap().0,
+            text,
+            added_at: at(0),
+            ended_at: None,
+            words,
+        }
+    }
+
+    fn words() -> Vec<Word> {
+        let note = Note {
+            at: at(60),
+            kind: NoteKind::Squeezed,
+            bottles: None,
+            value: None,
+            unit: None,
+            text: Some("firm".to_owned()),
+        };
+        let command = Command {
+            at: at(70),
+            alert: AlertName::LimitNear,
+            who: "Ada".to_owned(),
+            deed: Deed::Acknowledge,
+        };
+        vec![Word::Note(note), Word::Command(command)]
+    }
+
+    fn opened(folder: &std::path::Path) -> Writer {
+        Writer::open(folder).unwrap()
+    }
+
+    fn elsewhere(writer: &Writer) -> Vec<StoredBatch> {
+        writer.reader().batches_elsewhere().unwrap()
+    }
+
+    #[test]
+    fn what_is_heard_twice_is_kept_once_and_is_no_batch_of_ours_until_it_is_taken_over() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut writer = opened(folder.path());
+        let first = writer.hear(&heard(words()[..1].to_vec()), at(100)).unwrap();
+        let second = writer.hear(&heard(words()), at(200)).unwrap();
+        assert_eq!((first, second), (Sequence(1), Sequence(2)));
+        assert_eq!(writer.hear(&heard(words()), at(300)).unwrap(), second);
+        assert_eq!(writer.reader().batches().unwrap(), []);
+        let [batch] = &elsewhere(&writer)[..] else {
+            panic!("one batch")
+        };
+        assert_eq!(writer.reader().words(batch.id).unwrap(), words());
+        writer.take_over(batch.id).unwrap();
+        assert_eq!(writer.reader().batches().unwrap().len(), 1);
+        assert_eq!(elsewhere(&writer), []);
+        // Whoever watched it before may come back: what it says is still kept, but it does not end our batch.
+        let ended = Heard {
+            ended_at: Some(at(400)),
+            ..heard(words())
+        };
+        writer.hear(&ended, at(500)).unwrap();
+        assert_eq!(writer.reader().batches().unwrap()[0].ended_at, None);
+    }
+
+    #[test]
+    fn the_end_of_a_batch_elsewhere_is_kept_and_its_name_is_free_again() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut writer = opened(folder.path());
+        writer.hear(&heard(words()), at(100)).unwrap();
+        let other = Heard {
+            added_at: at(900),
+            text: batch_text("plum 1").replace("count", "# another filling\ncount"),
+            ..heard(Vec::new())
+        };
+        let taken = writer.hear(&other, at(1_000));
+        assert!(matches!(taken, Err(StoreError::NameTaken { .. })), "{taken:?}");
+        let ended = Heard {
+            ended_at: Some(at(800)),
+            ..heard(words())
+        };
+        writer.hear(&ended, at(1_000)).unwrap();
+        assert_eq!(elsewhere(&writer)[0].ended_at, Some(at(800)));
+        writer.hear(&other, at(1_000)).unwrap();
+        assert_eq!(elsewhere(&writer).len(), 2);
+    }
+}

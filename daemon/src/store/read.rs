@@ -98,17 +98,25 @@ impl<'c> Reader<'c> {
     /// # Errors
     /// The database failed, or a row does not read back.
     pub fn readings_after(&self, after: Sequence, limit: u32) -> Result<Vec<StoredEvent>, StoreError> {
-        let sensors = self.sensors()?;
+        // Few of the sensors are in so few rows: a store may know tens of thousands.
+        let mut sensors: BTreeMap<i64, (Source, Quantity)> = BTreeMap::new();
+        let mut named = self
+            .connection
+            .prepare_cached("SELECT source, quantity FROM series WHERE id = ?1")?;
         let mut query = self.connection.prepare_cached(
             "SELECT seq, series, at_us, value, received_us FROM reading INDEXED BY reading_by_seq
              WHERE seq > ?1 ORDER BY seq LIMIT ?2",
         )?;
         let rows = query.query_map(params![after.0, limit], |row| {
             let series: i64 = row.get(1)?;
-            let (source, quantity) = sensors
-                .get(&series)
-                .cloned()
-                .ok_or(rusqlite::Error::QueryReturnedNoRows)?;
+            let (source, quantity) = match sensors.get(&series) {
+                Some(sensor) => sensor.clone(),
+                None => {
+                    let found = named.query_row([series], |row| Ok((source(row, 0)?, quantity(row, 1)?)))?;
+                    sensors.insert(series, found.clone());
+                    found
+                }
+            };
             Ok(StoredEvent {
                 sequence: Sequence(row.get(0)?),
                 received_at: time(row, 4)?,
@@ -317,6 +325,18 @@ impl<'c> Reader<'c> {
             })
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Whether any batch has ended.
+    ///
+    /// # Errors
+    /// The database failed.
+    pub fn any_has_ended(&self) -> Result<bool, StoreError> {
+        let query = "SELECT EXISTS (SELECT 1 FROM batch WHERE ended_us IS NOT NULL)";
+        Ok(self
+            .connection
+            .prepare_cached(query)?
+            .query_row([], |row| row.get(0))?)
     }
 
     /// Notes of a batch, in the order in which they arrived.

@@ -51,6 +51,29 @@ pub(crate) fn free<'b>(batch: &Batch, others: impl IntoIterator<Item = &'b Batch
     Ok(())
 }
 
+/// A batch that does not name a source takes the only one that is heard, and that may be another batch's own: worth a warning.
+pub(crate) fn borrowed<'b>(batch: &Batch, others: impl IntoIterator<Item = &'b Batch>) -> Vec<String> {
+    let others: Vec<&Batch> = others
+        .into_iter()
+        .filter(|other| other.name != batch.name)
+        .collect();
+    let unnamed = OWN
+        .iter()
+        .filter(|quantity| !batch.sensors.contains_key(quantity));
+    unnamed
+        .filter_map(|quantity| {
+            let (theirs, other) = others
+                .iter()
+                .find_map(|other| Some((other.sensors.get(quantity)?, other)))?;
+            Some(format!(
+                "`sensors.{quantity}` is not named, so it is taken from the only source that is heard, and that may be \"{theirs}\", which sits on \
+                 {}: nothing is known of these bottles by it. Name a source of their own, or one that never sends, as \"none\"",
+                other.name
+            ))
+        })
+        .collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -71,6 +94,13 @@ mod tests {
         );
         assert_eq!(free(&pear, [&plum]), Ok(()));
         assert_eq!(free(&plum, [&plum, &pear]), Ok(()));
+        let nameless = batch("hibiscus 12", "");
+        let warned = borrowed(&nameless, [&nameless, &plum]);
+        assert!(
+            warned.len() == 1 && warned[0].contains("\"pilot\", which sits on plum 1"),
+            "{warned:?}"
+        );
+        assert!(borrowed(&lime, [&plum]).is_empty() && borrowed(&nameless, []).is_empty());
         let told = free(&lime, [&pear, &plum]).unwrap_err().to_string();
         assert!(
             told.starts_with("`sensors.pressure` is \"pilot\", which belongs to the batch `plum 1` until"),

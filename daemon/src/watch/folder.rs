@@ -68,31 +68,39 @@ pub(super) async fn live(
     take_over(house).await?;
     let mut stored = store.read(|reader| reader.batches()).await?;
     let elsewhere = store.read(|reader| reader.batches_elsewhere()).await?;
+    let known: BTreeSet<(String, String)> = stored
+        .iter()
+        .map(|stored| (stored.name.to_string(), stored.text.clone()))
+        .collect();
+    let living = stored.iter().filter(|stored| stored.ended_at.is_none());
+    let mut watched: Vec<Batch> = living
+        .filter_map(|stored| worker::read_again(stored).ok())
+        .collect();
     for (batch, text) in given {
         // Of a folder that all daemons of a site read, each takes its own.
         if let Some(why) = house.share.refuses(&batch.name.slug()) {
             info!(batch = %batch.name, "{} is not watched here: {why}.", batch.name);
             continue;
         }
-        let known = |other: &&StoredBatch| other.name == batch.name && other.text == text;
+        let same = |other: &&StoredBatch| other.name == batch.name && other.text == text;
         if let Some(heard) = elsewhere
             .iter()
-            .find(known)
+            .find(same)
             .filter(|heard| heard.ended_at.is_some())
         {
             info!(batch = %heard.name, "{} has been ended where it was watched, so its file is left alone.", heard.name);
             continue;
         }
-        if let Some(known) = stored.iter().find(known) {
-            if known.ended_at.is_some() {
+        if known.contains(&(batch.name.to_string(), text.clone())) {
+            if stored
+                .iter()
+                .find(same)
+                .is_some_and(|known| known.ended_at.is_some())
+            {
                 info!(batch = %batch.name, "{} has been ended, so its file is left alone.", batch.name);
             }
             continue;
         }
-        let watched = stored.iter().filter(|other| other.ended_at.is_none());
-        let watched: Vec<_> = watched
-            .filter_map(|other| worker::read_again(other).ok())
-            .collect();
         if let Err(claimed) = claim::free(&batch, &watched) {
             error!(batch = %batch.name, "{} is NOT watched: {claimed}", batch.name);
             continue;
@@ -102,7 +110,7 @@ pub(super) async fn live(
             .write(move |writer| writer.add_batch(&kept, &text, now))
             .await
         {
-            Ok(_id) => stored = store.read(|reader| reader.batches()).await?,
+            Ok(_id) => watched.push(batch),
             Err(StoreError::NameTaken { name }) => warn!(
                 batch = %name,
                 "The file of {name} differs from the batch that is watched under that name; the watched one is kept. To \
@@ -112,6 +120,7 @@ pub(super) async fn live(
             Err(error) => return Err(error),
         }
     }
+    stored = store.read(|reader| reader.batches()).await?;
     let mut live = Vec::new();
     for batch in stored.iter().filter(|batch| batch.ended_at.is_none()) {
         if let Some(why) = house.share.refuses(&batch.slug) {

@@ -2,7 +2,10 @@
 
 use std::{
     collections::BTreeMap,
-    sync::{Arc, Mutex, PoisonError, RwLock},
+    sync::{
+        Arc, Mutex, PoisonError, RwLock,
+        atomic::{AtomicBool, Ordering},
+    },
     time::{Duration, Instant},
 };
 
@@ -73,8 +76,12 @@ pub(crate) struct House {
     pub(crate) demo: bool,
     pub(crate) requests: mpsc::Sender<Asked>,
     pub(crate) batches: RwLock<BTreeMap<Slug, Arc<Live>>>,
-    /// The last place in the order that is stored; the workers follow it.
+    /// The last place in the order that is stored.
     pub(crate) latest: watch::Sender<Sequence>,
+    /// Up to where it was handed out to the workers.
+    pub(super) handed_out: watch::Sender<Sequence>,
+    /// Somebody hands it out.
+    pub(super) routed: AtomicBool,
     /// Counts up when alerts were stored; the deliverers follow it.
     pub(crate) alerts: watch::Sender<u64>,
     /// Counts up when people said something of a batch; the other daemons of the site are told.
@@ -131,6 +138,8 @@ impl House {
             requests,
             batches: RwLock::default(),
             latest: watch::Sender::new(latest),
+            handed_out: watch::Sender::new(latest),
+            routed: AtomicBool::new(true),
             alerts: watch::Sender::new(0),
             words: watch::Sender::new(0),
             peers: Peers::new(&config.share, &config.peered),
@@ -165,7 +174,7 @@ impl House {
 
     pub(crate) fn batch(&self, slug: &str) -> Option<Arc<Live>> {
         let batches = self.batches.read().unwrap_or_else(PoisonError::into_inner);
-        batches.values().find(|live| live.slug.as_str() == slug).cloned()
+        batches.get(slug).cloned()
     }
 
     /// When something that a person does to a batch happens: by the batch's own clock where readings move it.
@@ -199,6 +208,9 @@ impl House {
     pub(crate) fn ailment(&self) -> Option<String> {
         if !self.is_alive() {
             return Some("the watch loop does not turn".to_owned());
+        }
+        if !self.routed.load(Ordering::Acquire) {
+            return Some("nobody hands the readings to the batches".to_owned());
         }
         let deaf = self.all().into_iter().find(|live| live.is_deaf())?;
         Some(format!("the worker of {} has ended", deaf.batch.name))

@@ -9,7 +9,7 @@ use fobwatch_core::{engine::ClockSource, reading::Reading};
 use jiff::Timestamp;
 use tokio::{
     sync::mpsc,
-    time::{MissedTickBehavior, interval, sleep},
+    time::{MissedTickBehavior, interval, sleep, sleep_until},
 };
 use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
@@ -30,6 +30,9 @@ const STEP: i64 = 300;
 /// Readings wait for the disk, and a person for the alerts: it is looked at again at least so often.
 const LONGEST_WAIT: Duration = Duration::from_secs(10);
 
+/// So many messages wait for no more: a broker has that many under way at least before it waits for an answer.
+const MANY: usize = 16;
+
 #[derive(Debug)]
 pub(super) struct Intake {
     pub(super) house: Arc<House>,
@@ -37,8 +40,14 @@ pub(super) struct Intake {
     pub(super) incoming: mpsc::Receiver<Incoming>,
     pub(super) requests: mpsc::Receiver<Asked>,
     pub(super) stop: CancellationToken,
+    /// How long what comes in slowly waits for more.
+    pub(super) gather: Duration,
     /// What the engines were told last, and when that was by [`super::Clock::gone`].
     pub(super) told: Option<(Timestamp, Duration)>,
+    /// Whoever waits until what came before is stored.
+    pub(super) asked: Option<Asked>,
+    /// When messages were stored last.
+    pub(super) kept: Option<Instant>,
 }
 
 impl Intake {
@@ -53,25 +62,47 @@ impl Intake {
         let mut waiting = Vec::with_capacity(QUEUE);
         loop {
             self.house.turn();
+            let due = self.due(&waiting);
             tokio::select! {
                 () = stop.cancelled() => break,
-                _ = ticks.tick() => self.tick().await?,
-                Some(asked) = self.requests.recv() => self.serve(asked).await?,
-                count = self.incoming.recv_many(&mut waiting, QUEUE) => {
+                // What came before has its place before.
+                _ = ticks.tick() => {
+                    self.keep(&mut waiting).await?;
+                    self.tick().await?;
+                }
+                Some(asked) = self.requests.recv() => {
+                    self.asked = Some(asked);
+                    self.keep(&mut waiting).await?;
+                    if let Some(asked) = self.asked.take() {
+                        self.serve(asked).await?;
+                    }
+                }
+                () = sleep_until(due.into()), if !waiting.is_empty() => self.keep(&mut waiting).await?,
+                count = self.incoming.recv_many(&mut waiting, QUEUE), if waiting.len() < MANY => {
                     if count == 0 {
                         // No input is left, and none can come; ticks and requests go on.
+                        self.keep(&mut waiting).await?;
                         self.without_inputs(&mut ticks).await?;
                         break;
                     }
-                    self.keep(&mut waiting).await?;
                 }
             }
         }
         self.incoming.close();
+        self.keep(&mut waiting).await?;
         while self.incoming.recv_many(&mut waiting, QUEUE).await > 0 {
             self.keep(&mut waiting).await?;
         }
         Ok(self.workers)
+    }
+
+    /// When what waits is to be stored: the first after a while at once, what follows soon with more.
+    fn due(&self, waiting: &[Incoming]) -> Instant {
+        let now = Instant::now();
+        match self.kept {
+            Some(kept) if waiting.len() < MANY => now.max(kept + self.gather),
+            _ => now,
+        }
     }
 
     async fn without_inputs(&mut self, ticks: &mut tokio::time::Interval) -> Result<(), Failure> {
@@ -145,12 +176,12 @@ impl Intake {
 
     /// All that waits, in one transaction.
     pub(super) async fn keep(&mut self, waiting: &mut Vec<Incoming>) -> Result<(), Failure> {
-        if self.is_late() {
-            self.tick().await?;
-        }
         let Some(received_at) = waiting.iter().map(|message| message.received_at).max() else {
             return Ok(());
         };
+        if self.is_late() {
+            self.tick().await?;
+        }
         let readings: Arc<Vec<_>> = Arc::new(
             waiting
                 .iter()
@@ -178,6 +209,7 @@ impl Intake {
             self.house.counted.stored(message.kind, own);
         }
         waiting.clear();
+        self.kept = Some(Instant::now());
         if let Some(last) = appended.into_iter().filter_map(sequence).max() {
             self.announce(last);
         }
@@ -224,6 +256,9 @@ impl Intake {
 
     async fn refuse_until(&mut self, again: Instant, why: &str) {
         let stop = self.stop.clone();
+        if let Some((_, answer)) = self.asked.take() {
+            answer.send(Err(StoreError::Waiting { why: why.to_owned() })).ok();
+        }
         loop {
             self.house.turn();
             tokio::select! {
@@ -304,7 +339,7 @@ impl Intake {
                 let name = live.batch.name.to_string();
                 let ended = store.write(move |writer| writer.end_batch(&name, now)).await;
                 ended.map(|_id| {
-                    live.stop.cancel();
+                    self.workers.end(&live);
                     let mut batches = self
                         .house
                         .batches

@@ -9,7 +9,7 @@ use tracing::{info, warn};
 
 use super::{
     house::House,
-    worker::{concerns, read_again, with_first_tick},
+    worker::{concerns, first_tick, read_again},
 };
 use crate::store::{Reader, StoreError, StoredBatch};
 
@@ -65,6 +65,10 @@ pub(super) fn lessons_at_once(
 
 /// The engines of the ended batches of the same culture that were bottled before `batch`, as they were left.
 fn monitors(reader: &Reader<'_>, batch: &Batch, settings: &Settings) -> Result<Vec<Monitor>, StoreError> {
+    // Ten thousand that are added one after the other must not each look at all others.
+    if !reader.any_has_ended()? {
+        return Ok(Vec::new());
+    }
     let stored = reader.batches()?;
     let ended = stored.iter().filter(|stored| stored.ended_at.is_some());
     let mut earlier: Vec<(Batch, &StoredBatch)> = ended
@@ -99,13 +103,15 @@ fn monitor(
         if events.is_empty() {
             return Ok(monitor);
         }
-        for event in with_first_tick(&monitor, seen, events) {
+        for event in events {
             if stored.ended_at.is_some_and(|ended| event.received_at > ended) {
                 return Ok(monitor);
             }
             seen = event.sequence;
-            if let Some(event) = concerns(stored.id, settings.clock, &event) {
-                drop(drive_some(&mut monitor, event, &mut |_| None));
+            if let Some(concerned) = concerns(&mut monitor, stored.id, settings.clock, &event) {
+                for event in first_tick(&monitor, &event).into_iter().chain([concerned]) {
+                    drop(drive_some(&mut monitor, event, &mut |_| None));
+                }
             }
         }
     }

@@ -8,7 +8,7 @@ use jiff::Timestamp;
 
 use super::{
     taught::taught_at_once,
-    worker::{concerns, read_again, with_first_tick},
+    worker::{concerns, first_tick, read_again},
 };
 use crate::store::{Reader, StoreError, StoredBatch};
 
@@ -56,10 +56,13 @@ pub(crate) fn left(
         if events.is_empty() {
             break;
         }
-        for event in with_first_tick(&monitor, seen, events) {
+        for event in events {
             seen = event.sequence;
-            if let Some(event) = concerns(stored.id, settings.clock, &event) {
-                go(&mut monitor, event);
+            if let Some(concerned) = concerns(&mut monitor, stored.id, settings.clock, &event) {
+                if let Some(first) = first_tick(&monitor, &event) {
+                    go(&mut monitor, first);
+                }
+                go(&mut monitor, concerned);
             }
         }
     }

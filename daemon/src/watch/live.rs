@@ -23,9 +23,29 @@ pub(crate) struct Live {
     pub(crate) batch: Batch,
     /// Ends its worker.
     pub(crate) stop: CancellationToken,
-    seen: watch::Sender<Sequence>,
+    progress: watch::Sender<Progress>,
+    /// Up to where all that is stored was handed out to the batches.
+    handed_out: watch::Receiver<Sequence>,
     standing: RwLock<Standing>,
     ended: AtomicBool,
+}
+
+/// How far a batch has come.
+#[derive(Clone, Copy, Debug)]
+struct Progress {
+    /// The last event that the engine has taken.
+    seen: Sequence,
+    owes: Owes,
+}
+
+/// What is to be taken yet, of what was handed out to the batches.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Owes {
+    Nothing,
+    /// From this event on.
+    From(Sequence),
+    /// All after the last that was taken: its worker reads by itself.
+    All,
 }
 
 /// How a batch stands.
@@ -38,16 +58,26 @@ pub(crate) struct Standing {
 }
 
 impl Live {
-    pub(super) fn new(id: BatchId, monitor: Monitor, seen: Sequence, stop: CancellationToken) -> Self {
+    pub(super) fn new(
+        id: BatchId,
+        monitor: Arc<Monitor>,
+        seen: Sequence,
+        handed_out: watch::Receiver<Sequence>,
+        stop: CancellationToken,
+    ) -> Self {
         let batch = monitor.batch().clone();
         Self {
             id,
             slug: batch.name.slug(),
             batch,
             stop,
-            seen: watch::Sender::new(seen),
+            progress: watch::Sender::new(Progress {
+                seen,
+                owes: Owes::All,
+            }),
+            handed_out,
             standing: RwLock::new(Standing {
-                monitor: Arc::new(monitor),
+                monitor,
                 failed: None,
             }),
             ended: AtomicBool::new(false),
@@ -62,16 +92,57 @@ impl Live {
             .clone()
     }
 
-    /// Waits until the engine has taken the event at `sequence`; a batch that was set aside takes none.
+    /// Waits until the engine has taken what is stored up to `sequence`; a batch that was set aside takes none.
     pub(crate) async fn reaches(&self, sequence: Sequence) {
-        let mut seen = self.seen.subscribe();
-        // The sender lives as long as `self`.
-        seen.wait_for(|seen| *seen >= sequence).await.ok();
+        let (mut progress, mut handed_out) = (self.progress.subscribe(), self.handed_out.clone());
+        loop {
+            progress.mark_unchanged();
+            handed_out.mark_unchanged();
+            if !self.is_behind(sequence) {
+                return;
+            }
+            tokio::select! {
+                // The sender lives as long as `self`.
+                _ = progress.changed() => {}
+                changed = handed_out.changed() => {
+                    if changed.is_err() {
+                        return;
+                    }
+                }
+            }
+        }
     }
 
-    /// The engine has not taken the event at `sequence` yet: what is shown of it is old.
+    /// The engine has not taken all that is stored up to `sequence`: what is shown of it is old.
     pub(crate) fn is_behind(&self, sequence: Sequence) -> bool {
-        *self.seen.borrow() < sequence
+        // Asked first: what is handed out later is owed by then.
+        let handed_out = *self.handed_out.borrow() >= sequence;
+        let Progress { seen, owes } = *self.progress.borrow();
+        seen < sequence
+            && match owes {
+                Owes::Nothing => !handed_out,
+                Owes::From(first) => first <= sequence || !handed_out,
+                Owes::All => true,
+            }
+    }
+
+    pub(super) fn owes(&self, owes: Owes) {
+        self.progress.send_if_modified(|progress| {
+            let changes = progress.owes != owes;
+            progress.owes = owes;
+            changes
+        });
+    }
+
+    /// The event at `sequence` was handed out to it.
+    pub(super) fn owes_from(&self, sequence: Sequence) {
+        self.progress.send_if_modified(|progress| {
+            let is_first = progress.owes == Owes::Nothing;
+            if is_first {
+                progress.owes = Owes::From(sequence);
+            }
+            is_first
+        });
     }
 
     /// Its worker has ended, though nobody asked it to and the batch was not set aside.
@@ -84,17 +155,16 @@ impl Live {
         self.ended.store(true, Ordering::Release);
     }
 
-    pub(super) fn leave(&self, monitor: &Monitor, seen: Sequence) {
-        let monitor = Arc::new(monitor.clone());
+    pub(super) fn leave(&self, monitor: Arc<Monitor>, seen: Sequence) {
         self.standing
             .write()
             .unwrap_or_else(PoisonError::into_inner)
             .monitor = monitor;
-        self.seen.send_replace(seen);
+        self.progress.send_modify(|progress| progress.seen = seen);
     }
 
     /// It was set aside, and goes on from `seen`.
-    pub(super) fn take_up(&self, monitor: &Monitor, seen: Sequence) {
+    pub(super) fn take_up(&self, monitor: Arc<Monitor>, seen: Sequence) {
         self.leave(monitor, seen);
         self.standing
             .write()
@@ -107,6 +177,7 @@ impl Live {
             .write()
             .unwrap_or_else(PoisonError::into_inner)
             .failed = Some(why);
-        self.seen.send_replace(Sequence(i64::MAX));
+        self.progress
+            .send_modify(|progress| progress.seen = Sequence(i64::MAX));
     }
 }

@@ -1,13 +1,16 @@
 //! The loops of the daemon: store, acknowledge, think, deliver.
 //!
-//! [`intake`] gives everything its place in the one order of the store; a [`worker`] for each batch follows that order;
-//! [`crate::deliver`] carries alerts out; [`crate::http`] shows and asks.
+//! [`intake`] gives everything its place in the one order of the store; the [`router`] hands it to the batches that it concerns, and a [`crew`] of
+//! threads gives the [`worker`] of each its turns; [`crate::deliver`] carries alerts out; [`crate::http`] shows and asks.
 
 pub(crate) mod claim;
 mod clock;
+mod crew;
 mod crowd;
 mod entrance;
 mod failure;
+#[cfg(any(test, fuzzing))]
+pub(crate) mod fixture;
 mod folder;
 mod heartbeat;
 mod house;
@@ -17,6 +20,8 @@ mod learned;
 mod left;
 mod live;
 pub(crate) mod peers;
+mod post;
+mod router;
 mod signals;
 #[cfg(any(test, feature = "faults"))]
 pub(crate) mod simulated;
@@ -61,11 +66,12 @@ pub(crate) use house::Door;
 pub(crate) use house::{House, Request};
 pub(crate) use left::{Left, left};
 pub(crate) use live::Live;
+pub(crate) use peers::Missed;
 pub use signals::stop_on_signals;
+#[cfg(any(test, feature = "faults"))]
+pub(crate) use simulated::Step;
 pub(crate) use taught::calibrated;
 pub use unstored::Trouble;
-#[cfg(any(test, feature = "faults"))]
-pub(crate) use worker::Step;
 
 /// How long inputs, answers under way and deliveries may take to end.
 const PARTING: Duration = Duration::from_secs(5);
@@ -239,16 +245,15 @@ impl Daemon {
         }
         let own = entrance::own(&house).await?;
         let mut workers = workers::Workers::new(demo.map_or(Timestamp::MIN, |demo| demo.reckoned_from));
-        for (id, batch) in folder::live(&house, setup.batches).await? {
-            workers.begin(&house, batch, id).await?;
-        }
+        let live = folder::live(&house, setup.batches).await?;
+        workers.begin_all(&house, live).await?;
         if house.all().is_empty() {
             info!(
                 "No batch is watched yet; add one with `fobwatch batch add FILE`, or name a folder of batch files with --batches."
             );
         }
         let stop = setup.stop;
-        let post_listen = config.post_listen;
+        let (post_listen, gather) = (config.post_listen, config.gather);
         let servers = config.series.clone();
         let thinning = thinning::Thinning::new(Arc::clone(&house), &config, stop.clone());
         let pinged = config.ping_url.clone().map(|url| (url, config.ping_every));
@@ -280,6 +285,7 @@ impl Daemon {
             )));
         }
         tasks.push(tokio::spawn(deliver::forget(Arc::clone(&house), stop.clone())));
+        tasks.push(tokio::spawn(peers::look_out(Arc::clone(&house), stop.clone())));
         for (server, state) in servers.into_iter().zip(house.series.clone()) {
             tasks.push(tokio::spawn(series::carry(
                 Arc::clone(&house),
@@ -306,7 +312,10 @@ impl Daemon {
             incoming: setup.incoming,
             requests,
             stop,
+            gather,
             told: None,
+            kept: None,
+            asked: None,
         };
         Ok(Self { house, intake, tasks })
     }

@@ -1,6 +1,9 @@
 //! The loops taken step by step, for the simulation of faults: who is next is the simulation's choice, what is done is the daemon's own.
 
-use std::sync::Arc;
+use std::{
+    sync::{Arc, PoisonError},
+    time::Duration,
+};
 
 use fobwatch_core::{
     alert::AlertRecord,
@@ -9,14 +12,21 @@ use fobwatch_core::{
     forecast::Forecast,
 };
 use jiff::Timestamp;
-use tokio::sync::{mpsc, oneshot};
+use tokio::{
+    runtime::Handle,
+    sync::{mpsc, oneshot},
+};
 use tokio_util::sync::CancellationToken;
 
 use super::{
-    Clock, Failure, House, Request, folder,
+    Clock, Failure, House, Request,
+    crew::{Lane, Next},
+    folder,
     intake::Intake,
+    post::Post,
+    router::Router,
     taught::taught,
-    worker::{self, Step, Worker},
+    worker,
     workers::{Fit, Workers},
 };
 use crate::{
@@ -29,11 +39,33 @@ use crate::{
 /// How the engines' questions are answered, and from when on.
 pub(crate) type Answers = (fn(&FitRequest) -> Fitted, Timestamp);
 
+/// What a worker did when it was its turn.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Step {
+    /// There was nothing to do.
+    AtTheEnd,
+    /// It took events, or tries again.
+    Taken,
+    /// The engine failed.
+    Failed,
+}
+
 /// A daemon's loops, standing still.
 pub(crate) struct Loops {
     house: Arc<House>,
     intake: Intake,
-    workers: Vec<Worker>,
+    runtime: Handle,
+    router: Option<Arc<Router>>,
+    posts: Vec<Arc<Post>>,
+}
+
+impl Drop for Loops {
+    /// The posts hold their workers, and these the router that holds the posts.
+    fn drop(&mut self) {
+        if let Some(router) = &self.router {
+            router.clear();
+        }
+    }
 }
 
 impl Loops {
@@ -48,23 +80,28 @@ impl Loops {
     ) -> Result<Self, Failure> {
         let (house, requests) = House::new(store, config, clock, false).await?;
         deliver::welcome(&house.store, &house.destinations(), house.clock.now()).await?;
-        let workers = Workers::with_fit(Fit { run, from });
-        let mut all = Vec::new();
-        for (id, batch) in folder::live(&house, batches).await? {
-            all.push(workers.worker(&house, batch, id).await?);
-        }
+        let mut workers = Workers::stepped(Fit { run, from });
+        let live = folder::live(&house, batches).await?;
+        workers.begin_all(&house, live).await?;
+        let router = workers.router();
+        let posts = router.as_ref().map(|router| router.all()).unwrap_or_default();
         let intake = Intake {
             house: Arc::clone(&house),
             workers,
             incoming,
             requests,
             stop: CancellationToken::new(),
+            gather: Duration::ZERO,
             told: None,
+            asked: None,
+            kept: None,
         };
         Ok(Self {
             house,
             intake,
-            workers: all,
+            runtime: Handle::current(),
+            router,
+            posts,
         })
     }
 
@@ -74,7 +111,7 @@ impl Loops {
 
     /// How many batches are watched.
     pub(crate) fn count(&self) -> usize {
-        self.workers.len()
+        self.posts.len()
     }
 
     /// Stores what waits in the inbox; whether anything did.
@@ -106,24 +143,39 @@ impl Loops {
         answered.await.map_err(|_closed| StoreError::Closed)?
     }
 
-    /// A worker takes what is ahead of it, a chunk at most. Call it outside the runtime.
+    /// What is stored is handed out, and a worker takes some of what is ahead of it. Call it outside the runtime.
     pub(crate) fn turn(&mut self, which: usize) -> Result<Step, StoreError> {
-        match self.workers.get_mut(which) {
-            Some(worker) => worker.turn(),
-            None => Ok(Step::AtTheEnd),
+        let (Some(router), Some(post)) = (&self.router, self.posts.get(which)) else {
+            return Ok(Step::AtTheEnd);
+        };
+        while self.runtime.block_on(router.go_on())? {}
+        let mut worker = post.worker.lock().unwrap_or_else(PoisonError::into_inner);
+        let had_failed = worker.has_failed();
+        let next = worker.turn(post, Lane::Fits);
+        if worker.has_failed() && !had_failed {
+            return Ok(Step::Failed);
         }
+        Ok(match next {
+            Next::Nothing if post.is_done() => Step::Taken,
+            Next::Nothing | Next::End => Step::AtTheEnd,
+            Next::Turn(_) | Next::Rest(_) => Step::Taken,
+        })
     }
 
     /// The stop in order: each worker keeps its state. Call it outside the runtime.
     pub(crate) fn end(&mut self) {
-        for worker in &mut self.workers {
-            worker.end();
+        for post in &self.posts {
+            post.worker.lock().unwrap_or_else(PoisonError::into_inner).part();
         }
     }
 
     /// Each engine as its worker has it, and whether something that came of it is not stored.
     pub(crate) fn engines(&self) -> Vec<(BatchId, Monitor, bool)> {
-        self.workers.iter().map(Worker::stands).collect()
+        let stands = |post: &Arc<Post>| {
+            let worker = post.worker.lock().unwrap_or_else(PoisonError::into_inner);
+            worker.stands()
+        };
+        self.posts.iter().map(stands).collect()
     }
 }
 
@@ -149,11 +201,18 @@ pub(crate) async fn replayed(
         .await?;
     let mut monitor = taught(house, Monitor::new(batch, house.settings.clone())).await?;
     let (mut alerts, mut reminders, mut forecasts) = (Vec::new(), Vec::new(), Vec::new());
-    for event in worker::with_first_tick(&monitor, Sequence(0), events) {
-        let Some(event) = worker::concerns(id, house.settings.clock, &event) else {
+    for stored in events {
+        let Some(event) = worker::concerns(&mut monitor, id, house.settings.clock, &stored) else {
             continue;
         };
-        for action in drive_some(&mut monitor, event, &mut |request| fit.answer(request)) {
+        let first = worker::first_tick(&monitor, &stored);
+        let mut actions = Vec::new();
+        for event in first.into_iter().chain([event]) {
+            actions.extend(drive_some(&mut monitor, event, &mut |request| {
+                fit.answer(request)
+            }));
+        }
+        for action in actions {
             match action {
                 Action::Alert(alert) => alerts.push(alert),
                 Action::Remind(alert) => reminders.push(alert),

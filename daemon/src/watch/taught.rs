@@ -122,6 +122,9 @@ fn tasted_before(
     settings: &Settings,
 ) -> Result<Vec<(Monitor, Vec<Note>)>, StoreError> {
     let mut found = Vec::new();
+    if !reader.any_has_ended()? {
+        return Ok(found);
+    }
     for stored in reader
         .batches()?
         .iter()

@@ -1,6 +1,6 @@
 use std::{
     sync::{
-        Arc,
+        Arc, Condvar, Mutex,
         atomic::{AtomicBool, Ordering},
     },
     time::Duration,
@@ -9,20 +9,20 @@ use std::{
 use fobwatch_core::{
     alert::{AlertName, AlertRecord, Transition},
     batch::Batch,
-    engine::{FitRequest, Fitted},
+    engine::{FitRequest, Fitted, SetAsideReason},
     forecast::Forecast,
     note::{Note, NoteKind},
     quantity::Unit,
-    reading::{Measured, Quantity, Reading, Source},
+    reading::{Quantity, Reading, Source},
 };
 use jiff::{SignedDuration, Timestamp};
 use tempfile::TempDir;
 use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 
+pub(crate) use super::fixture::{StoppedClock, batch_text, house, house_by, reading, start, watch_loop};
 use super::{
-    Clock, House, Setup,
-    house::Asked,
+    Request, Setup,
     intake::Intake,
     listen, serve, worker,
     workers::{Fit, Workers},
@@ -30,48 +30,14 @@ use super::{
 use crate::{
     config::{Access, Config},
     incoming::{self, Incoming},
-    store::{BatchId, Outcome, Sequence, Store},
+    store::{BatchId, Outcome, Sequence, Store, StoredWhat},
 };
 
 /// A bound on waiting; nothing is measured with it.
 const PATIENCE: Duration = Duration::from_secs(120);
 
-#[derive(Debug)]
-pub(crate) struct StoppedClock(pub(crate) Timestamp);
-
-impl Clock for StoppedClock {
-    fn now(&self) -> Timestamp {
-        self.0
-    }
-
-    fn tick_every(&self) -> Duration {
-        Duration::from_secs(3_600)
-    }
-}
-
-pub(crate) fn start() -> Timestamp {
-    "2026-03-02T07:00:00Z".parse().unwrap()
-}
-
-pub(crate) fn batch_text(name: &str) -> String {
-    format!(
-        "name = \"{name}\"\nbottled_at = \"2026-03-02T07:00:00Z\"\n\
-         [drink]\nsucrose_g_per_l = 60.0\nculture_ml_per_l = 25.0\n\
-         [bottle]\nmaterial = \"glass\"\ncapacity_ml = 500\nfill_ml = 475\ncount = 8\npressure_limit_bar = 1.5\n\
-         [target]\nco2_volumes = 2.8\nfridge_c = 4.0\n"
-    )
-}
-
 fn batch(name: &str) -> Batch {
     Batch::from_toml(&batch_text(name), "test").unwrap().0
-}
-
-pub(crate) fn reading(minutes: i64, quantity: Quantity, value: f64, unit: Unit) -> Reading {
-    Reading {
-        at: start() + SignedDuration::from_mins(minutes),
-        source: Source::new("pilot").unwrap(),
-        measured: Measured::new(quantity, value, unit).unwrap(),
-    }
 }
 
 /// Twelve hours: the gauge climbs through the limit, and is silent for two hours on the way.
@@ -103,42 +69,6 @@ async fn feed(store: &Store, hours: &[(i64, Vec<Reading>)]) {
         })
         .await
         .unwrap();
-}
-
-pub(crate) async fn house(store: &Store) -> (Arc<House>, tokio::sync::mpsc::Receiver<Asked>) {
-    let clock = StoppedClock(start() + SignedDuration::from_hours(12));
-    house_by(store, Arc::new(clock)).await
-}
-
-pub(crate) async fn house_by(
-    store: &Store,
-    clock: Arc<dyn Clock>,
-) -> (Arc<House>, tokio::sync::mpsc::Receiver<Asked>) {
-    House::new(store.clone(), &Config::defaults().unwrap(), clock, false)
-        .await
-        .unwrap()
-}
-
-/// The watch loop of `house` without inputs, until `stop`.
-pub(crate) fn watch_loop(
-    house: &Arc<House>,
-    requests: tokio::sync::mpsc::Receiver<Asked>,
-    stop: &CancellationToken,
-) -> tokio::task::JoinHandle<()> {
-    let (inbox, incoming) = incoming::channel();
-    let intake = Intake {
-        house: Arc::clone(house),
-        workers: Workers::new(Timestamp::MIN),
-        incoming,
-        requests,
-        stop: stop.clone(),
-        told: None,
-    };
-    tokio::spawn(async move {
-        let workers = intake.run().await.unwrap();
-        drop(inbox);
-        workers.finish().await;
-    })
 }
 
 async fn add(store: &Store, name: &str) -> BatchId {
@@ -380,6 +310,180 @@ async fn what_is_acknowledged_is_in_the_store_after_a_stop() {
     assert_eq!(kept, [sent]);
     let batches = store.read(|reader| reader.batches()).await.unwrap();
     assert_eq!(batches.len(), 1);
+}
+
+/// Two gauges that their batches name, and a stranger; the rows of all arrive in turn.
+fn three_gauges() -> Vec<(i64, Vec<Reading>)> {
+    let of = |source: &str, minutes, bar| Reading {
+        source: Source::new(source).unwrap(),
+        ..reading(minutes, Quantity::Pressure, bar, Unit::Bar)
+    };
+    (0..24)
+        .map(|step| step * 5)
+        .map(|minutes| {
+            // The plum's climbs through its limit.
+            let bar = 0.02 * f64::from(i32::try_from(minutes).unwrap());
+            let rows = vec![
+                of("left", minutes, bar),
+                of("right", minutes, 0.1),
+                of("stranger", minutes, 3.0),
+            ];
+            (minutes, rows)
+        })
+        .collect()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_reading_goes_to_the_batches_that_take_it_and_the_others_count_it_once() {
+    let folder = TempDir::new().unwrap();
+    let store = Store::open(folder.path()).unwrap();
+    let named =
+        |name: &str, source: &str| format!("{}[sensors]\npressure = \"{source}\"\n", batch_text(name));
+    let mut ids = Vec::new();
+    for (name, source) in [("plum 1", "left"), ("pear and thyme 2", "right")] {
+        let text = named(name, source);
+        let batch = Batch::from_toml(&text, "test").unwrap().0;
+        let add = store.write(move |writer| writer.add_batch(&batch, &text, start()));
+        ids.push((add.await.unwrap(), name, source));
+    }
+    let rows = three_gauges();
+    let mut last_seen = Vec::new();
+    // The second daemon has rows from before its snapshots and after them.
+    for part in rows.chunks(12) {
+        feed(&store, part).await;
+        let (house, _requests) = house(&store).await;
+        let mut workers = Workers::new(Timestamp::MIN);
+        let all = ids.iter().map(|(id, name, source)| {
+            let batch = Batch::from_toml(&named(name, source), "test").unwrap().0;
+            (*id, batch)
+        });
+        workers.begin_all(&house, all.collect()).await.unwrap();
+        let last = *house.latest.borrow();
+        last_seen.clear();
+        for live in house.all() {
+            timeout(PATIENCE, live.reaches(last)).await.unwrap();
+            assert!(!live.is_behind(last));
+            let aside = live.standing().monitor.view().set_aside;
+            last_seen.push((live.batch.name.to_string(), aside));
+        }
+        workers.finish().await;
+    }
+    for (name, aside) in last_seen {
+        let counts: Vec<(SetAsideReason, u64)> = aside.into_iter().collect();
+        assert_eq!(counts, [(SetAsideReason::OtherSource, 48)], "{name}");
+    }
+    let over = async |id| raised(&left(&store, id).await.0, AlertName::OverLimit);
+    assert_eq!(over(ids[0].0).await, 1);
+    assert_eq!(over(ids[1].0).await, 0);
+}
+
+fn takes_its_time(request: &FitRequest) -> Fitted {
+    if request.evidence.batch().name.as_str() == "plum 1" {
+        let (open, bell) = &GATE;
+        let open = open.lock().unwrap();
+        drop(bell.wait_while(open, |open| !*open).unwrap());
+    }
+    request.run()
+}
+
+/// Open once the fit of the plums may end.
+static GATE: (Mutex<bool>, Condvar) = (Mutex::new(false), Condvar::new());
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_slow_fit_of_one_batch_keeps_no_other_waiting() {
+    let folder = TempDir::new().unwrap();
+    let store = Store::open(folder.path()).unwrap();
+    let slow = add(&store, "plum 1").await;
+    let quick = add(&store, "hibiscus 12").await;
+    feed(&store, &hours()[..30]).await;
+    let (house, _requests) = house(&store).await;
+    let mut workers = Workers::with_fit(Fit {
+        run: takes_its_time,
+        from: Timestamp::MIN,
+    });
+    let both = vec![(slow, batch("plum 1")), (quick, batch("hibiscus 12"))];
+    workers.begin_all(&house, both).await.unwrap();
+    let last = *house.latest.borrow();
+    let live = house.batch("hibiscus-12").unwrap();
+    timeout(PATIENCE, live.reaches(last)).await.unwrap();
+    assert!(house.batch("plum-1").unwrap().is_behind(last));
+    let (open, bell) = &GATE;
+    *open.lock().unwrap() = true;
+    bell.notify_all();
+    let live = house.batch("plum-1").unwrap();
+    timeout(PATIENCE, live.reaches(last)).await.unwrap();
+    workers.finish().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_trickles_in_waits_for_more_but_for_no_person_and_keeps_its_place() {
+    let folder = TempDir::new().unwrap();
+    let store = Store::open(folder.path()).unwrap();
+    let id = add(&store, "plum 1").await;
+    let (house, requests) = house(&store).await;
+    let (inbox, incoming) = incoming::channel();
+    let stop = CancellationToken::new();
+    let intake = Intake {
+        house: Arc::clone(&house),
+        workers: Workers::new(Timestamp::MIN),
+        incoming,
+        requests,
+        stop: stop.clone(),
+        gather: Duration::from_secs(100_000),
+        told: None,
+        asked: None,
+        kept: None,
+    };
+    let watching = tokio::spawn(intake.run());
+    let send = async |minutes| {
+        let (ack, acknowledged) = tokio::sync::oneshot::channel();
+        let message = Incoming {
+            kind: incoming::Kind::Demo,
+            readings: vec![reading(minutes, Quantity::Pressure, 0.1, Unit::Bar)],
+            received_at: start(),
+            ack: Some(ack),
+        };
+        inbox.send(message).await.unwrap();
+        acknowledged
+    };
+    // The first after a while does not wait.
+    timeout(PATIENCE, send(0).await).await.unwrap().unwrap();
+    let second = send(1).await;
+    let note = Note {
+        at: start(),
+        kind: NoteKind::Other,
+        bottles: None,
+        value: None,
+        unit: None,
+        text: Some("looked".to_owned()),
+    };
+    // The intake has taken it before it is asked: its queue is empty.
+    let taken = async {
+        while inbox.capacity() < inbox.max_capacity() {
+            tokio::task::yield_now().await;
+        }
+    };
+    timeout(PATIENCE, taken).await.unwrap();
+    let place = house.ask(Request::Note(id, note)).await.unwrap();
+    timeout(PATIENCE, second).await.unwrap().unwrap();
+    let events = store
+        .read(|reader| reader.events_after(Sequence(0), 100))
+        .await
+        .unwrap();
+    let before = events.iter().filter(|event| event.sequence < place);
+    let readings = before.filter(|event| matches!(event.what, StoredWhat::Reading(_)));
+    assert_eq!(readings.count(), 2);
+    // So many wait for no more.
+    let mut many = Vec::new();
+    for minutes in 2..18 {
+        many.push(send(minutes).await);
+    }
+    for acknowledged in many {
+        timeout(PATIENCE, acknowledged).await.unwrap().unwrap();
+    }
+    stop.cancel();
+    let workers = timeout(PATIENCE, watching).await.unwrap().unwrap().unwrap();
+    workers.finish().await;
 }
 
 #[test]

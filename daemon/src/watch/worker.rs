@@ -1,13 +1,14 @@
 //! The worker of one batch: takes the stored events in their order through the engine and stores what comes of them.
 //!
-//! It reads from the store what comes after what it has seen, so going on after a restart, catching up with a batch that
-//! was added late and following live are the same thing, and a slow fit makes nobody else wait.
+//! It has turns, which the [`super::crew`] gives it, and follows what the [`super::router`] hands out. Where more came in than waits in
+//! memory (a batch that was added late, or has much to catch up with) it reads from the store what comes after what it has
+//! seen, until it follows again.
 
 use std::{
-    io, mem,
+    collections::VecDeque,
+    mem,
     panic::{AssertUnwindSafe, catch_unwind},
     sync::Arc,
-    thread::{self, JoinHandle},
     time::Duration,
 };
 
@@ -21,35 +22,67 @@ use tokio::runtime::Handle;
 use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, info, warn};
 
-use super::{house::House, live::Live, taught::taught, workers::Fit};
+use super::{
+    crew::{Lane, Next},
+    house::House,
+    live::Live,
+    post::{Given, Handed, Post},
+    router::{Router, Totals},
+    taught::taught,
+    workers::Fit,
+};
 use crate::{
     deliver::log,
     incoming::Backoff,
     store::{BatchId, Outcome, Sequence, Snapshot, StoreError, StoredBatch, StoredEvent, StoredWhat},
 };
 
-/// Events that are read at once, and the most that is done between two looks at the stop.
-const CHUNK: u32 = 500;
-/// A snapshot is kept after so many events ...
-const SNAPSHOT_EVENTS: u64 = 200;
-/// ... but not more often than this ...
+/// Events that are read at once, and the most of a turn.
+const CHUNK: u32 = 2_000;
+/// A snapshot is kept after so many fits, which take long to make again ...
+const SNAPSHOT_FITS: u32 = 4;
+/// ... or events, which do not ...
+const SNAPSHOT_EVENTS: u64 = 10_000;
+/// ... but not more often than this: it is a hundred kilobytes, and flash cards wear.
 const SNAPSHOT_AT_MOST: Duration = Duration::from_secs(5);
-/// ... or, if anything happened, after this long.
-const SNAPSHOT_AT_LEAST: Duration = Duration::from_secs(600);
+/// At a stop the next start may go over fewer events again.
+const SNAPSHOT_EVENTS_AT_STOP: u64 = 500;
 
 /// Drives one batch.
 pub(super) struct Worker {
     house: Arc<House>,
+    router: Arc<Router>,
     live: Arc<Live>,
     runtime: Handle,
+    /// All workers end.
+    closing: CancellationToken,
     monitor: Monitor,
     fit: Fit,
+    /// It had a turn.
+    begun: bool,
     seen: Sequence,
+    /// What is to be taken next.
+    queue: VecDeque<Given>,
+    /// It reads by itself, and has read up to here; `None`: it follows.
+    reads: Option<Sequence>,
+    /// Up to here all was handed out when it took its part, and so much.
+    handed_out: (Sequence, Totals),
+    /// Readings of each quantity that were handed out, to it or not, and are accounted for; `None`: not known yet.
+    totals: Option<Totals>,
+    /// What of its turn is taken, and how the engine stood before; so that a failure takes nothing with it.
+    taken: Vec<Given>,
+    before: (Arc<Monitor>, Sequence, Option<Totals>),
+    /// The engine failed, and nothing up to here counts as a person's wish to go on.
+    aside: Option<Sequence>,
     /// What was stored before this worker began: reminders of it were told already, or are late.
     old: Sequence,
     /// Reminders of that, not told yet.
     late: Vec<AlertRecord>,
     outcome: Outcome,
+    /// What could not be stored yet.
+    unstored: Option<Arc<Outcome>>,
+    backoff: Backoff,
+    fits_since_snapshot: u32,
     since_snapshot: u64,
     /// By [`super::Clock::gone`].
     snapshot_at: Duration,
@@ -93,51 +126,6 @@ pub(super) async fn revive(
     Ok((monitor, first))
 }
 
-/// The worker of a batch that goes on behind `seen`. Call it inside the runtime.
-pub(super) fn worker(
-    house: &Arc<House>,
-    live: &Arc<Live>,
-    monitor: Monitor,
-    seen: Sequence,
-    fit: Fit,
-) -> Worker {
-    Worker {
-        house: Arc::clone(house),
-        live: Arc::clone(live),
-        runtime: Handle::current(),
-        monitor,
-        fit,
-        seen,
-        old: *house.latest.borrow(),
-        late: Vec::new(),
-        outcome: empty(live.id, house),
-        since_snapshot: 0,
-        snapshot_at: house.clock.gone(),
-    }
-}
-
-/// Begins to watch a batch: it is listed from here on.
-///
-/// # Errors
-/// The system gives no thread.
-pub(super) fn start(worker: Worker) -> io::Result<JoinHandle<()>> {
-    thread::Builder::new()
-        .name(format!("batch-{}", worker.live.id.0))
-        .spawn(move || {
-            let _tells = TellsTheEnd(Arc::clone(&worker.live));
-            worker.run();
-        })
-}
-
-/// Says that the worker has ended, also when it panics.
-struct TellsTheEnd(Arc<Live>);
-
-impl Drop for TellsTheEnd {
-    fn drop(&mut self) {
-        self.0.end();
-    }
-}
-
 fn empty(batch: BatchId, house: &House) -> Outcome {
     Outcome {
         batch,
@@ -153,113 +141,128 @@ fn empty(batch: BatchId, house: &House) -> Outcome {
 
 /// Where nothing moved the engine's clock yet, the arrival of the first event does: a reading from ahead of the clock would
 /// count as of the clock.
-pub(super) fn with_first_tick(
-    monitor: &Monitor,
-    seen: Sequence,
-    mut events: Vec<StoredEvent>,
-) -> Vec<StoredEvent> {
+pub(super) fn first_tick(monitor: &Monitor, event: &StoredEvent) -> Option<Event> {
     let untouched = monitor.clock() == monitor.batch().bottled_at;
-    if let Some(received_at) = events.first().map(|event| event.received_at)
-        && untouched
-    {
-        let tick = StoredEvent {
-            sequence: seen,
-            received_at,
-            what: StoredWhat::Clock(received_at),
-        };
-        events.insert(0, tick);
-    }
-    events
+    untouched.then_some(Event::Tick {
+        at: event.received_at,
+    })
 }
 
-/// The event as the engine of batch `id` takes it; `None`: it is of another batch.
-pub(super) fn concerns(id: BatchId, clock: ClockSource, event: &StoredEvent) -> Option<Event> {
+/// The event as the engine of batch `id` takes it; `None`: it is of another batch, or a reading that is only counted.
+pub(super) fn concerns(
+    monitor: &mut Monitor,
+    id: BatchId,
+    clock: ClockSource,
+    event: &StoredEvent,
+) -> Option<Event> {
     match &event.what {
-        StoredWhat::Reading(reading) => Some(Event::Measured(reading.clone())),
+        StoredWhat::Reading(reading) => {
+            let of_another = monitor
+                .only_source_of(reading.measured.quantity())
+                .is_some_and(|source| *source != reading.source);
+            if of_another {
+                monitor.passed_by(1);
+            }
+            (!of_another).then(|| Event::Measured(reading.clone()))
+        }
         StoredWhat::Note(batch, note) => (*batch == id).then(|| Event::Noted(note.clone())),
         StoredWhat::Command(batch, command) => (*batch == id).then(|| Event::Commanded(command.clone())),
         StoredWhat::Clock(at) => (clock == ClockSource::Ticks).then_some(Event::Tick { at: *at }),
     }
 }
 
-/// What became of an event, or of a chunk of them.
-enum Turn {
-    /// All of it was taken.
-    Taken,
-    /// The engine failed, and this much was stored when it did.
-    Failed { known: Sequence },
-    /// It is time to stop.
-    Stopped,
-}
-
-/// What a worker did when it was its turn.
-#[cfg(any(test, feature = "faults"))]
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Step {
-    /// There was nothing to do.
-    AtTheEnd,
-    /// It took events.
-    Taken,
+/// What became of an event.
+enum Taken {
+    Whole,
+    /// A fit comes next.
+    WaitsForFit,
     /// The engine failed.
     Failed,
+    /// What came of it cannot be stored yet, or it is time to stop.
+    Halted,
 }
 
 impl Worker {
-    fn run(mut self) {
-        let runtime = self.runtime.clone();
-        let stop = self.live.stop.clone();
-        let mut latest = self.house.latest.subscribe();
-        let mut backoff = Backoff::default();
-        if self.was_set_aside() {
+    /// It is listed from here on.
+    pub(super) fn new(
+        house: &Arc<House>,
+        router: &Arc<Router>,
+        live: &Arc<Live>,
+        (monitor, seen): (Monitor, Sequence),
+        fit: Fit,
+        closing: CancellationToken,
+    ) -> Self {
+        Self {
+            house: Arc::clone(house),
+            router: Arc::clone(router),
+            live: Arc::clone(live),
+            runtime: Handle::current(),
+            closing,
+            before: (live.standing().monitor, seen, None),
+            monitor,
+            fit,
+            begun: false,
+            seen,
+            queue: VecDeque::new(),
+            reads: Some(seen),
+            handed_out: (seen, Totals::default()),
+            totals: None,
+            taken: Vec::new(),
+            aside: None,
+            old: *house.latest.borrow(),
+            late: Vec::new(),
+            outcome: empty(live.id, house),
+            unstored: None,
+            backoff: Backoff::default(),
+            fits_since_snapshot: 0,
+            since_snapshot: 0,
+            snapshot_at: house.clock.gone(),
+        }
+    }
+
+    /// Follows what is handed out, if it can; else it goes on reading by itself.
+    pub(super) fn join(&mut self, post: &Arc<Post>) {
+        let seen = self.reads.unwrap_or(self.seen);
+        if self.router.join(post, seen) {
+            self.reads = None;
+            self.totals = None;
+        }
+    }
+
+    /// Takes some of what is there: never more than one fit.
+    pub(super) fn turn(&mut self, post: &Arc<Post>, lane: Lane) -> Next {
+        if !mem::replace(&mut self.begun, true) && self.was_set_aside() {
             self.go_on();
         }
-        while !stop.is_cancelled() {
-            latest.mark_unchanged();
-            match self.ahead() {
-                Err(StoreError::Closed) => return,
+        if self.live.stop.is_cancelled() {
+            return self.part();
+        }
+        if !self.store_again() {
+            return self.rest();
+        }
+        if self.queue.is_empty() {
+            match self.fill(post) {
+                Ok(true) => {}
+                Ok(false) => {
+                    post.settle(None);
+                    return Next::Nothing;
+                }
+                Err(StoreError::Closed) => return Next::End,
                 Err(error) => {
                     error!(batch = %self.live.batch.name, "{} cannot go on yet: {error}.", self.live.batch.name);
-                    pause(&self.house, &runtime, &stop, backoff.after(Duration::ZERO));
+                    return self.rest();
                 }
-                Ok(events) if events.is_empty() => {
-                    runtime.block_on(async {
-                        tokio::select! {
-                            () = stop.cancelled() => {}
-                            // The sender lives in the house that `self` holds.
-                            _ = latest.changed() => {}
-                        }
-                    });
-                }
-                Ok(events) => match self.take(&events) {
-                    Turn::Taken => {}
-                    Turn::Failed { known } if self.waits_for_a_person(known) => self.go_on(),
-                    Turn::Failed { .. } => return,
-                    Turn::Stopped => break,
-                },
             }
         }
-        self.end();
-    }
-
-    /// The next events that it has not seen; none: it is at the end.
-    fn ahead(&self) -> Result<Vec<StoredEvent>, StoreError> {
-        let (store, seen) = (&self.house.store, self.seen);
-        let read = store.read(move |reader| reader.events_after(seen, CHUNK));
-        let events = self.runtime.block_on(read)?;
-        Ok(with_first_tick(&self.monitor, self.seen, events))
-    }
-
-    /// Takes what is ahead, a chunk at most.
-    #[cfg(any(test, feature = "faults"))]
-    pub(super) fn turn(&mut self) -> Result<Step, StoreError> {
-        let events = self.ahead()?;
-        if events.is_empty() {
-            return Ok(Step::AtTheEnd);
+        let next = self.take_some(post, lane);
+        self.leave();
+        if self.live.stop.is_cancelled() {
+            return self.part();
         }
-        Ok(match self.take(&events) {
-            Turn::Taken | Turn::Stopped => Step::Taken,
-            Turn::Failed { .. } => Step::Failed,
-        })
+        self.keep_snapshot_if_due();
+        let stored = self.record();
+        post.settle(self.queue.front().map(|given| given.event.sequence));
+        if stored { next } else { self.rest() }
     }
 
     /// The engine, and whether something that came of it is not stored.
@@ -271,87 +274,224 @@ impl Worker {
             forecasts,
             ..
         } = &self.outcome;
-        let open = !(alerts.is_empty() && reminders.is_empty() && forecasts.is_empty());
-        (self.live.id, self.monitor.clone(), open)
+        let nothing = alerts.is_empty() && reminders.is_empty() && forecasts.is_empty();
+        (
+            self.live.id,
+            self.monitor.clone(),
+            !nothing || self.unstored.is_some(),
+        )
     }
 
-    /// Keeps its state.
-    pub(super) fn end(&mut self) {
-        self.keep_snapshot();
-        self.record();
+    /// The engine failed, and the batch is set aside.
+    #[cfg(any(test, feature = "faults"))]
+    pub(super) fn has_failed(&self) -> bool {
+        self.aside.is_some()
     }
 
-    fn take(&mut self, events: &[StoredEvent]) -> Turn {
-        let before = self.live.standing().monitor;
-        let began_at = self.seen;
-        for (done, event) in events.iter().enumerate() {
-            if self.live.stop.is_cancelled() {
-                return Turn::Stopped;
-            }
-            let Some(engine_event) = self.concerns(event) else {
-                self.seen = event.sequence;
-                continue;
-            };
-            match self.drive(engine_event, event.sequence) {
-                Turn::Taken => {
-                    self.seen = event.sequence;
-                    self.since_snapshot += 1;
-                }
-                Turn::Stopped => return Turn::Stopped,
-                Turn::Failed { .. } => {
-                    let whole = events.get(..done).unwrap_or_default();
-                    // What is stored by now was written by somebody who did not know of it yet.
-                    let known = event.sequence.max(*self.house.latest.borrow());
-                    self.fail(&before, began_at, whole, event);
-                    return Turn::Failed { known };
-                }
-            }
-        }
-        self.live.leave(&self.monitor, self.seen);
-        let waited = self.house.clock.gone().saturating_sub(self.snapshot_at);
-        let many = self.since_snapshot >= SNAPSHOT_EVENTS && waited >= SNAPSHOT_AT_MOST;
-        if many || (self.since_snapshot > 0 && waited >= SNAPSHOT_AT_LEAST) {
+    /// The end of the worker: it keeps its state.
+    pub(super) fn part(&mut self) -> Next {
+        // A batch that has ended teaches others by its last state.
+        let has_ended = !self.closing.is_cancelled();
+        if has_ended || self.fits_since_snapshot > 0 || self.since_snapshot >= SNAPSHOT_EVENTS_AT_STOP {
             self.keep_snapshot();
         }
-        self.record();
-        Turn::Taken
+        if self.store_again() {
+            self.record();
+        }
+        if has_ended {
+            self.router.leave(self.live.id);
+        }
+        Next::End
     }
 
-    fn concerns(&self, event: &StoredEvent) -> Option<Event> {
-        concerns(self.live.id, self.house.settings.clock, event)
+    fn rest(&mut self) -> Next {
+        Next::Rest(self.house.clock.wait(self.backoff.after(Duration::ZERO)))
     }
 
-    /// Takes one event, tick by tick: a leap of the clock asks for many fits, and a stop must not wait for all of them. A
-    /// restart takes the same event again and goes on with the ticks that are left.
-    fn drive(&mut self, event: Event, sequence: Sequence) -> Turn {
-        let until = self.monitor.reaches(&event);
+    /// What comes next; false: nothing is there.
+    fn fill(&mut self, post: &Arc<Post>) -> Result<bool, StoreError> {
         loop {
-            let at = self.monitor.next_wake();
-            let is_last = at >= until;
-            let next = if is_last {
-                event.clone()
-            } else {
-                Event::Tick { at }
+            let Some(after) = self.reads else {
+                let (handed, position, totals) = self.router.take(post);
+                match handed {
+                    Handed::Nothing => {
+                        self.reads = Some(self.seen);
+                        continue;
+                    }
+                    Handed::Events(events) => {
+                        self.queue = events;
+                        self.handed_out = (position, totals);
+                        if let Some(before) = post.take_totals() {
+                            self.totals = Some(before);
+                        }
+                        self.pass_the_others();
+                        return Ok(!self.queue.is_empty());
+                    }
+                }
             };
-            let monitor = &mut self.monitor;
-            let fit = self.fit;
-            let counted = &self.house.counted;
-            let answer = catch_unwind(AssertUnwindSafe(|| {
-                drive_some(monitor, next, &mut |request| {
-                    counted.timed(|| fit.answer(request))
-                })
-            }));
-            let Ok(actions) = answer else {
-                return Turn::Failed { known: sequence };
-            };
-            self.obey(actions, sequence);
-            if is_last {
-                return Turn::Taken;
-            }
-            if self.live.stop.is_cancelled() {
-                return Turn::Stopped;
+            let read = self.runtime.block_on(
+                self.house
+                    .store
+                    .read(move |reader| reader.events_after(after, CHUNK)),
+            )?;
+            match read.last() {
+                Some(last) => {
+                    self.reads = Some(last.sequence);
+                    let given = |event| Given {
+                        event: Arc::new(event),
+                        before: None,
+                    };
+                    self.queue = read.into_iter().map(given).collect();
+                    return Ok(true);
+                }
+                // What was stored since then is read first.
+                None => {
+                    self.join(post);
+                    if self.reads.is_none() && self.aside.is_none() {
+                        self.seen = self.seen.max(after);
+                    }
+                }
             }
         }
+    }
+
+    /// With nothing left to take, it has seen all that was handed out to anybody.
+    fn pass_the_others(&mut self) {
+        if self.queue.is_empty() && self.reads.is_none() && self.aside.is_none() {
+            let (position, totals) = self.handed_out;
+            self.count_those_passed_by(Some(totals));
+            self.seen = self.seen.max(position);
+        }
+    }
+
+    /// Readings of other sources that were not handed to it, up to where so much was handed out to all.
+    fn count_those_passed_by(&mut self, now: Option<Totals>) {
+        let (Some(known), Some(now)) = (&mut self.totals, now) else {
+            return;
+        };
+        for (quantity, passed) in known.grow_to(now) {
+            if self.monitor.only_source_of(quantity).is_some() {
+                self.monitor.passed_by(passed);
+            }
+        }
+    }
+
+    /// The same where this one was its own.
+    fn count_own(&mut self, event: &StoredEvent) {
+        if let (Some(known), StoredWhat::Reading(reading)) = (&mut self.totals, &event.what) {
+            known.count(reading.measured.quantity());
+        }
+    }
+
+    fn take_some(&mut self, post: &Post, lane: Lane) -> Next {
+        let mut fits_left = u32::from(lane == Lane::Fits);
+        while let Some(given) = self.queue.front().cloned() {
+            let event = Arc::clone(&given.event);
+            if self.live.stop.is_cancelled() || self.unstored.is_some() {
+                break;
+            }
+            if let Some(known) = self.aside {
+                self.queue.pop_front();
+                if event.sequence > known && self.is_by_person(&event) {
+                    self.aside = None;
+                    self.queue.clear();
+                    self.reads = Some(self.seen);
+                    post.unfollow();
+                    self.go_on();
+                    break;
+                }
+                continue;
+            }
+            self.count_those_passed_by(given.before);
+            let taken = match self.concerns(&event) {
+                None => {
+                    self.queue.pop_front();
+                    self.seen = event.sequence;
+                    continue;
+                }
+                Some(engine_event) => self.drive(&engine_event, &event, &mut fits_left),
+            };
+            match taken {
+                Taken::Whole => {
+                    self.queue.pop_front();
+                    self.seen = event.sequence;
+                    self.since_snapshot += 1;
+                    self.count_own(&event);
+                    self.taken.push(given);
+                }
+                Taken::WaitsForFit => return Next::Turn(Lane::Fits),
+                Taken::Failed => self.fail(&event),
+                Taken::Halted => break,
+            }
+        }
+        self.pass_the_others();
+        if self.queue.is_empty() && self.reads.is_none() {
+            Next::Nothing
+        } else {
+            Next::Turn(Lane::Soon)
+        }
+    }
+
+    fn concerns(&mut self, event: &StoredEvent) -> Option<Event> {
+        concerns(&mut self.monitor, self.live.id, self.house.settings.clock, event)
+    }
+
+    /// Takes one event, tick by tick: a leap of the clock asks for many fits, and neither a stop nor the other batches must wait for
+    /// all of them. A restart takes the same event again and goes on with the ticks that are left.
+    fn drive(&mut self, event: &Event, stored: &StoredEvent, fits_left: &mut u32) -> Taken {
+        let first = first_tick(&self.monitor, stored);
+        for event in first.iter().chain([event]) {
+            let until = self.monitor.reaches(event);
+            loop {
+                let at = self.monitor.next_wake();
+                let ticks = at < until || (at == until && matches!(event, Event::Tick { .. }));
+                if ticks && self.monitor.wakes_with_fit() && at >= self.fit.from {
+                    if *fits_left == 0 {
+                        return Taken::WaitsForFit;
+                    }
+                    *fits_left -= 1;
+                    self.fits_since_snapshot += 1;
+                }
+                let is_last = at >= until;
+                let next = if is_last {
+                    event.clone()
+                } else {
+                    Event::Tick { at }
+                };
+                let Some(actions) = self.step(next) else {
+                    return Taken::Failed;
+                };
+                self.obey(actions, stored.sequence);
+                if is_last {
+                    break;
+                }
+                if self.unstored.is_some() || self.live.stop.is_cancelled() {
+                    return Taken::Halted;
+                }
+            }
+        }
+        Taken::Whole
+    }
+
+    /// `None`: the engine failed.
+    fn step(&mut self, event: Event) -> Option<Vec<Action>> {
+        let (monitor, fit, counted) = (&mut self.monitor, self.fit, &self.house.counted);
+        let answer = catch_unwind(AssertUnwindSafe(|| {
+            drive_some(monitor, event, &mut |request| {
+                counted.timed(|| fit.answer(request))
+            })
+        }));
+        answer.ok()
+    }
+
+    /// What the rest of the daemon sees.
+    fn leave(&mut self) {
+        let monitor = Arc::new(self.monitor.clone());
+        if self.aside.is_none() {
+            self.live.leave(Arc::clone(&monitor), self.seen);
+        }
+        self.taken.clear();
+        self.before = (monitor, self.seen, self.totals);
     }
 
     fn obey(&mut self, actions: Vec<Action>, sequence: Sequence) {
@@ -389,15 +529,15 @@ impl Worker {
         }
     }
 
-    /// Keeps trying until it is stored, or it is time to stop: then a restart goes over the same events.
-    fn record(&mut self) {
+    /// Stores what came of it; false: not yet, and it is kept.
+    fn record(&mut self) -> bool {
         let nothing = self.outcome.alerts.is_empty()
             && self.outcome.reminders.is_empty()
             && self.outcome.forecasts.is_empty()
             && self.outcome.set_aside.is_empty()
             && self.outcome.snapshot.is_none();
-        if nothing {
-            return;
+        if nothing || self.unstored.is_some() {
+            return self.unstored.is_none();
         }
         // It was begun when the one before was stored, maybe long ago: who is told, and from when on, holds as of now.
         let outcome = Outcome {
@@ -408,74 +548,45 @@ impl Worker {
             snapshot: self.outcome.snapshot.take(),
             ..empty(self.live.id, &self.house)
         };
-        let outcome = Arc::new(outcome);
-        let mut backoff = Backoff::default();
-        loop {
-            let attempt = Arc::clone(&outcome);
-            let stored = self
-                .runtime
-                .block_on(self.house.store.write(move |writer| writer.record(&attempt)));
-            match stored {
-                Ok(fresh) => {
-                    for alert in &fresh {
-                        log::tell(alert);
-                    }
-                    if !fresh.is_empty() || !outcome.reminders.is_empty() {
-                        self.house.alerts.send_modify(|count| *count += 1);
-                    }
-                    return;
+        self.unstored = Some(Arc::new(outcome));
+        self.store_again()
+    }
+
+    /// Stores what waits for it; false: it cannot be stored yet. A batch whose outcome is refused keeps no other waiting. What is not
+    /// stored when it is time to stop is made again by a restart, which goes over the same events.
+    fn store_again(&mut self) -> bool {
+        let Some(outcome) = &self.unstored else {
+            return true;
+        };
+        let attempt = Arc::clone(outcome);
+        let stored = self
+            .runtime
+            .block_on(self.house.store.write(move |writer| writer.record(&attempt)));
+        match stored {
+            Ok(fresh) => {
+                for alert in &fresh {
+                    log::tell(alert);
                 }
-                Err(error) => {
-                    for alert in &outcome.alerts {
-                        // Not stored, but a person must hear of it.
-                        log::tell(alert);
-                    }
-                    error!(batch = %self.live.batch.name, "What came of {} could not be stored: {error}.", self.live.batch.name);
-                    if self.live.stop.is_cancelled() || matches!(error, StoreError::Closed) {
-                        return;
-                    }
-                    pause(
-                        &self.house,
-                        &self.runtime,
-                        &self.live.stop,
-                        backoff.after(Duration::ZERO),
-                    );
+                if !fresh.is_empty() || !outcome.reminders.is_empty() {
+                    self.house.alerts.send_modify(|count| *count += 1);
                 }
+                self.unstored = None;
+                self.backoff = Backoff::default();
+                true
+            }
+            Err(error) => {
+                for alert in &outcome.alerts {
+                    // Not stored, but a person must hear of it.
+                    log::tell(alert);
+                }
+                error!(batch = %self.live.batch.name, "What came of {} could not be stored: {error}.", self.live.batch.name);
+                false
             }
         }
     }
 
-    /// Until a person notes something about the batch that was set aside, after `known`; false: it is time to stop.
-    fn waits_for_a_person(&self, known: Sequence) -> bool {
-        let stop = &self.live.stop;
-        let mut latest = self.house.latest.subscribe();
-        let mut backoff = Backoff::default();
-        let mut looked = known;
-        while !stop.is_cancelled() {
-            latest.mark_unchanged();
-            let store = &self.house.store;
-            let read = store.read(move |reader| reader.events_after(looked, CHUNK));
-            match self.runtime.block_on(read) {
-                Err(StoreError::Closed) => return false,
-                Err(_) => pause(&self.house, &self.runtime, stop, backoff.after(Duration::ZERO)),
-                Ok(events) if events.is_empty() => self.runtime.block_on(async {
-                    tokio::select! {
-                        () = stop.cancelled() => {}
-                        // The sender lives in the house that `self` holds.
-                        _ = latest.changed() => {}
-                    }
-                }),
-                Ok(events) => {
-                    let id = self.live.id;
-                    let by_person = |event: &StoredEvent| matches!(&event.what, StoredWhat::Note(of, _) | StoredWhat::Command(of, _) if *of == id);
-                    if events.iter().any(by_person) {
-                        return true;
-                    }
-                    looked = events.last().map_or(looked, |event| event.sequence);
-                }
-            }
-        }
-        false
+    fn is_by_person(&self, event: &StoredEvent) -> bool {
+        matches!(&event.what, StoredWhat::Note(of, _) | StoredWhat::Command(of, _) if *of == self.live.id)
     }
 
     /// The daemon before this one set the batch aside, and nobody has said since that it is watched again.
@@ -505,14 +616,23 @@ impl Worker {
         let cleared = of_the_whole_batch(&self.live.batch, Transition::Cleared, at, message);
         self.outcome.alerts.push(cleared);
         self.record();
-        self.live.take_up(&self.monitor, self.seen);
+        self.live.take_up(Arc::new(self.monitor.clone()), self.seen);
+    }
+
+    fn keep_snapshot_if_due(&mut self) {
+        let many = self.fits_since_snapshot >= SNAPSHOT_FITS || self.since_snapshot >= SNAPSHOT_EVENTS;
+        let waited = self.house.clock.gone().saturating_sub(self.snapshot_at);
+        if many && waited >= SNAPSHOT_AT_MOST {
+            self.keep_snapshot();
+        }
     }
 
     fn keep_snapshot(&mut self) {
-        if self.since_snapshot == 0 {
+        if self.since_snapshot == 0 && self.fits_since_snapshot == 0 {
             return;
         }
         self.since_snapshot = 0;
+        self.fits_since_snapshot = 0;
         self.snapshot_at = self.house.clock.gone();
         self.outcome.snapshot = Some(Snapshot {
             sequence: self.seen,
@@ -523,21 +643,28 @@ impl Worker {
 
     /// Sets the batch aside. The state before the event that failed is kept as if the event had been taken, so that a
     /// restart goes on behind it and does not try it again.
-    fn fail(&mut self, before: &Monitor, began_at: Sequence, whole: &[StoredEvent], bad: &StoredEvent) {
-        self.monitor = before.clone();
+    fn fail(&mut self, bad: &StoredEvent) {
+        // What is stored by now was written by somebody who did not know of it yet.
+        let known = bad.sequence.max(*self.house.latest.borrow());
+        let (before, began_at, totals) = self.before.clone();
+        self.monitor = Monitor::clone(&before);
         self.seen = began_at;
-        for event in whole {
-            if let Some(engine_event) = self.concerns(event) {
-                let monitor = &mut self.monitor;
-                let fit = self.fit;
-                let again = catch_unwind(AssertUnwindSafe(|| {
-                    drive_some(monitor, engine_event, &mut |request| fit.answer(request))
-                }));
-                if again.is_err() {
-                    // The same events went well a moment ago; without them a restart starts from the last snapshot.
-                    error!(batch = %self.live.batch.name, "The state before the failure could not be made again.");
-                    break;
-                }
+        self.totals = totals;
+        for Given { event, before } in mem::take(&mut self.taken) {
+            self.count_those_passed_by(before);
+            self.count_own(&event);
+            let Some(engine_event) = self.concerns(&event) else {
+                continue;
+            };
+            let first = first_tick(&self.monitor, &event);
+            if !first
+                .into_iter()
+                .chain([engine_event])
+                .all(|event| self.step(event).is_some())
+            {
+                // The same events went well a moment ago; without them a restart starts from the last snapshot.
+                error!(batch = %self.live.batch.name, "The state before the failure could not be made again.");
+                break;
             }
         }
         self.seen = bad.sequence;
@@ -545,6 +672,9 @@ impl Worker {
         self.keep_snapshot();
         let alert = failed(&self.live.batch, &self.monitor, bad, &self.house.display.zone);
         error!(batch = %self.live.batch.name, event = ?bad, "The engine failed at this event.");
+        self.aside = Some(known);
+        self.queue.clear();
+        self.reads = self.reads.map(|_| known);
         self.live.set_aside(alert.message.clone());
         self.outcome.alerts.push(alert);
         self.record();
@@ -554,16 +684,6 @@ impl Worker {
 /// Reminders of one alert.
 fn same(a: &AlertRecord, b: &AlertRecord) -> bool {
     (a.alert, &a.source, a.quantity) == (b.alert, &b.source, b.quantity)
-}
-
-fn pause(house: &House, runtime: &Handle, stop: &CancellationToken, wait: Duration) {
-    let wait = house.clock.wait(wait);
-    runtime.block_on(async {
-        tokio::select! {
-            () = stop.cancelled() => {}
-            () = tokio::time::sleep(wait) => {}
-        }
-    });
 }
 
 fn failed(batch: &Batch, monitor: &Monitor, bad: &StoredEvent, zone: &TimeZone) -> AlertRecord {

@@ -1,6 +1,8 @@
 //! The workers of all batches under watch.
 
 use std::{
+    collections::BTreeMap,
+    fmt,
     sync::{Arc, PoisonError},
     thread::JoinHandle,
 };
@@ -8,6 +10,7 @@ use std::{
 use fobwatch_core::{
     batch::Batch,
     engine::{FitRequest, Fitted},
+    reading::{Quantity, Source},
 };
 use jiff::Timestamp;
 use tokio_util::sync::CancellationToken;
@@ -15,11 +18,14 @@ use tracing::error;
 
 use super::{
     Failure,
+    crew::Crew,
     house::House,
     live::Live,
+    post::Post,
+    router::Router,
     worker::{self, Worker},
 };
-use crate::store::{BatchId, StoreError};
+use crate::store::{BatchId, Sequence};
 
 /// How questions of the engines are answered.
 #[derive(Clone, Copy, Debug)]
@@ -35,11 +41,28 @@ impl Fit {
     }
 }
 
-#[derive(Debug)]
+/// At the start, batches that have not seen so many of the newest events are handed them together; older ones read by themselves.
+const GONE_OVER_TOGETHER: i64 = 1_000_000;
+
 pub(super) struct Workers {
-    threads: Vec<JoinHandle<()>>,
+    running: Option<Running>,
     stop: CancellationToken,
     fit: Fit,
+    /// Somebody else gives the turns.
+    stepped: bool,
+}
+
+/// Who works, once there is a batch.
+struct Running {
+    crew: Arc<Crew>,
+    router: Arc<Router>,
+    threads: Vec<JoinHandle<()>>,
+}
+
+impl fmt::Debug for Workers {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "Workers")
+    }
 }
 
 impl Workers {
@@ -53,42 +76,54 @@ impl Workers {
 
     pub(super) fn with_fit(fit: Fit) -> Self {
         Self {
-            threads: Vec::new(),
+            running: None,
             stop: CancellationToken::new(),
             fit,
+            stepped: false,
         }
+    }
+
+    /// Nothing runs by itself: [`Self::router`] is asked to go on, and its posts are given turns.
+    #[cfg(any(test, feature = "faults"))]
+    pub(super) fn stepped(fit: Fit) -> Self {
+        Self {
+            stepped: true,
+            ..Self::with_fit(fit)
+        }
+    }
+
+    /// Who hands out what is stored; `None`: no batch was begun yet.
+    #[cfg(any(test, feature = "faults"))]
+    pub(super) fn router(&self) -> Option<Arc<Router>> {
+        self.running.as_ref().map(|running| Arc::clone(&running.router))
     }
 
     /// Begins to watch a stored batch where it was left.
     ///
     /// # Errors
-    /// The store cannot be read, or the system gives no thread.
+    /// As [`Self::begin_all`].
     pub(super) async fn begin(
         &mut self,
         house: &Arc<House>,
         batch: Batch,
         id: BatchId,
     ) -> Result<(), Failure> {
-        let worker = self.worker(house, batch, id).await?;
-        let thread = worker::start(worker).map_err(|source| Failure::System {
-            what: "a thread",
-            source,
-        })?;
-        self.threads.push(thread);
-        Ok(())
+        self.begin_all(house, vec![(id, batch)]).await
     }
 
-    /// The worker of a stored batch where it was left; the batch is listed from here on.
+    /// Begins to watch stored batches where they were left.
     ///
     /// # Errors
-    /// The store cannot be read or written.
-    pub(super) async fn worker(
-        &self,
+    /// The store cannot be read, or the system gives no thread.
+    pub(super) async fn begin_all(
+        &mut self,
         house: &Arc<House>,
-        batch: Batch,
-        id: BatchId,
-    ) -> Result<Worker, StoreError> {
-        let named: Vec<_> = batch.sensors.values().cloned().collect();
+        batches: Vec<(BatchId, Batch)>,
+    ) -> Result<(), Failure> {
+        let named: Vec<_> = batches
+            .iter()
+            .flat_map(|(_, batch)| batch.sensors.values().cloned())
+            .collect();
         house
             .store
             .write(move |writer| {
@@ -96,21 +131,98 @@ impl Workers {
                 Ok(())
             })
             .await?;
-        let (monitor, seen) = worker::revive(house, batch, id).await?;
-        let live = Arc::new(Live::new(id, monitor.clone(), seen, self.stop.child_token()));
-        house
-            .batches
-            .write()
-            .unwrap_or_else(PoisonError::into_inner)
-            .insert(live.slug.clone(), Arc::clone(&live));
-        worker::greet(&live.batch, seen);
-        Ok(worker::worker(house, &live, monitor, seen, self.fit))
+        let mut revived = Vec::with_capacity(batches.len());
+        for (id, batch) in batches {
+            let (monitor, seen) = worker::revive(house, batch, id).await?;
+            revived.push((id, monitor, seen));
+        }
+        let is_first = self.running.is_none();
+        let running = match &mut self.running {
+            Some(running) => running,
+            none => {
+                let latest = *house.latest.borrow();
+                let near = |seen: &Sequence| latest.0 - seen.0 <= GONE_OVER_TOGETHER;
+                let position = revived.iter().map(|(_, _, seen)| *seen).filter(near).min();
+                let crew = Crew::new(self.stop.clone());
+                let no_thread = |source| Failure::System {
+                    what: "a thread",
+                    source,
+                };
+                let threads = if self.stepped {
+                    Vec::new()
+                } else {
+                    crew.start().map_err(no_thread)?
+                };
+                none.insert(Running {
+                    router: Router::new(house, &crew, position.unwrap_or(latest)),
+                    crew,
+                    threads,
+                })
+            }
+        };
+        for (id, monitor, seen) in revived {
+            let live = Arc::new(Live::new(
+                id,
+                Arc::new(monitor.clone()),
+                seen,
+                house.handed_out.subscribe(),
+                self.stop.child_token(),
+            ));
+            let sources: BTreeMap<Quantity, Source> = Quantity::ALL
+                .into_iter()
+                .filter_map(|quantity| Some((quantity, monitor.only_source_of(quantity)?.clone())))
+                .collect();
+            house
+                .batches
+                .write()
+                .unwrap_or_else(PoisonError::into_inner)
+                .insert(live.slug.clone(), Arc::clone(&live));
+            worker::greet(&live.batch, seen);
+            let worker = Worker::new(
+                house,
+                &running.router,
+                &live,
+                (monitor, seen),
+                self.fit,
+                self.stop.clone(),
+            );
+            let post = Arc::new(Post::new(live, worker));
+            running
+                .router
+                .enter(&post, |quantity| sources.get(&quantity).cloned());
+            post.join();
+            running.crew.enter(&post);
+        }
+        if is_first && !self.stepped {
+            tokio::spawn(Arc::clone(&running.router).run(self.stop.clone()));
+        }
+        Ok(())
+    }
+
+    /// Lets the worker of a batch keep its state and end.
+    pub(super) fn end(&self, live: &Live) {
+        live.stop.cancel();
+        let Some(running) = &self.running else { return };
+        if let Some(post) = running.router.post(live.id) {
+            running.crew.ring(&post);
+        }
     }
 
     /// Lets each finish its event and keep its state.
     pub(super) async fn finish(self) {
         self.stop.cancel();
-        let threads = self.threads;
+        let Some(Running {
+            crew,
+            router,
+            threads,
+        }) = self.running
+        else {
+            return;
+        };
+        for post in router.all() {
+            crew.ring(&post);
+        }
+        crew.close();
         let joined = tokio::task::spawn_blocking(move || {
             threads
                 .into_iter()
@@ -118,10 +230,12 @@ impl Workers {
                 .filter(Result::is_err)
                 .count()
         });
-        if joined.await.unwrap_or(1) > 0 {
+        if joined.await.unwrap_or(1) + crew.broken() > 0 {
             error!(
                 "A batch's worker ended in disorder; its batch goes on from its last snapshot at the next start."
             );
         }
+        // Posts hold their workers, and these the router.
+        router.clear();
     }
 }

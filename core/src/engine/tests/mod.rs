@@ -1,6 +1,7 @@
 //! The engine on events made by hand, with fits answered by hand.
 
 mod any_life;
+mod any_readings;
 mod any_sequence;
 mod astray;
 mod away;

@@ -4,6 +4,7 @@
 
 use std::{fs, io, path::Path};
 
+use fobwatch_core::plain;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
@@ -47,10 +48,25 @@ pub(crate) struct Link {
 /// The file cannot be read, or is none of ours.
 pub(crate) fn list(folder: &Path) -> io::Result<Vec<Link>> {
     match fs::read(folder.join(FILE)) {
-        Ok(text) => Ok(serde_json::from_slice(&text)?),
+        Ok(text) => read(&text),
         Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(Vec::new()),
         Err(error) => Err(error),
     }
+}
+
+/// All of them, from what their file holds.
+///
+/// # Errors
+/// It is none of ours.
+pub(crate) fn read(bytes: &[u8]) -> io::Result<Vec<Link>> {
+    serde_json::from_slice(bytes).map_err(|why| io::Error::other(plain::line(&why.to_string(), 300)))
+}
+
+/// A number that none of them has: the next one, or where a file that somebody changed names the last of all, a lower one.
+pub(crate) fn unused(links: &[Link]) -> u32 {
+    let last = links.iter().map(|link| link.number).max().unwrap_or(0);
+    let free = |number: &u32| links.iter().all(|link| link.number != *number);
+    last.checked_add(1).or_else(|| (1..).find(free)).unwrap_or(0)
 }
 
 /// Makes one, and answers with its secret.
@@ -65,9 +81,8 @@ pub(crate) fn add(folder: &Path, opens: Opens, made: Timestamp) -> io::Result<St
         )));
     }
     let secret = secret::make().ok_or_else(|| io::Error::other("the system gives no random numbers"))?;
-    let last = links.iter().map(|link| link.number).max().unwrap_or(0);
     links.push(Link {
-        number: last + 1,
+        number: unused(&links),
         opens,
         made,
         hash: hash(&secret),

@@ -140,6 +140,32 @@ async fn a_batch_begins_from_the_form_and_what_check_refuses_stands_beside_its_f
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn a_note_may_be_of_earlier_and_what_was_refused_stays_open() {
+    let daemon = Daemon::start().await;
+    daemon.fills("/batches/new", &FILLED).await;
+    let tell = "/batches/pear-thyme-2/tell";
+    let vented = |when: &'static str| [("kind", "vented"), ("bottles", ""), ("when", when)];
+    let (status, _, page) = daemon.fills(tell, &vented("2199-01-01T00:00")).await;
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(
+        page.contains("When it was is Tuesday 1 January 2199, 00:00"),
+        "{page}"
+    );
+    assert!(page.contains("<details id=\"told-vented\" open>"), "{page}");
+    let (status, _, page) = daemon.fills(tell, &vented("2026-03-02T07:05")).await;
+    assert_eq!(status, StatusCode::SEE_OTHER, "{page}");
+    let (_, notes) = daemon.get("/batches/pear-thyme-2/notes.jsonl").await;
+    let zone = daemon.house.display.zone.clone();
+    let at = jiff::civil::date(2026, 3, 2)
+        .at(7, 5, 0, 0)
+        .to_zoned_datetime(zone);
+    // One line alone is JSON, and was read as such.
+    let told = (&notes["kind"], &notes["time"]);
+    assert_eq!(told, (&json!("vented"), &json!(at.unwrap().timestamp())));
+    daemon.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn bottles_are_moved_by_how_many_taken_back_and_the_batch_is_exported_and_ended() {
     let daemon = Daemon::start().await;
     daemon.fills("/batches/new", &FILLED).await;

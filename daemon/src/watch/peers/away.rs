@@ -2,13 +2,23 @@
 
 use std::{
     collections::{BTreeMap, BTreeSet},
+    sync::Arc,
     time::Duration,
 };
 
-use jiff::Timestamp;
-use tokio::{sync::watch, time::Instant};
+use fobwatch_core::alert::sentence;
+use jiff::{Timestamp, tz::TimeZone};
+use tokio::{
+    sync::watch,
+    time::{Instant, sleep},
+};
+use tokio_util::sync::CancellationToken;
+use tracing::{info, warn};
 
-use crate::config::{Peered, Share};
+use crate::{
+    config::{Peered, Share},
+    watch::House,
+};
 
 /// The others, as far as they were heard of.
 #[derive(Debug)]
@@ -17,6 +27,7 @@ pub(crate) struct Peers {
     /// One that comes back within this time is not missed.
     patience: Duration,
     known: watch::Sender<BTreeMap<String, Peer>>,
+    missed: watch::Sender<Vec<Missed>>,
 }
 
 #[derive(Clone, Debug)]
@@ -26,6 +37,36 @@ struct Peer {
     /// Since when none does.
     away: Option<(Instant, Timestamp)>,
     share: Option<Share>,
+}
+
+/// Keeps up who is missed until the stop, and tells the log.
+pub(crate) async fn look_out(house: Arc<House>, stop: CancellationToken) {
+    let mut known = house.peers.known.subscribe();
+    loop {
+        known.mark_unchanged();
+        let missed = house.peers.missed(Instant::now());
+        house.peers.missed.send_if_modified(|before| {
+            for new in missed.iter().filter(|missed| !before.contains(missed)) {
+                warn!(peer = %new.peer, "{}", new.sentence(&house.display.zone));
+            }
+            for old in before
+                .iter()
+                .filter(|old| missed.iter().all(|missed| missed.peer != old.peer))
+            {
+                info!(peer = %old.peer, "{} is back, or another fobwatch watches its batches.", old.peer);
+            }
+            let changed = *before != missed;
+            *before = missed;
+            changed
+        });
+        let wait = house.peers.wait(Instant::now());
+        tokio::select! {
+            () = stop.cancelled() => return,
+            // The sender lives in the house.
+            _ = known.changed() => {}
+            () = sleep(wait.unwrap_or_default()), if wait.is_some() => {}
+        }
+    }
 }
 
 /// One that is missed.
@@ -39,7 +80,34 @@ pub(crate) struct Missed {
     pub(crate) unwatched: Option<String>,
 }
 
+impl Missed {
+    /// For people.
+    pub(crate) fn sentence(&self, zone: &TimeZone) -> String {
+        let since = sentence::local(self.since, zone);
+        let nobody = match &self.unwatched {
+            Some(what) => format!("is away since {since}, and nobody watches {what}"),
+            None => format!(
+                "was not heard of since {since}, and nobody knows here whether its batches are watched"
+            ),
+        };
+        format!(
+            "{} {nobody}. What sensors say is kept, but nothing warns of the pressure of those bottles: treat them as live. Start it again; or \
+             let another fobwatch take its share (`take` under `[share]` in its configuration), and start that one again.",
+            self.peer
+        )
+    }
+}
+
 impl Peers {
+    /// Those that are missed, in sentences.
+    pub(crate) fn sentences(&self, zone: &TimeZone) -> Vec<String> {
+        self.missed
+            .borrow()
+            .iter()
+            .map(|missed| missed.sentence(zone))
+            .collect()
+    }
+
     pub(crate) fn new(own: &Share, peered: &Peered) -> Self {
         // One that was never heard of is away since the start.
         let unheard = Peer {
@@ -52,12 +120,13 @@ impl Peers {
             own: own.clone(),
             patience: peered.away_after,
             known: watch::Sender::new(known.collect()),
+            missed: watch::Sender::default(),
         }
     }
 
-    /// Hears of every change.
-    pub(crate) fn subscribe(&self) -> watch::Receiver<BTreeMap<String, impl Sized + use<>>> {
-        self.known.subscribe()
+    /// Those that are missed; hears of every change.
+    pub(crate) fn subscribe(&self) -> watch::Receiver<Vec<Missed>> {
+        self.missed.subscribe()
     }
 
     pub(super) fn is_online(&self, broker: &str, peer: &str, online: bool) {
@@ -90,7 +159,7 @@ impl Peers {
     }
 
     /// Those that are away for too long while somebody's batches are watched by nobody.
-    pub(crate) fn missed(&self, now: Instant) -> Vec<Missed> {
+    fn missed(&self, now: Instant) -> Vec<Missed> {
         let known = self.known.borrow();
         let there = known.values().filter(|peer| peer.away.is_none());
         let watched: Vec<&Share> = there
@@ -117,7 +186,7 @@ impl Peers {
     }
 
     /// How long until one that is away is missed.
-    pub(crate) fn wait(&self, now: Instant) -> Option<Duration> {
+    fn wait(&self, now: Instant) -> Option<Duration> {
         let known = self.known.borrow();
         let aways = known.values().filter_map(|peer| peer.away);
         aways

@@ -9,6 +9,6 @@ mod hear;
 mod record;
 mod tell;
 
-pub(crate) use away::Peers;
+pub(crate) use away::{Missed, Peers, look_out};
 pub(crate) use hear::hear;
 pub(crate) use tell::tell;

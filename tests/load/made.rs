@@ -1,0 +1,217 @@
+//! Live batches in a store, without living through their days: some are played through the engine, and the state of each is given
+//! to as many copies as are wanted, under names of the same length.
+
+use std::{path::Path, thread};
+
+use fobwatch_core::{
+    batch::Batch,
+    engine::{ClockSource, Event, FitRequest, Monitor, Rules, Settings, drive},
+    fit::Surroundings,
+    quantity::AbsolutePressure,
+    reading::{Measured, Reading, Source},
+};
+use fobwatch_simulator::{Scenario, Simulation};
+use jiff::{SignedDuration, Timestamp, tz::TimeZone};
+use rusqlite::{Connection, params};
+
+/// Ages of the batches that are played, hours.
+const AGES_H: [i64; 6] = [12, 36, 60, 96, 132, 168];
+/// The same where every batch is a week old.
+const WEEK_H: i64 = 168;
+
+/// A batch that was played up to a moment.
+pub(crate) struct Model {
+    number: usize,
+    text: String,
+    state: Vec<u8>,
+    /// When it was fitted last.
+    pub(crate) fitted_at: Timestamp,
+    /// What its sensors tell after that moment.
+    pub(crate) to_come: Vec<Reading>,
+}
+
+fn batch_name(number: usize) -> String {
+    format!("load {number:05}")
+}
+
+pub(crate) fn source_name(number: usize) -> String {
+    format!("gauge-{number:05}")
+}
+
+/// Numbers that no copy has.
+fn number_of(model: usize) -> usize {
+    99_990 + model
+}
+
+/// Plays the models up to `now`, with every fit.
+pub(crate) fn models(now: Timestamp, weeks: bool) -> Vec<Model> {
+    let played: Vec<_> = (0..AGES_H.len())
+        .map(|index| thread::spawn(move || model(index, now, weeks)))
+        .collect();
+    played
+        .into_iter()
+        .map(|model| model.join().expect("a model is played"))
+        .collect()
+}
+
+fn model(index: usize, now: Timestamp, weeks: bool) -> Model {
+    let number = number_of(index);
+    let age_h = if weeks {
+        WEEK_H
+    } else {
+        AGES_H.get(index).copied().unwrap_or(WEEK_H)
+    };
+    // Their fits come five minutes after each other.
+    let minutes = 60 * age_h + 5 * i64::try_from(index).expect("few");
+    let mut scenario = Scenario::shipped("plain").expect("a shipped scenario");
+    scenario.name = batch_name(number);
+    scenario.bottled_at = now - SignedDuration::from_mins(minutes);
+    scenario.lasts_h = 4.0 + f64::from(i32::try_from(minutes).expect("few")) / 60.0;
+    scenario.sensors.truncate(2);
+    for sensor in &mut scenario.sensors {
+        sensor.source = source_name(number);
+        sensor.interval_s = 300.0;
+    }
+    let played = Simulation::run(&scenario, 1 + u64::try_from(index).expect("few"));
+    let (batch, _) = Batch::from_toml(&played.batch_toml, "model").expect("the simulator writes batch files");
+    let settings = Settings {
+        zone: TimeZone::UTC,
+        units: fobwatch_core::alert::Units::default(),
+        surroundings: Surroundings {
+            usual_ambient: AbsolutePressure::STANDARD_ATMOSPHERE,
+        },
+        clock: ClockSource::Ticks,
+        rules: Rules::default(),
+    };
+    let mut monitor = Monitor::new(batch, settings);
+    let mut fitted_at = scenario.bottled_at;
+    let mut fit = |request: &FitRequest| {
+        fitted_at = fitted_at.max(request.at);
+        request.run()
+    };
+    let mut to_come = Vec::new();
+    for row in &played.readings {
+        let reading = Reading {
+            at: row.at,
+            source: Source::new(&row.source).expect("a name"),
+            measured: Measured::new(
+                row.quantity.name().parse().expect("a quantity"),
+                row.value,
+                row.unit.symbol().parse().expect("a unit"),
+            )
+            .expect("possible"),
+        };
+        if row.at > now {
+            to_come.push(reading);
+            continue;
+        }
+        for event in [Event::Tick { at: row.at }, Event::Measured(reading)] {
+            drop(drive(&mut monitor, event, &mut fit));
+        }
+    }
+    drop(drive(&mut monitor, Event::Tick { at: now }, &mut fit));
+    Model {
+        number,
+        text: played.batch_toml,
+        state: monitor.snapshot(),
+        fitted_at,
+        to_come,
+    }
+}
+
+/// Writes `count` live batches into the store that a daemon has made in `folder`, each with the state of a model.
+pub(crate) fn fill(folder: &Path, models: &[Model], count: usize, now: Timestamp) {
+    let mut store = Connection::open(folder.join("fobwatch.sqlite")).expect("the store opens");
+    let last: i64 = store
+        .query_row("SELECT coalesce(max(seq), 0) FROM reading", [], |row| row.get(0))
+        .expect("the store is read");
+    let transaction = store.transaction().expect("a transaction");
+    for (number, model) in (0..count).zip(models.iter().cycle()) {
+        let (old, new) = (batch_name(model.number), batch_name(number));
+        let (old_source, new_source) = (source_name(model.number), source_name(number));
+        let text = model.text.replace(&old, &new).replace(&old_source, &new_source);
+        let state = renamed(&model.state, old.as_bytes(), new.as_bytes());
+        let state = renamed(&state, old_source.as_bytes(), new_source.as_bytes());
+        transaction
+            .execute(
+                "INSERT INTO batch (name, slug, text, added_us) VALUES (?1, ?2, ?3, ?4)",
+                params![new, new.replace(' ', "-"), text, now.as_microsecond()],
+            )
+            .expect("a batch is written");
+        transaction
+            .execute(
+                "INSERT INTO snapshot (batch, seq, taken_us, body) VALUES (?1, ?2, ?3, ?4)",
+                params![transaction.last_insert_rowid(), last, now.as_microsecond(), state],
+            )
+            .expect("a state is written");
+    }
+    transaction.commit().expect("all is written");
+}
+
+/// Names of the same length change places; nothing else moves.
+fn renamed(bytes: &[u8], old: &[u8], new: &[u8]) -> Vec<u8> {
+    assert_eq!(old.len(), new.len(), "names of one length");
+    let mut bytes = bytes.to_vec();
+    let mut from = 0;
+    while let Some(rest) = bytes.get(from..)
+        && let Some(found) = rest.windows(old.len()).position(|window| window == old)
+    {
+        let start = from + found;
+        bytes.splice(start..start + old.len(), new.iter().copied());
+        from = start + old.len();
+    }
+    bytes
+}
+
+/// Writes `readings` of the past, of as many sensors as `batches` have, with their rollups.
+pub(crate) fn past_readings(folder: &Path, batches: usize, readings: u64, now: Timestamp) {
+    let mut store = Connection::open(folder.join("fobwatch.sqlite")).expect("the store opens");
+    let transaction = store.transaction().expect("a transaction");
+    let sensors = 2 * batches.max(1);
+    for number in 0..sensors {
+        let quantity = if number % 2 == 0 {
+            "pressure"
+        } else {
+            "liquid_temperature"
+        };
+        transaction
+            .execute(
+                "INSERT OR IGNORE INTO series (source, quantity) VALUES (?1, ?2)",
+                params![source_name(number / 2), quantity],
+            )
+            .expect("a sensor is written");
+    }
+    {
+        let mut insert = transaction
+            .prepare(
+                "INSERT INTO reading (series, at_us, value, seq, received_us) VALUES (?1, ?2, ?3, ?4, ?5)",
+            )
+            .expect("a statement");
+        let sensors = i64::try_from(sensors).expect("few");
+        let readings = i64::try_from(readings).expect("few");
+        // Two hours and more ago: what the batches were fitted with is newer.
+        let end = now.as_microsecond() - 7_200_000_000;
+        for index in 0..readings {
+            let at = end - (readings - index) / sensors * 5_000_000;
+            let series = 1 + index % sensors;
+            insert
+                .execute(params![
+                    series,
+                    at,
+                    2e5 * f64::from(i32::try_from(series % 2).unwrap_or(0)) + 293.0,
+                    index + 1,
+                    at
+                ])
+                .expect("a reading is written");
+        }
+    }
+    transaction
+        .execute(
+            "INSERT INTO rollup SELECT series, at_us - at_us % 300000000, count(*), min(value), sum(value), max(value),
+                 min(at_us), value, max(at_us), value, 0
+             FROM reading GROUP BY series, at_us - at_us % 300000000",
+            [],
+        )
+        .expect("rollups are written");
+    transaction.commit().expect("all is written");
+}
