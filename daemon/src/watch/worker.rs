@@ -71,7 +71,9 @@ pub(super) struct Worker {
     totals: Option<Totals>,
     /// What of its turn is taken, and how the engine stood before; so that a failure takes nothing with it.
     taken: Vec<Given>,
-    before: (Arc<Monitor>, Sequence, Option<Totals>),
+    before: Before,
+    /// What is left of the tick before its first event: it may take many turns, and no state is kept meanwhile.
+    first: Option<Event>,
     /// The engine failed, and nothing up to here counts as a person's wish to go on.
     aside: Option<Sequence>,
     /// What was stored before this worker began: reminders of it were told already, or are late.
@@ -171,6 +173,14 @@ pub(super) fn concerns(
     }
 }
 
+/// How a worker stood before its turn.
+struct Before {
+    monitor: Arc<Monitor>,
+    seen: Sequence,
+    totals: Option<Totals>,
+    first: Option<Event>,
+}
+
 /// What became of an event.
 enum Taken {
     Whole,
@@ -198,7 +208,13 @@ impl Worker {
             live: Arc::clone(live),
             runtime: Handle::current(),
             closing,
-            before: (live.standing().monitor, seen, None),
+            before: Before {
+                monitor: live.standing().monitor,
+                seen,
+                totals: None,
+                first: None,
+            },
+            first: None,
             monitor,
             fit,
             begun: false,
@@ -454,7 +470,10 @@ impl Worker {
     /// Takes one event, tick by tick: a leap of the clock asks for many fits, and neither a stop nor the other batches must wait for
     /// all of them. A restart takes the same event again and goes on with the ticks that are left.
     fn drive(&mut self, event: &Event, stored: &StoredEvent, fits_left: &mut u32) -> Taken {
-        let first = first_tick(&self.monitor, stored);
+        if self.first.is_none() {
+            self.first = first_tick(&self.monitor, stored);
+        }
+        let first = self.first.clone();
         for event in first.iter().chain([event]) {
             let until = self.monitor.reaches(event);
             loop {
@@ -478,6 +497,7 @@ impl Worker {
                 };
                 self.obey(actions, stored.sequence);
                 if is_last {
+                    self.first = None;
                     break;
                 }
                 if self.unstored.is_some() || self.live.stop.is_cancelled() {
@@ -506,7 +526,12 @@ impl Worker {
             self.live.leave(Arc::clone(&monitor), self.seen);
         }
         self.taken.clear();
-        self.before = (monitor, self.seen, self.totals);
+        self.before = Before {
+            monitor,
+            seen: self.seen,
+            totals: self.totals,
+            first: self.first.clone(),
+        };
     }
 
     fn obey(&mut self, actions: Vec<Action>, sequence: Sequence) {
@@ -643,7 +668,8 @@ impl Worker {
     }
 
     fn keep_snapshot(&mut self) {
-        if self.since_snapshot == 0 && self.fits_since_snapshot == 0 {
+        let nothing = self.since_snapshot == 0 && self.fits_since_snapshot == 0;
+        if nothing || self.first.is_some() {
             return;
         }
         self.since_snapshot = 0;
@@ -661,17 +687,17 @@ impl Worker {
     fn fail(&mut self, bad: &StoredEvent) {
         // What is stored by now was written by somebody who did not know of it yet.
         let known = bad.sequence.max(*self.house.latest.borrow());
-        let (before, began_at, totals) = self.before.clone();
-        self.monitor = Monitor::clone(&before);
-        self.seen = began_at;
-        self.totals = totals;
+        self.monitor = Monitor::clone(&self.before.monitor);
+        self.seen = self.before.seen;
+        self.totals = self.before.totals;
+        let mut first = self.before.first.take();
         for Given { event, before } in mem::take(&mut self.taken) {
             self.count_those_passed_by(before);
             self.count_own(&event);
             let Some(engine_event) = self.concerns(&event) else {
                 continue;
             };
-            let first = first_tick(&self.monitor, &event);
+            let first = first.take().or_else(|| first_tick(&self.monitor, &event));
             if !first
                 .into_iter()
                 .chain([engine_event])
@@ -683,6 +709,7 @@ impl Worker {
             }
         }
         self.seen = bad.sequence;
+        self.first = None;
         self.since_snapshot += 1;
         self.keep_snapshot();
         let alert = failed(&self.live.batch, &self.monitor, bad, &self.house.display.zone);
