@@ -324,7 +324,8 @@ impl Writer {
     /// # Errors
     /// The file could not be closed in order; what was committed is safe all the same.
     pub fn close(self) -> Result<(), StoreError> {
-        self.connection.execute_batch("PRAGMA optimize")?;
+        // It makes later questions faster, and is left on a full or read-only disk.
+        self.connection.execute_batch("PRAGMA optimize").ok();
         self.connection
             .close()
             .map_err(|(_, error)| StoreError::from(error))
