@@ -214,7 +214,7 @@ impl Carrier {
         for of in &rows {
             // One of a letter that may have come stays in it.
             let may_have_come = of.gathered && of.attempts > 0;
-            if !may_have_come && self.is_spared(of).await? {
+            if self.is_withdrawn(of).await? || (!may_have_come && self.is_spared(of).await?) {
                 debug!(destination = %name, alert = %of.alert.alert, batch = %of.alert.batch, "Nobody there needs it any more.");
                 spared.push(of.id);
             }
@@ -332,6 +332,17 @@ impl Carrier {
         }
     }
 
+    /// Whether it advises to carry the bottles, and that was withdrawn since: told late it is a danger, so it goes out of a letter that
+    /// may have come, too. What withdraws it says all.
+    async fn is_withdrawn(&self, row: &OutboxRow) -> Result<bool, StoreError> {
+        let of_moves = matches!(row.alert.alert, AlertName::MoveToFridge | AlertName::FridgeSoon);
+        if !of_moves || !begins(&row.alert) {
+            return Ok(false);
+        }
+        let id = row.id;
+        self.house.store.read(move |reader| reader.is_withdrawn(id)).await
+    }
+
     /// Whether nobody there needs it any more.
     async fn is_spared(&self, row: &OutboxRow) -> Result<bool, StoreError> {
         let (id, reminds, begins, waits) = (
@@ -340,12 +351,9 @@ impl Carrier {
             begins(&row.alert),
             self.destination.waits(),
         );
-        // Advice to carry the bottles that comes late, after it was withdrawn, is a danger: what withdraws it says all.
-        let of_moves = matches!(row.alert.alert, AlertName::MoveToFridge | AlertName::FridgeSoon);
         self.house
             .store
             .read(move |reader| match (reminds, waits, begins) {
-                (false, _, true) if of_moves && reader.is_withdrawn(id)? => Ok(true),
                 (true, ..) => reader.is_outdated(id),
                 (false, true, true) => reader.is_seen_to(id),
                 (false, true, false) => Ok(!reader.was_told(id)?),

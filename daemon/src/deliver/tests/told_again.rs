@@ -25,12 +25,11 @@ async fn low_priority_comes_in_one_message_and_danger_comes_before_it() {
         gathering(SignedDuration::from_millis(1_500)),
     )
     .await;
-    for number in 0..3 {
-        play.store(low(number)).await;
-    }
     let mut danger = alert(3, Transition::Raised, Priority::Critical);
     danger.alert = AlertName::OverLimit;
-    play.store(danger).await;
+    // Together, so that no wait between them has an end before the last is stored.
+    let all = (0..3).map(low).chain([danger]).collect();
+    play.store_all_at(all, Timestamp::now()).await;
     play.all_done().await;
     let taken: Vec<serde_json::Value> = play
         .taken()
@@ -52,8 +51,7 @@ async fn low_priority_comes_in_one_message_and_danger_comes_before_it() {
 async fn a_digest_that_fails_comes_again_whole_and_as_plain_text_a_line_each() {
     let form = Body::Text("{batch}: {message} [{priority}]".to_owned());
     let play = Play::begin(&[500], form, gathering(SignedDuration::from_millis(700))).await;
-    play.store(low(0)).await;
-    play.store(low(60)).await;
+    play.store_all_at(vec![low(0), low(60)], Timestamp::now()).await;
     play.all_done().await;
     let taken = play.taken();
     assert_eq!(taken.len(), 1);
