@@ -9,7 +9,7 @@ use reqwest::Url;
 
 use super::{
     load::BadFile,
-    secret::{self, Place, Secret},
+    secret::{self, Address, Place, Secret},
 };
 
 /// Which alerts a channel carries, and after how long.
@@ -92,7 +92,7 @@ pub struct Webhook {
     /// What logs call it.
     pub name: String,
     /// Where it is, unless that is a secret.
-    pub url: Option<Url>,
+    pub url: Option<Address>,
     /// Where the address stands, if it is one.
     pub url_file: Option<Place>,
     /// The bearer token that it asks for.
@@ -155,11 +155,11 @@ fn name(section: &mut Section<'_, '_>, taken: &[String]) -> Option<String> {
 }
 
 /// An address that is asked or posted to.
-pub(super) fn url(section: &mut Section<'_, '_>, key: &'static str) -> Option<Url> {
+pub(super) fn url(section: &mut Section<'_, '_>, key: &'static str) -> Option<Address> {
     section.text(key, URL, |text| {
         let url = Url::parse(text).ok()?;
         let plain = url.username().is_empty() && url.password().is_none();
-        (plain && is_web(&url)).then_some(url)
+        (plain && is_web(&url)).then(|| Address::new(url))
     })
 }
 
@@ -168,10 +168,11 @@ fn is_web(url: &Url) -> bool {
 }
 
 /// An address that stands in a file.
-pub(super) fn secret_url(place: &Place, folder: &std::path::Path) -> Result<Url, String> {
+pub(super) fn secret_url(place: &Place, folder: &std::path::Path) -> Result<Address, String> {
     let text = place.secret(folder)?;
     let url = Url::parse(text.reveal().trim()).ok().filter(is_web);
-    url.ok_or_else(|| "its first line is no address".to_owned())
+    url.map(Address::new)
+        .ok_or_else(|| "its first line is no address".to_owned())
 }
 
 fn picks(section: &mut Section<'_, '_>) -> Picks {

@@ -31,7 +31,6 @@ use fobwatch_core::{
     quantity::{Altitude, Dimension, GaugePressure, Probability, Unit},
 };
 use jiff::{SignedDuration, civil::Time, tz::TimeZone};
-use reqwest::Url;
 
 use crate::decode::Calibrations;
 
@@ -41,7 +40,7 @@ pub use delivery::{Body, Digest, DigestWhen, Email, Picks, Security, Webhook};
 pub use load::{BadConfig, BadFile};
 pub use password::PasswordHash;
 pub use port::{LineFormat, Port};
-pub use secret::{Place, Secret};
+pub use secret::{Address, Place, Secret};
 pub use series::SeriesServer;
 pub use share::{Peered, Share};
 pub use tls::Tls;
@@ -92,7 +91,7 @@ pub struct Config {
     /// Serial ports.
     pub serial: Vec<Port>,
     /// An address that is asked every so often, as a sign of life; read by [`Config::load`] where a file holds it.
-    pub ping_url: Option<Url>,
+    pub ping_url: Option<Address>,
     /// The place of that address, where it is a secret.
     pub ping_url_file: Option<Place>,
     /// How often.

@@ -26,7 +26,7 @@ use tokio::{net::TcpListener, time::timeout};
 
 use super::*;
 use crate::{
-    config::{Body, Picks, Secret, Webhook},
+    config::{Address, Body, Picks, Secret, Webhook},
     store::{BatchId, Outcome, Store},
     watch::{
         WallClock,
@@ -112,7 +112,9 @@ impl Play {
         let (house, _requests) = house_by(&store, Arc::new(WallClock)).await;
         let webhook = Webhook {
             name: "phone".to_owned(),
-            url: Some(Url::parse(&format!("http://{address}/hook")).unwrap()),
+            url: Some(Address::new(
+                Url::parse(&format!("http://{address}/hook")).unwrap(),
+            )),
             url_file: None,
             token: None,
             hmac: None,
@@ -266,7 +268,9 @@ async fn an_address_that_never_answers_is_left_and_asked_again_later() {
     let address = stalled.local_addr().unwrap();
     let webhook = Webhook {
         name: "phone".to_owned(),
-        url: Some(Url::parse(&format!("http://{address}/hook")).unwrap()),
+        url: Some(Address::new(
+            Url::parse(&format!("http://{address}/hook")).unwrap(),
+        )),
         url_file: None,
         token: None,
         hmac: None,
@@ -344,7 +348,9 @@ async fn a_channel_that_waits_for_an_acknowledgement_is_spared_once_there_is_one
 async fn a_signed_body_can_be_checked_and_no_secret_is_shown() {
     let webhook = Webhook {
         name: "phone".to_owned(),
-        url: Some(Url::parse("http://127.0.0.1:9/very-secret-path").unwrap()),
+        url: Some(Address::new(
+            Url::parse("http://127.0.0.1:9/very-secret-path").unwrap(),
+        )),
         url_file: None,
         token: Some((place(), Some(Secret::new("quite secret token")))),
         hmac: Some((place(), Some(Secret::new("quite secret key")))),

@@ -73,7 +73,7 @@ impl Poster {
         };
         let mut request = self
             .client
-            .post(url)
+            .post(url.reveal().clone())
             .header("Content-Type", kind)
             .header("Idempotency-Key", &letter.key);
         if let Some((_, Some(token))) = &self.webhook.token {

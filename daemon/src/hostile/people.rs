@@ -191,7 +191,6 @@ pub(super) fn problems(bad: &BadDocument, text: &str) {
     told_in_lines(&bad.to_string());
     let lines = text.split('\n').count();
     for problem in &bad.problems {
-        let line = usize::try_from(problem.line).unwrap_or(usize::MAX);
-        assert!((1..=lines).contains(&line), "{problem} of {lines} lines");
+        assert!((1..=lines).contains(&problem.line), "{problem} of {lines} lines");
     }
 }

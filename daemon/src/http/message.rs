@@ -1,5 +1,6 @@
 //! The same wishes as the API takes, in a message: who sends it is the broker's to know.
 
+use fobwatch_core::plain;
 use jiff::{SignedDuration, Timestamp};
 use serde::Deserialize;
 use serde_json::{Value, json};
@@ -45,6 +46,7 @@ pub(crate) async fn answer(house: &House, payload: &[u8]) -> Value {
     let message: Message = match serde_json::from_slice(payload) {
         Ok(message) => message,
         Err(error) => {
+            let error = plain::line(&error.to_string(), 300);
             let why = format!(
                 "the command cannot be read: {error}; allowed: {{\"batch\", \"alert\", \"deed\", \"who\"}} with \
                  acknowledge, shelve, unshelve, take_out, put_back or reset as deed, and for_s, reason, at and id where they are needed"

@@ -4,14 +4,14 @@
 use std::{sync::Arc, time::Duration};
 
 use jiff::Timestamp;
-use reqwest::{Client, Url};
+use reqwest::Client;
 use sd_notify::NotifyState;
 use tokio::time::{Interval, MissedTickBehavior, interval};
 use tokio_util::sync::CancellationToken;
 use tracing::{error, warn};
 
 use super::House;
-use crate::mqtt::Publisher;
+use crate::{config::Address, mqtt::Publisher};
 
 /// Between signs to a broker.
 const BROKER_EVERY: Duration = Duration::from_secs(60);
@@ -40,7 +40,7 @@ fn tell(state: NotifyState<'_>) {
 }
 
 /// Asks an address for nothing, so that whoever answers there can miss it.
-pub(super) async fn pings(house: Arc<House>, url: Url, often: Duration, stop: CancellationToken) {
+pub(super) async fn pings(house: Arc<House>, url: Address, often: Duration, stop: CancellationToken) {
     let client = match Client::builder().timeout(PATIENCE).build() {
         Ok(client) => client,
         Err(error) => {
@@ -50,7 +50,7 @@ pub(super) async fn pings(house: Arc<House>, url: Url, often: Duration, stop: Ca
     };
     let mut signs = Signs::new(house, often, Listener::Person, stop);
     while signs.next().await {
-        let answer = client.get(url.clone()).send().await;
+        let answer = client.get(url.reveal().clone()).send().await;
         if let Err(error) = answer.and_then(reqwest::Response::error_for_status) {
             // Without the address, which may be a secret.
             warn!("A sign of life did not arrive: {}.", error.without_url());

@@ -6,8 +6,6 @@ use std::{
     time::Duration,
 };
 
-use reqwest::Url;
-
 use tokio::{sync::mpsc, task::JoinHandle, time::timeout};
 use tokio_util::sync::CancellationToken;
 use tracing::{error, info, warn};
@@ -18,7 +16,7 @@ use super::{
     peers,
 };
 use crate::{
-    config::{Broker, Config, Email, Port, Share, Webhook},
+    config::{Address, Broker, Config, Email, Port, Share, Webhook},
     decode::Calibrations,
     deliver::{self, Channel, Destination},
     hub,
@@ -318,7 +316,7 @@ fn fixed(old: &Config, new: &Config) -> Vec<&'static str> {
 }
 
 /// Where signs of life are sent, and how often.
-fn heartbeat(config: &Config) -> (&Option<Url>, Duration) {
+fn heartbeat(config: &Config) -> (&Option<Address>, Duration) {
     (&config.ping_url, config.ping_every)
 }
 

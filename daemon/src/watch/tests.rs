@@ -435,6 +435,7 @@ async fn what_trickles_in_waits_for_more_but_for_no_person_and_keeps_its_place()
         kept: None,
     };
     let watching = tokio::spawn(intake.run());
+    #[expect(clippy::async_yields_async, reason = "when it is stored is waited for later")]
     let send = async |minutes| {
         let (ack, acknowledged) = tokio::sync::oneshot::channel();
         let message = Incoming {
