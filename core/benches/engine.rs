@@ -1,5 +1,5 @@
 //! What does one reading cost the engine, beside the fit? Budget: under 100 microseconds on a small board's core, and no more
-//! for the 4,000th reading of a batch than for its 400th.
+//! for the 4,000th reading of a batch than for its 400th, nor, with one in 5 seconds, for the 100,000th than for the first.
 //!
 //! `cargo bench -p fobwatch-core --bench engine`: the simulator's plain batch, driven up to the reading that is measured, each
 //! fit answered by the batch file alone; then one reading (`reading`) and one grid point without its fit (`evaluation`). And the same
@@ -65,7 +65,14 @@ fn settings() -> Settings {
 
 /// A monitor that has taken `count` readings, the next one, and what answers its fits.
 fn after(count: usize) -> (Monitor, Reading, Answer) {
-    let scenario = Scenario::shipped("plain").expect("shipped");
+    after_so_many(count, None)
+}
+
+fn after_so_many(count: usize, every_s: Option<f64>) -> (Monitor, Reading, Answer) {
+    let mut scenario = Scenario::shipped("plain").expect("shipped");
+    for sensor in &mut scenario.sensors {
+        sensor.interval_s = every_s.unwrap_or(sensor.interval_s);
+    }
     let played = Simulation::run(&scenario, 1);
     let (batch, _) = Batch::from_toml(&played.batch_toml, "plain").expect("the simulator writes batch files");
     let evidence = Evidence::new(batch.clone(), settings().surroundings);
@@ -86,6 +93,18 @@ fn after(count: usize) -> (Monitor, Reading, Answer) {
 #[divan::bench(args = [400, 4_000])]
 fn reading(bencher: Bencher<'_, '_>, count: usize) {
     let (monitor, next, _) = after(count);
+    bencher
+        .with_inputs(|| (monitor.clone(), next.clone()))
+        .bench_values(|(mut monitor, next)| {
+            let actions = monitor.step(Event::Measured(next));
+            assert!(!actions.iter().any(|action| matches!(action, Action::SetAside(_))));
+            monitor
+        });
+}
+
+#[divan::bench(args = [1, 100_000])]
+fn reading_in_5_s(bencher: Bencher<'_, '_>, count: usize) {
+    let (monitor, next, _) = after_so_many(count, Some(5.0));
     bencher
         .with_inputs(|| (monitor.clone(), next.clone()))
         .bench_values(|(mut monitor, next)| {

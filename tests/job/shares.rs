@@ -328,5 +328,15 @@ fn one_that_is_away_while_nobody_watches_its_share_is_told_until_its_share_is_ta
         let status = second.get("/api/v1/status").unwrap();
         (!status.contains("site/east")).then_some(())
     });
-    assert_eq!(second.stop(), Some(0));
+    // And if the first one comes back as it was, both say it.
+    let first = site.watch("east", "take = \"0\"\nof = 2\npeers = [\"site/west\"]");
+    for (daemon, other) in [(&second, "site/east"), (&first, "site/west")] {
+        wait_for("both to be told", PATIENCE, || {
+            let status = daemon.get("/api/v1/status").unwrap();
+            status
+                .contains(&format!("{other} watches share 0 of 2, and so does this"))
+                .then_some(())
+        });
+    }
+    assert_eq!((first.stop(), second.stop()), (Some(0), Some(0)));
 }

@@ -17,6 +17,8 @@ use rusqlite::{Connection, OpenFlags};
 use crate::made::{self, Model};
 
 const TOKEN: &str = "a token of this run";
+/// Readings in one post.
+const AT_ONCE: u64 = 500;
 /// Between two looks at the forecasts.
 const LOOK: Duration = Duration::from_secs(20);
 
@@ -86,17 +88,18 @@ pub(crate) fn live(models: &[Model], made_at: Timestamp, count: usize, lasts: Du
     let (mut readings, mut oldest, mut looked) = (0, SignedDuration::ZERO, Instant::now());
     while began.elapsed() < lasts {
         let now = Timestamp::now().as_second();
-        body.clear();
         let mut rows = 0_u64;
         while let Some((at, told)) = coming.next_if(|(at, _)| *at <= now) {
             for (number, reading) in told {
                 push(&mut body, at, number, reading);
                 rows += 1;
+                if rows == AT_ONCE {
+                    readings += post(&daemon, &mut body, &mut rows);
+                }
             }
         }
         if rows > 0 {
-            post(&daemon, &body);
-            readings += rows;
+            readings += post(&daemon, &mut body, &mut rows);
         }
         if looked.elapsed() >= LOOK {
             looked = Instant::now();
@@ -171,14 +174,17 @@ fn push(body: &mut String, at: i64, number: usize, reading: &Reading) {
     writeln!(body, "{at},{source},{quantity},{value},{unit}").expect("a string takes it");
 }
 
-fn post(daemon: &Daemon, body: &str) {
+/// Posts what was written, and begins anew; how many readings that were.
+fn post(daemon: &Daemon, body: &mut String, rows: &mut u64) -> u64 {
     let answer = ureq::post(format!("http://127.0.0.1:{}/api/v1/readings", daemon.port()))
         .header("authorization", format!("Bearer {TOKEN}"))
         .header("content-type", "text/csv")
-        .send(body)
+        .send(body.as_str())
         .and_then(|mut answer| answer.body_mut().read_to_string())
         .expect("readings are taken");
     assert!(answer.contains("\"accepted\""), "{answer}");
+    body.clear();
+    std::mem::take(rows)
 }
 
 /// How old the oldest of the batches' newest forecasts is.

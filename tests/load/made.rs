@@ -131,7 +131,7 @@ pub(crate) fn fill(folder: &Path, models: &[Model], count: usize, now: Timestamp
         let (old_source, new_source) = (source_name(model.number), source_name(number));
         let text = model.text.replace(&old, &new).replace(&old_source, &new_source);
         let state = renamed(&model.state, old.as_bytes(), new.as_bytes());
-        let state = renamed(&state, old_source.as_bytes(), new_source.as_bytes());
+        let state = summed(renamed(&state, old_source.as_bytes(), new_source.as_bytes()));
         transaction
             .execute(
                 "INSERT INTO batch (name, slug, text, added_us) VALUES (?1, ?2, ?3, ?4)",
@@ -153,14 +153,33 @@ fn renamed(bytes: &[u8], old: &[u8], new: &[u8]) -> Vec<u8> {
     assert_eq!(old.len(), new.len(), "names of one length");
     let mut bytes = bytes.to_vec();
     let mut from = 0;
-    while let Some(rest) = bytes.get(from..)
-        && let Some(found) = rest.windows(old.len()).position(|window| window == old)
+    // A few names among a hundred thousand bytes: looked for by their first one.
+    while let Some(found) = bytes
+        .get(from..)
+        .and_then(|rest| rest.iter().position(|byte| byte == &old[0]))
     {
         let start = from + found;
-        bytes.splice(start..start + old.len(), new.iter().copied());
-        from = start + old.len();
+        from = start + 1;
+        if let Some(place) = bytes.get_mut(start..start + old.len())
+            && place == old
+        {
+            place.copy_from_slice(new);
+            from = start + old.len();
+        }
     }
     bytes
+}
+
+/// With the sum that a state carries behind its version: FNV-1a of 64 bits (RFC 9923).
+fn summed(mut state: Vec<u8>) -> Vec<u8> {
+    let (head, body) = state.split_at_mut(12);
+    let sum = body.iter().fold(0xcbf2_9ce4_8422_2325_u64, |hash, byte| {
+        (hash ^ u64::from(*byte)).wrapping_mul(0x0100_0000_01b3)
+    });
+    if let Some(place) = head.get_mut(4..) {
+        place.copy_from_slice(&sum.to_le_bytes());
+    }
+    state
 }
 
 /// Writes `readings` of the past, of as many sensors as `batches` have, with their rollups.

@@ -129,6 +129,30 @@ impl Share {
         })
     }
 
+    /// What of it `other` has, too, in words; `None`: nothing, as far as their divisions of the site tell.
+    #[must_use]
+    pub fn common(&self, other: &Self) -> Option<String> {
+        let listed = |all: Vec<String>| (!all.is_empty()).then(|| all.join(", "));
+        let held = |slugs: &BTreeSet<Slug>, by: &Self| {
+            let held = slugs.iter().filter(|slug| by.holds(slug));
+            listed(held.map(|slug| slug.as_str().to_owned()).collect())
+        };
+        match (self, other) {
+            (Self::Named(slugs), by) | (by, Self::Named(slugs)) => held(slugs, by),
+            (
+                Self::Part { take, of },
+                Self::Part {
+                    take: theirs,
+                    of: parts,
+                },
+            ) => {
+                let both = take.intersection(theirs).filter(|_| of == parts);
+                listed(both.map(ToString::to_string).collect()).map(|both| format!("share {both} of {of}"))
+            }
+            (Self::All, _) | (_, Self::All) => Some("the same batches".to_owned()),
+        }
+    }
+
     /// What of it none of `others` has, in words; `None`: nothing.
     #[must_use]
     pub fn less(&self, others: &[&Self]) -> Option<String> {
@@ -267,8 +291,12 @@ mod tests {
                 .as_deref(),
             Some("share 0, 2 of 4")
         );
+        assert_eq!(east.common(&part("1,2")).as_deref(), Some("share 2 of 4"));
+        assert_eq!(east.common(&part("1,3")), None);
         let named = share("[share]\nbatches = [\"plum 1\", \"plum 2\"]\n");
         let other = share("[share]\nbatches = [\"plum 2\"]\n");
+        assert_eq!(other.common(&named).as_deref(), Some("plum-2"));
+        assert_eq!(Share::All.common(&other).as_deref(), Some("plum-2"));
         assert_eq!(named.less(&[&other]).as_deref(), Some("plum-1"));
     }
 

@@ -6,7 +6,7 @@ use std::{
 };
 
 use fobwatch_core::{
-    alert::{AlertRecord, Priority},
+    alert::{AlertName, AlertRecord, Priority, Transition},
     engine::Monitor,
     forecast::Forecast,
 };
@@ -356,7 +356,12 @@ fn delivered(house: &House, ended: &Ended, reminders: &BTreeSet<i64>, wrong: &mu
                 .iter()
                 .filter(|(of, to, ..)| of == place && to == name)
                 .count();
-            if keys.len() > 1 + reminded {
+            // A letter is made anew where advice in it was withdrawn: rather told twice than told to carry what may burst.
+            let made_anew = arrived.iter().any(|letter| {
+                keys.contains(letter.key.as_str())
+                    && letter.alerts.iter().any(|alert| is_withdrawn(&alerts, alert))
+            });
+            if keys.len() > 1 + reminded && !made_anew {
                 let all: Vec<_> = keys.iter().copied().collect();
                 wrong.push(format!(
                     "{name} got alert {place} under several keys: {}",
@@ -367,7 +372,8 @@ fn delivered(house: &House, ended: &Ended, reminders: &BTreeSet<i64>, wrong: &mu
         if !destination.waits() {
             for (place, alert) in alerts.iter().enumerate() {
                 let wanted = destination.due(alert, alert.at).is_some();
-                if wanted != keys.contains_key(&place) {
+                let told = keys.contains_key(&place);
+                if told != wanted && (told || !is_withdrawn(&alerts, alert)) {
                     wrong.push(format!(
                         "{name} was {} of {} {:?} at {}",
                         if wanted { "not told" } else { "told" },
@@ -380,6 +386,16 @@ fn delivered(house: &House, ended: &Ended, reminders: &BTreeSet<i64>, wrong: &mu
         }
         in_order(destination, &alerts, &firsts, wrong);
     }
+}
+
+/// Advice to move that danger overtook: whoever was not told of it by then is not.
+fn is_withdrawn(alerts: &[AlertRecord], alert: &AlertRecord) -> bool {
+    let advice = matches!(alert.alert, AlertName::MoveToFridge | AlertName::FridgeSoon);
+    let later = alerts.iter().skip_while(|other| *other != alert).skip(1);
+    advice
+        && later
+            .filter(|other| (&other.batch, other.alert) == (&alert.batch, alert.alert))
+            .any(|other| other.state == Transition::Suppressed)
 }
 
 fn in_order(destination: &Destination, alerts: &[AlertRecord], firsts: &[usize], wrong: &mut Vec<String>) {

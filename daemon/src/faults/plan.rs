@@ -39,6 +39,8 @@ pub(super) enum Fault {
     Stop { step: usize },
     /// Stopped in order; the next start is of a program that does not read its snapshots.
     OtherSnapshots { step: usize },
+    /// Somebody makes a backup beside the daemon, and it is looked into.
+    BackUp { step: usize },
     /// The broker cannot be reached.
     Split { step: usize, steps: usize },
     /// The broker starts anew, and has forgotten its sessions or not.
@@ -76,7 +78,7 @@ impl Fault {
     pub(super) fn lasts(&self, at: usize) -> bool {
         match self {
             Self::Crash { .. } | Self::Disk { .. } => false,
-            Self::Stop { step } | Self::OtherSnapshots { step } => *step == at,
+            Self::Stop { step } | Self::OtherSnapshots { step } | Self::BackUp { step } => *step == at,
             Self::Broker { step, .. } | Self::LostAcks { step, .. } => *step == at,
             Self::Split { step, steps }
             | Self::Slow { step, steps }
@@ -112,6 +114,7 @@ impl fmt::Display for Fault {
             Self::OtherSnapshots { step } => {
                 write!(f, "stopped and started at step {step} with unreadable snapshots")
             }
+            Self::BackUp { step } => write!(f, "a backup is made at step {step}"),
             Self::Split { step, steps } => write!(f, "no way to the broker from step {step} for {steps}"),
             Self::Broker { step, forgets } => {
                 let memory = if *forgets {
@@ -214,8 +217,8 @@ fn how(random: &mut Random) -> How {
 }
 
 fn draw(random: &mut Random, steps: usize, busy: usize, writes: u64, channels: usize) -> Fault {
-    // The last steps are calm, so that all of it can come to rest.
-    let last = steps.saturating_sub(8).max(2);
+    // The last step is calm; what lasts longer is over with the play.
+    let last = steps.saturating_sub(1).max(2);
     let step = if random.percent(70) {
         busy.min(last - 1) + random.below(last.saturating_sub(busy).max(1))
     } else {
@@ -237,7 +240,8 @@ fn draw(random: &mut Random, steps: usize, busy: usize, writes: u64, channels: u
                 Disk::ReadOnly
             },
         },
-        36..41 => Fault::Stop { step },
+        36..39 => Fault::Stop { step },
+        39..41 => Fault::BackUp { step },
         41..46 => Fault::OtherSnapshots { step },
         46..54 => Fault::Split { step, steps: some },
         54..61 => Fault::Broker {

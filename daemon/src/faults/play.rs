@@ -15,9 +15,9 @@ use jiff::{SignedDuration, Timestamp};
 
 use crate::{config::Config, decode::csv};
 
-/// Of the busy hours before the move of the first batch, and after.
-const BEFORE_H: i64 = 2;
-const AFTER_H: i64 = 2;
+/// Of the busy time before the move of the first batch, and after: in it forecasts are made.
+const BEFORE: SignedDuration = SignedDuration::from_mins(75);
+const AFTER: SignedDuration = SignedDuration::from_mins(105);
 /// Between two steps of the busy hours, and of the past.
 const STEP: SignedDuration = SignedDuration::from_mins(15);
 const PAST_STEP: SignedDuration = SignedDuration::from_mins(60);
@@ -146,9 +146,9 @@ impl Play {
         let mut second = slow();
         second.bottled_at = first.bottled_at + SignedDuration::from_mins(20);
         let due = first.bottled_at + SignedDuration::from_mins(age);
-        let fits_from = due - SignedDuration::from_hours(BEFORE_H);
-        let until = due + SignedDuration::from_hours(AFTER_H);
-        let moved = due + SignedDuration::from_mins(65);
+        let fits_from = due - BEFORE;
+        let until = due + AFTER;
+        let moved = due + SignedDuration::from_mins(55);
 
         let mut batches = Vec::new();
         for scenario in [&first, &second] {
@@ -300,7 +300,7 @@ fn deeds(at: Timestamp, due: Timestamp, moved: Timestamp) -> Vec<(usize, Done)> 
             deed: Deed::Acknowledge,
         })
     };
-    let early = due - SignedDuration::from_mins(75);
+    let early = due - SignedDuration::from_mins(40);
     let mut deeds = Vec::new();
     if in_step(early) {
         deeds.push((0, seen(AlertName::FridgeSoon, at)));

@@ -1,6 +1,10 @@
 //! One run: the daemon's own store, decoders, intake, workers and carriers, in a world where things go wrong.
 
-use std::{collections::VecDeque, path::Path, sync::Arc};
+use std::{
+    collections::{BTreeSet, VecDeque},
+    path::Path,
+    sync::Arc,
+};
 
 use fobwatch_core::reading::Reading;
 use jiff::{SignedDuration, Timestamp};
@@ -16,7 +20,7 @@ use super::{
     channel::{Mood, Other},
     clock::SimulatedClock,
     fits,
-    ledger::Ledger,
+    ledger::{Ledger, key},
     plan::{Fault, Plan},
     play::{Done, Play, Step},
     power::Power,
@@ -27,7 +31,7 @@ use crate::{
     incoming::{self, Inbox, QUEUE},
     mqtt::simulated::Ear,
     serial::simulated::Plug,
-    store::Store,
+    store::{Sequence, Store, StoredWhat},
     watch::{self, Failure, House, Request, simulated::Loops},
 };
 
@@ -218,6 +222,7 @@ impl<'p> World<'p> {
                 Fault::Crash { .. } | Fault::Disk { .. } | Fault::Noise { .. } | Fault::Unplugged { .. } => {}
                 Fault::Stop { .. } => daemon = self.stop(daemon, false)?,
                 Fault::OtherSnapshots { .. } => daemon = self.stop(daemon, true)?,
+                Fault::BackUp { .. } => self.back_up(&daemon),
                 Fault::Split { .. } => now.split = true,
                 Fault::Broker { forgets, .. } => self.broker.restart(*forgets),
                 Fault::LostAcks { count, .. } => self.lost_acks += count,
@@ -234,6 +239,39 @@ impl<'p> World<'p> {
             other.feels(mood);
         }
         Ok(daemon)
+    }
+
+    /// A backup made now has all that was vouched for by now.
+    fn back_up(&mut self, daemon: &Daemon) {
+        let elsewhere = self.root.path().join("elsewhere");
+        let copied = std::fs::create_dir_all(&elsewhere)
+            .map_err(|error| error.to_string())
+            .and_then(|()| {
+                let file = elsewhere.join(Store::FILE);
+                Store::back_up(daemon.store.folder(), &file).map_err(|error| error.to_string())
+            })
+            .and_then(|()| {
+                let all =
+                    Store::read_folder(&elsewhere, |reader| reader.readings_after(Sequence(0), u32::MAX));
+                all.map_err(|error| error.to_string())
+            });
+        match copied {
+            Ok(events) => {
+                let there = events.iter().filter_map(|event| match &event.what {
+                    StoredWhat::Reading(reading) => Some(key(reading)),
+                    _ => None,
+                });
+                let there: BTreeSet<_> = there.collect();
+                let missing = self.ledger.vouched.difference(&there).count();
+                if missing > 0 {
+                    self.ledger
+                        .wrong
+                        .push(format!("a backup lacks {missing} readings"));
+                }
+            }
+            Err(error) => self.ledger.wrong.push(format!("a backup fails: {error}")),
+        }
+        std::fs::remove_dir_all(&elsewhere).ok();
     }
 
     /// The gauge says its lines, and the port has its moods.

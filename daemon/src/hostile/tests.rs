@@ -87,8 +87,13 @@ fn holds(name: &str, damages: usize) {
     let all = examples(name);
     assert!(!all.is_empty(), "tests/fuzz/examples/{name} is empty");
     all.iter().for_each(|bytes| check(bytes));
-    let mut dice = Dice(1);
-    for _ in 0..damages {
+    // To search for longer: FOBWATCH_DAMAGES=100 for a hundred times as many, others than those.
+    let times = std::env::var("FOBWATCH_DAMAGES")
+        .ok()
+        .and_then(|times| times.parse().ok());
+    let times: usize = times.unwrap_or(1);
+    let mut dice = Dice(u64::try_from(times).unwrap());
+    for _ in 0..damages * times {
         let bytes = damaged(&all, &mut dice);
         if std::panic::catch_unwind(|| check(&bytes)).is_err() {
             panic!("{name} does not hold of {:?}", String::from_utf8_lossy(&bytes));
@@ -101,13 +106,9 @@ macro_rules! hold {
         $(#[test] fn $name() { holds(stringify!($name), $damages); })*
 
         #[test]
-        fn every_check_is_run_here_and_by_the_fuzzer() {
+        fn every_check_is_run_here() {
             let here = [$(stringify!($name)),*];
             assert_eq!(here.as_slice(), CHECKS.map(|(name, _)| name).as_slice());
-            for name in here {
-                let target = fs::read_to_string(folder("targets").join(format!("{name}.rs"))).unwrap();
-                assert!(target.contains(&format!("fobwatch::hostile::{name}(bytes)")), "{target}");
-            }
         }
     };
 }

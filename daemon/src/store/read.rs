@@ -332,7 +332,9 @@ impl<'c> Reader<'c> {
     /// # Errors
     /// The database failed.
     pub fn any_has_ended(&self) -> Result<bool, StoreError> {
-        let query = "SELECT EXISTS (SELECT 1 FROM batch WHERE ended_us IS NOT NULL)";
+        // Ids are never given anew, and the live ones have an index: ten thousand batches are not looked at one by one.
+        let query =
+            "SELECT coalesce(max(id), 0) > (SELECT count(*) FROM batch WHERE ended_us IS NULL) FROM batch";
         Ok(self
             .connection
             .prepare_cached(query)?

@@ -17,7 +17,7 @@ use jiff::Timestamp;
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
 
 use super::{
-    Appended, BatchId, FILE, Outcome, Reader, Sequence, StoreError, beside, layout,
+    Appended, BatchId, FILE, Outcome, Reader, Sequence, Snapshot, StoreError, beside, layout,
     lock::Lock,
     outbox,
     rollup::Rolls,
@@ -294,19 +294,23 @@ impl Writer {
             count_set_aside(&transaction, batch, set_aside)?;
         }
         if let Some(snapshot) = &outcome.snapshot {
-            transaction
-                .prepare_cached(
-                    "INSERT OR REPLACE INTO snapshot (batch, seq, taken_us, body) VALUES (?1, ?2, ?3, ?4)",
-                )?
-                .execute(params![
-                    batch.0,
-                    snapshot.sequence.0,
-                    snapshot.taken_at.as_microsecond(),
-                    snapshot.body
-                ])?;
+            put_snapshot(&transaction, batch, snapshot)?;
         }
         transaction.commit()?;
         Ok(fresh)
+    }
+
+    /// Stores the states of many batches together, as at a stop.
+    ///
+    /// # Errors
+    /// Nothing of it was stored.
+    pub fn keep_snapshots(&mut self, snapshots: &[(BatchId, Snapshot)]) -> Result<(), StoreError> {
+        let transaction = self.connection.transaction()?;
+        for (batch, snapshot) in snapshots {
+            put_snapshot(&transaction, *batch, snapshot)?;
+        }
+        transaction.commit()?;
+        Ok(())
     }
 
     /// Reads through the writing connection: sees the last commit, waits for nobody.
@@ -384,6 +388,24 @@ fn insert_alert(
     }
     outbox::put_alert(transaction, transaction.last_insert_rowid(), alert, outcome)?;
     Ok(true)
+}
+
+fn put_snapshot(
+    transaction: &Transaction<'_>,
+    batch: BatchId,
+    snapshot: &Snapshot,
+) -> Result<(), StoreError> {
+    transaction
+        .prepare_cached(
+            "INSERT OR REPLACE INTO snapshot (batch, seq, taken_us, body) VALUES (?1, ?2, ?3, ?4)",
+        )?
+        .execute(params![
+            batch.0,
+            snapshot.sequence.0,
+            snapshot.taken_at.as_microsecond(),
+            snapshot.body
+        ])?;
+    Ok(())
 }
 
 fn count_set_aside(

@@ -23,8 +23,8 @@ use super::post::Post;
 pub(super) enum Lane {
     /// Nothing that takes long.
     Soon,
-    /// A fit.
-    Fits,
+    /// A fit, or reading what is stored.
+    Long,
 }
 
 /// What a worker wants after its turn.
@@ -51,7 +51,7 @@ pub(super) struct Crew {
 #[derive(Default)]
 struct Lanes {
     soon: VecDeque<Arc<Post>>,
-    fits: VecDeque<Arc<Post>>,
+    long: VecDeque<Arc<Post>>,
     /// Workers that have not ended.
     watched: usize,
     /// Those that ended in disorder.
@@ -103,7 +103,7 @@ impl Crew {
         let mut lanes = self.lanes();
         match lane {
             Lane::Soon => lanes.soon.push_back(Arc::clone(post)),
-            Lane::Fits => lanes.fits.push_back(Arc::clone(post)),
+            Lane::Long => lanes.long.push_back(Arc::clone(post)),
         }
         drop(lanes);
         self.bell.notify_one();
@@ -153,8 +153,8 @@ impl Crew {
             if let Some(post) = lanes.soon.pop_front() {
                 return Some((post, Lane::Soon));
             }
-            if let Some(post) = lanes.fits.pop_front() {
-                return Some((post, Lane::Fits));
+            if let Some(post) = lanes.long.pop_front() {
+                return Some((post, Lane::Long));
             }
             if lanes.closing && lanes.watched == 0 {
                 return None;

@@ -72,10 +72,8 @@ pub(super) async fn live(
         .iter()
         .map(|stored| (stored.name.to_string(), stored.text.clone()))
         .collect();
-    let living = stored.iter().filter(|stored| stored.ended_at.is_none());
-    let mut watched: Vec<Batch> = living
-        .filter_map(|stored| worker::read_again(stored).ok())
-        .collect();
+    // Of many that are known none is read for the sake of those that are new.
+    let mut watched: Option<Vec<Batch>> = None;
     for (batch, text) in given {
         // Of a folder that all daemons of a site read, each takes its own.
         if let Some(why) = house.share.refuses(&batch.name.slug()) {
@@ -101,7 +99,13 @@ pub(super) async fn live(
             }
             continue;
         }
-        if let Err(claimed) = claim::free(&batch, &watched) {
+        let watched = watched.get_or_insert_with(|| {
+            let living = stored.iter().filter(|stored| stored.ended_at.is_none());
+            living
+                .filter_map(|stored| worker::read_again(stored).ok())
+                .collect()
+        });
+        if let Err(claimed) = claim::free(&batch, &*watched) {
             error!(batch = %batch.name, "{} is NOT watched: {claimed}", batch.name);
             continue;
         }

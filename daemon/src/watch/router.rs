@@ -20,7 +20,7 @@ use super::{
 };
 use crate::{
     incoming::Backoff,
-    store::{BatchId, Sequence, StoreError, StoredEvent, StoredWhat},
+    store::{BatchId, Sequence, Snapshot, StoreError, StoredEvent, StoredWhat},
 };
 
 /// Events that are read at once.
@@ -30,7 +30,12 @@ pub(super) struct Router {
     house: Arc<House>,
     crew: Arc<Crew>,
     table: Mutex<Table>,
+    /// States of batches at the stop, to be stored together.
+    parting: Mutex<Vec<(BatchId, Snapshot)>>,
 }
+
+/// So many states go to the disk together: some megabytes.
+const PARTING: usize = 32;
 
 /// How many readings of each quantity were handed out, wherever they came from.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -77,7 +82,39 @@ impl Router {
                 position,
                 ..Table::default()
             }),
+            parting: Mutex::default(),
         })
+    }
+
+    /// A batch stops; what is to be stored now.
+    pub(super) fn parts(&self, id: BatchId, snapshot: Snapshot) -> Vec<(BatchId, Snapshot)> {
+        let mut parting = self.parting.lock().unwrap_or_else(PoisonError::into_inner);
+        parting.push((id, snapshot));
+        if parting.len() < PARTING {
+            Vec::new()
+        } else {
+            std::mem::take(&mut *parting)
+        }
+    }
+
+    /// Those that are left.
+    pub(super) async fn keep_the_rest(&self) {
+        let rest = std::mem::take(&mut *self.parting.lock().unwrap_or_else(PoisonError::into_inner));
+        self.keep(rest).await;
+    }
+
+    /// Stores states. What cannot be stored costs the next start time: it goes over the events again.
+    pub(super) async fn keep(&self, parting: Vec<(BatchId, Snapshot)>) {
+        if parting.is_empty() {
+            return;
+        }
+        let kept = self
+            .house
+            .store
+            .write(move |writer| writer.keep_snapshots(&parting));
+        if let Err(error) = kept.await {
+            error!("How some batches stand could not be stored, so the next start takes longer: {error}.");
+        }
     }
 
     /// A batch more. It reads by itself until it has joined.

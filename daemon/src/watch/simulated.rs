@@ -151,12 +151,13 @@ impl Loops {
         while self.runtime.block_on(router.go_on())? {}
         let mut worker = post.worker.lock().unwrap_or_else(PoisonError::into_inner);
         let had_failed = worker.has_failed();
-        let next = worker.turn(post, Lane::Fits);
+        let before = worker.progress();
+        let next = worker.turn(post, Lane::Long);
         if worker.has_failed() && !had_failed {
             return Ok(Step::Failed);
         }
         Ok(match next {
-            Next::Nothing if post.is_done() => Step::Taken,
+            Next::Nothing if post.is_done() || worker.progress() != before => Step::Taken,
             Next::Nothing | Next::End => Step::AtTheEnd,
             Next::Turn(_) | Next::Rest(_) => Step::Taken,
         })
@@ -166,6 +167,9 @@ impl Loops {
     pub(crate) fn end(&mut self) {
         for post in &self.posts {
             post.worker.lock().unwrap_or_else(PoisonError::into_inner).part();
+        }
+        if let Some(router) = &self.router {
+            self.runtime.block_on(router.keep_the_rest());
         }
     }
 

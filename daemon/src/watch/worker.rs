@@ -71,7 +71,9 @@ pub(super) struct Worker {
     totals: Option<Totals>,
     /// What of its turn is taken, and how the engine stood before; so that a failure takes nothing with it.
     taken: Vec<Given>,
-    before: (Arc<Monitor>, Sequence, Option<Totals>),
+    before: Before,
+    /// What is left of the tick before its first event: it may take many turns, and no state is kept meanwhile.
+    first: Option<Event>,
     /// The engine failed, and nothing up to here counts as a person's wish to go on.
     aside: Option<Sequence>,
     /// What was stored before this worker began: reminders of it were told already, or are late.
@@ -171,6 +173,14 @@ pub(super) fn concerns(
     }
 }
 
+/// How a worker stood before its turn.
+struct Before {
+    monitor: Arc<Monitor>,
+    seen: Sequence,
+    totals: Option<Totals>,
+    first: Option<Event>,
+}
+
 /// What became of an event.
 enum Taken {
     Whole,
@@ -198,7 +208,13 @@ impl Worker {
             live: Arc::clone(live),
             runtime: Handle::current(),
             closing,
-            before: (live.standing().monitor, seen, None),
+            before: Before {
+                monitor: live.standing().monitor,
+                seen,
+                totals: None,
+                first: None,
+            },
+            first: None,
             monitor,
             fit,
             begun: false,
@@ -282,6 +298,12 @@ impl Worker {
         )
     }
 
+    /// How far it has come.
+    #[cfg(any(test, feature = "faults"))]
+    pub(super) fn progress(&self) -> (Sequence, Timestamp) {
+        (self.seen, self.monitor.clock())
+    }
+
     /// The engine failed, and the batch is set aside.
     #[cfg(any(test, feature = "faults"))]
     pub(super) fn has_failed(&self) -> bool {
@@ -295,11 +317,19 @@ impl Worker {
         if has_ended || self.fits_since_snapshot > 0 || self.since_snapshot >= SNAPSHOT_EVENTS_AT_STOP {
             self.keep_snapshot();
         }
-        if self.store_again() {
-            self.record();
-        }
         if has_ended {
             self.router.leave(self.live.id);
+        }
+        // A state is kept behind what came of it, never before.
+        let alone = if has_ended {
+            None
+        } else {
+            self.outcome.snapshot.take()
+        };
+        let stored = self.store_again() && self.record();
+        if let Some(snapshot) = alone.filter(|_| stored) {
+            let due = self.router.parts(self.live.id, snapshot);
+            self.runtime.block_on(self.router.keep(due));
         }
         Next::End
     }
@@ -384,7 +414,7 @@ impl Worker {
     }
 
     fn take_some(&mut self, post: &Post, lane: Lane) -> Next {
-        let mut fits_left = u32::from(lane == Lane::Fits);
+        let mut fits_left = u32::from(lane == Lane::Long);
         while let Some(given) = self.queue.front().cloned() {
             let event = Arc::clone(&given.event);
             if self.live.stop.is_cancelled() || self.unstored.is_some() {
@@ -419,16 +449,17 @@ impl Worker {
                     self.count_own(&event);
                     self.taken.push(given);
                 }
-                Taken::WaitsForFit => return Next::Turn(Lane::Fits),
+                Taken::WaitsForFit => return Next::Turn(Lane::Long),
                 Taken::Failed => self.fail(&event),
                 Taken::Halted => break,
             }
         }
         self.pass_the_others();
-        if self.queue.is_empty() && self.reads.is_none() {
-            Next::Nothing
-        } else {
-            Next::Turn(Lane::Soon)
+        match self.reads {
+            // However much it is to read, what others need at once comes first.
+            Some(_) => Next::Turn(Lane::Long),
+            None if self.queue.is_empty() => Next::Nothing,
+            None => Next::Turn(Lane::Soon),
         }
     }
 
@@ -439,7 +470,10 @@ impl Worker {
     /// Takes one event, tick by tick: a leap of the clock asks for many fits, and neither a stop nor the other batches must wait for
     /// all of them. A restart takes the same event again and goes on with the ticks that are left.
     fn drive(&mut self, event: &Event, stored: &StoredEvent, fits_left: &mut u32) -> Taken {
-        let first = first_tick(&self.monitor, stored);
+        if self.first.is_none() {
+            self.first = first_tick(&self.monitor, stored);
+        }
+        let first = self.first.clone();
         for event in first.iter().chain([event]) {
             let until = self.monitor.reaches(event);
             loop {
@@ -463,6 +497,7 @@ impl Worker {
                 };
                 self.obey(actions, stored.sequence);
                 if is_last {
+                    self.first = None;
                     break;
                 }
                 if self.unstored.is_some() || self.live.stop.is_cancelled() {
@@ -491,7 +526,12 @@ impl Worker {
             self.live.leave(Arc::clone(&monitor), self.seen);
         }
         self.taken.clear();
-        self.before = (monitor, self.seen, self.totals);
+        self.before = Before {
+            monitor,
+            seen: self.seen,
+            totals: self.totals,
+            first: self.first.clone(),
+        };
     }
 
     fn obey(&mut self, actions: Vec<Action>, sequence: Sequence) {
@@ -628,7 +668,8 @@ impl Worker {
     }
 
     fn keep_snapshot(&mut self) {
-        if self.since_snapshot == 0 && self.fits_since_snapshot == 0 {
+        let nothing = self.since_snapshot == 0 && self.fits_since_snapshot == 0;
+        if nothing || self.first.is_some() {
             return;
         }
         self.since_snapshot = 0;
@@ -646,17 +687,17 @@ impl Worker {
     fn fail(&mut self, bad: &StoredEvent) {
         // What is stored by now was written by somebody who did not know of it yet.
         let known = bad.sequence.max(*self.house.latest.borrow());
-        let (before, began_at, totals) = self.before.clone();
-        self.monitor = Monitor::clone(&before);
-        self.seen = began_at;
-        self.totals = totals;
+        self.monitor = Monitor::clone(&self.before.monitor);
+        self.seen = self.before.seen;
+        self.totals = self.before.totals;
+        let mut first = self.before.first.take();
         for Given { event, before } in mem::take(&mut self.taken) {
             self.count_those_passed_by(before);
             self.count_own(&event);
             let Some(engine_event) = self.concerns(&event) else {
                 continue;
             };
-            let first = first_tick(&self.monitor, &event);
+            let first = first.take().or_else(|| first_tick(&self.monitor, &event));
             if !first
                 .into_iter()
                 .chain([engine_event])
@@ -668,6 +709,7 @@ impl Worker {
             }
         }
         self.seen = bad.sequence;
+        self.first = None;
         self.since_snapshot += 1;
         self.keep_snapshot();
         let alert = failed(&self.live.batch, &self.monitor, bad, &self.house.display.zone);

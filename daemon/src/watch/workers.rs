@@ -9,7 +9,7 @@ use std::{
 
 use fobwatch_core::{
     batch::Batch,
-    engine::{FitRequest, Fitted},
+    engine::{FitRequest, Fitted, Monitor},
     reading::{Quantity, Source},
 };
 use jiff::Timestamp;
@@ -25,7 +25,7 @@ use super::{
     router::Router,
     worker::{self, Worker},
 };
-use crate::store::{BatchId, Sequence};
+use crate::store::{BatchId, Sequence, StoreError};
 
 /// How questions of the engines are answered.
 #[derive(Clone, Copy, Debug)]
@@ -43,6 +43,46 @@ impl Fit {
 
 /// At the start, batches that have not seen so many of the newest events are handed them together; older ones read by themselves.
 const GONE_OVER_TOGETHER: i64 = 1_000_000;
+
+/// More batches than this are revived by several at once ...
+const MANY: usize = 64;
+/// ... by so many.
+const REVIVERS: usize = 4;
+
+/// A batch as it was left, and the last event that its engine has seen.
+type Revived = (BatchId, Monitor, Sequence);
+
+async fn revived(house: &House, batches: Vec<(BatchId, Batch)>) -> Result<Vec<Revived>, StoreError> {
+    let mut revived = Vec::with_capacity(batches.len());
+    for (id, batch) in batches {
+        let (monitor, seen) = worker::revive(house, batch, id).await?;
+        revived.push((id, monitor, seen));
+    }
+    Ok(revived)
+}
+
+async fn revived_at_once(
+    house: &Arc<House>,
+    batches: Vec<(BatchId, Batch)>,
+) -> Result<Vec<Revived>, Failure> {
+    let share = batches.len().div_ceil(REVIVERS);
+    let mut rest = batches.into_iter();
+    let tasks: Vec<_> = (0..REVIVERS)
+        .map(|_| {
+            let (house, own) = (Arc::clone(house), rest.by_ref().take(share).collect());
+            tokio::spawn(async move { revived(&house, own).await })
+        })
+        .collect();
+    let mut all = Vec::new();
+    for task in tasks {
+        let ended = task.await.map_err(|ended| Failure::System {
+            what: "a task that revives batches",
+            source: std::io::Error::other(ended),
+        })?;
+        all.extend(ended?);
+    }
+    Ok(all)
+}
 
 pub(super) struct Workers {
     running: Option<Running>,
@@ -131,11 +171,11 @@ impl Workers {
                 Ok(())
             })
             .await?;
-        let mut revived = Vec::with_capacity(batches.len());
-        for (id, batch) in batches {
-            let (monitor, seen) = worker::revive(house, batch, id).await?;
-            revived.push((id, monitor, seen));
-        }
+        let revived = if batches.len() > MANY {
+            revived_at_once(house, batches).await?
+        } else {
+            revived(house, batches).await?
+        };
         let is_first = self.running.is_none();
         let running = match &mut self.running {
             Some(running) => running,
@@ -235,6 +275,7 @@ impl Workers {
                 "A batch's worker ended in disorder; its batch goes on from its last snapshot at the next start."
             );
         }
+        router.keep_the_rest().await;
         // Posts hold their workers, and these the router.
         router.clear();
     }

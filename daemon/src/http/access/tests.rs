@@ -60,10 +60,7 @@ impl Guarded {
         let store = Store::open(folder.path()).unwrap();
         let (house, _requests) = house(&store).await;
         house.gate.change(&access());
-        Self {
-            house,
-            folder: folder,
-        }
+        Self { house, folder }
     }
 
     async fn ask(&self, request: axum::http::request::Builder, body: &str) -> Response {

@@ -127,10 +127,21 @@ async fn a_batch_begins_from_the_form_and_what_check_refuses_stands_beside_its_f
     assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
     assert!(page.contains("Not begun."), "{page}");
     // The same as a file.
-    let file = batch_text("lime and mint 4");
+    let file = format!(
+        "{}\n[sensors]\npressure = \"pilot b\"\n",
+        batch_text("lime and mint 4")
+    );
     let (status, place, page) = daemon.fills("/batches/new", &[("toml", &file)]).await;
     assert_eq!(status, StatusCode::SEE_OTHER, "{page}");
     assert_eq!(place, "/#batch-lime-and-mint-4");
+    // One without a gauge of its own would take that of the first: it is watched, and told so.
+    let file = batch_text("hibiscus 12");
+    let (status, _, page) = daemon.fills("/batches/new", &[("toml", &file)]).await;
+    assert_eq!(status, StatusCode::OK);
+    assert!(
+        page.contains("which sits on") && page.contains("To hibiscus 12"),
+        "{page}"
+    );
     let (status, _, page) = daemon
         .fills("/batches/new", &[("toml", "name = \"x\"\nbottel = 1")])
         .await;

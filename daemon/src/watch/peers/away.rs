@@ -42,8 +42,13 @@ struct Peer {
 /// Keeps up who is missed until the stop, and tells the log.
 pub(crate) async fn look_out(house: Arc<House>, stop: CancellationToken) {
     let mut known = house.peers.known.subscribe();
+    let mut doubled = Vec::new();
     loop {
         known.mark_unchanged();
+        let before = std::mem::replace(&mut doubled, house.peers.doubled());
+        for new in doubled.iter().filter(|new| !before.contains(new)) {
+            warn!("{new}");
+        }
         let missed = house.peers.missed(Instant::now());
         house.peers.missed.send_if_modified(|before| {
             for new in missed.iter().filter(|missed| !before.contains(missed)) {
@@ -99,13 +104,25 @@ impl Missed {
 }
 
 impl Peers {
-    /// Those that are missed, in sentences.
+    /// Those that are missed, and those that watch what is watched here, in sentences.
     pub(crate) fn sentences(&self, zone: &TimeZone) -> Vec<String> {
-        self.missed
-            .borrow()
-            .iter()
-            .map(|missed| missed.sentence(zone))
-            .collect()
+        let missed = self.missed.borrow();
+        let missed = missed.iter().map(|missed| missed.sentence(zone));
+        missed.chain(self.doubled()).collect()
+    }
+
+    /// What another one that is there watches, too.
+    fn doubled(&self) -> Vec<String> {
+        let known = self.known.borrow();
+        let there = known.iter().filter(|(_, peer)| peer.away.is_none());
+        let doubled = there.filter_map(|(name, peer)| {
+            let both = self.own.common(peer.share.as_ref()?)?;
+            Some(format!(
+                "{name} watches {both}, and so does this fobwatch: whatever is told of those batches is told by both. Take it from one of them \
+                 (`take` under `[share]` in its configuration), and start that one again."
+            ))
+        });
+        doubled.collect()
     }
 
     pub(crate) fn new(own: &Share, peered: &Peered) -> Self {

@@ -1,2 +1,0 @@
-#![no_main]
-libfuzzer_sys::fuzz_target!(|bytes: &[u8]| fobwatch::hostile::rows(bytes));
