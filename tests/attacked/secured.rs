@@ -20,7 +20,7 @@ fn guesses(guarded: &Guarded) -> Vec<u16> {
 fn flags(guarded: &Guarded) -> String {
     let entered = guarded.log_in("Ada", PASSWORD);
     assert_eq!(entered.status, 303, "{}", entered.text);
-    entered.header("set-cookie").unwrap().to_owned()
+    entered.header("set-cookie").expect("a cookie").to_owned()
 }
 
 fn is_sealed(cookie: &str) {
