@@ -241,7 +241,10 @@ impl Guarded {
         assert_eq!(posted.status, 200, "{}", posted.text);
         wait_for("over_limit", PATIENCE, || {
             let alerts = self.ask("GET", "/api/v1/alerts", &bearer("read"), "");
-            alerts.text.contains("over_limit").then_some(())
+            let stands = alerts
+                .text
+                .contains("\"alert\":\"over_limit\",\"batch\":\"plum 1\"");
+            stands.then_some(())
         });
     }
 }
