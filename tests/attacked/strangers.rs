@@ -98,16 +98,13 @@ fn pages_of_strangers_change_nothing_and_who_acknowledged_is_who_logged_in() {
     }
     let answer = guarded.ask("POST", deed, &format!("{session}{}", guarded.ours()), wish);
     assert_eq!(answer.status, 200, "{}", answer.text);
-    let store = Connection::open_with_flags(
-        guarded.data().join("fobwatch.sqlite"),
-        OpenFlags::SQLITE_OPEN_READ_ONLY,
-    );
-    let acknowledged: String = store
-        .unwrap()
-        .query_row("SELECT body FROM alert WHERE state = 'acknowledged'", [], |row| {
-            row.get(0)
-        })
-        .unwrap();
+    let path = guarded.data().join("fobwatch.sqlite");
+    let store = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_ONLY).unwrap();
+    // It is stored when it is answered, and its alert changes once the engine comes to it.
+    let acknowledged: String = wait_for("the acknowledgement", PATIENCE, || {
+        let query = "SELECT body FROM alert WHERE state = 'acknowledged'";
+        store.query_row(query, [], |row| row.get(0)).ok()
+    });
     assert!(
         acknowledged.contains("Ada") && !acknowledged.contains("Mallory"),
         "{acknowledged}"
