@@ -109,7 +109,10 @@ fn monitor(
             }
             seen = event.sequence;
             if let Some(concerned) = concerns(&mut monitor, stored.id, settings.clock, &event) {
-                for event in first_tick(&monitor, &event).into_iter().chain([concerned]) {
+                for event in first_tick(&monitor, settings.clock, &event)
+                    .into_iter()
+                    .chain([concerned])
+                {
                     drop(drive_some(&mut monitor, event, &mut |_| None));
                 }
             }

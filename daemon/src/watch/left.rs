@@ -59,7 +59,7 @@ pub(crate) fn left(
         for event in events {
             seen = event.sequence;
             if let Some(concerned) = concerns(&mut monitor, stored.id, settings.clock, &event) {
-                if let Some(first) = first_tick(&monitor, &event) {
+                if let Some(first) = first_tick(&monitor, settings.clock, &event) {
                     go(&mut monitor, first);
                 }
                 go(&mut monitor, concerned);

@@ -209,7 +209,7 @@ pub(crate) async fn replayed(
         let Some(event) = worker::concerns(&mut monitor, id, house.settings.clock, &stored) else {
             continue;
         };
-        let first = worker::first_tick(&monitor, &stored);
+        let first = worker::first_tick(&monitor, house.settings.clock, &stored);
         let mut actions = Vec::new();
         for event in first.into_iter().chain([event]) {
             actions.extend(drive_some(&mut monitor, event, &mut |request| {

@@ -22,7 +22,7 @@ use tokio_util::sync::CancellationToken;
 
 pub(crate) use super::fixture::{StoppedClock, batch_text, house, house_by, reading, start, watch_loop};
 use super::{
-    Request, Setup,
+    House, Request, Setup,
     intake::Intake,
     listen, serve, worker,
     workers::{Fit, Workers},
@@ -550,4 +550,31 @@ async fn a_culture_is_known_from_its_ended_batches_and_what_ends_later_changes_n
         let (monitor, _) = worker::revive(&house, made(&text), id).await.unwrap();
         assert_eq!(monitor.earlier_batches(), 0, "{name}");
     }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn where_readings_are_the_clock_no_arrival_moves_it() {
+    let folder = TempDir::new().unwrap();
+    let store = Store::open(folder.path()).unwrap();
+    let id = add(&store, "plum 1").await;
+    let arrival = start() + SignedDuration::from_hours(12);
+    store
+        .write(move |writer| {
+            let at_one = reading(60, Quantity::Pressure, 0.1, Unit::Bar);
+            writer.append_readings(&[at_one], arrival)
+        })
+        .await
+        .unwrap();
+    let config = Config::from_toml("[clock]\nsource = \"readings\"\n", "test").unwrap();
+    let clock = Arc::new(StoppedClock(arrival));
+    let (house, _requests) = House::new(store, &config, clock, false).await.unwrap();
+    let mut workers = Workers::new(Timestamp::MIN);
+    workers.begin(&house, batch("plum 1"), id).await.unwrap();
+    let live = house.batch("plum-1").unwrap();
+    timeout(PATIENCE, live.reaches(*house.latest.borrow()))
+        .await
+        .unwrap();
+    let clock = live.standing().monitor.clock();
+    assert_eq!(clock, start() + SignedDuration::from_mins(60));
+    workers.finish().await;
 }

@@ -142,9 +142,9 @@ fn empty(batch: BatchId, house: &House) -> Outcome {
 }
 
 /// Where nothing moved the engine's clock yet, the arrival of the first event does: a reading from ahead of the clock would
-/// count as of the clock.
-pub(super) fn first_tick(monitor: &Monitor, event: &StoredEvent) -> Option<Event> {
-    let untouched = monitor.clock() == monitor.batch().bottled_at;
+/// count as of the clock. Where readings are the clock none does.
+pub(super) fn first_tick(monitor: &Monitor, clock: ClockSource, event: &StoredEvent) -> Option<Event> {
+    let untouched = clock == ClockSource::Ticks && monitor.clock() == monitor.batch().bottled_at;
     untouched.then_some(Event::Tick {
         at: event.received_at,
     })
@@ -471,7 +471,7 @@ impl Worker {
     /// all of them. A restart takes the same event again and goes on with the ticks that are left.
     fn drive(&mut self, event: &Event, stored: &StoredEvent, fits_left: &mut u32) -> Taken {
         if self.first.is_none() {
-            self.first = first_tick(&self.monitor, stored);
+            self.first = first_tick(&self.monitor, self.house.settings.clock, stored);
         }
         let first = self.first.clone();
         for event in first.iter().chain([event]) {
@@ -697,7 +697,9 @@ impl Worker {
             let Some(engine_event) = self.concerns(&event) else {
                 continue;
             };
-            let first = first.take().or_else(|| first_tick(&self.monitor, &event));
+            let first = first
+                .take()
+                .or_else(|| first_tick(&self.monitor, self.house.settings.clock, &event));
             if !first
                 .into_iter()
                 .chain([engine_event])
