@@ -9,7 +9,7 @@ use super::{
     meant::{DeedLine, alert_named, meant, who},
     say,
 };
-use crate::http::{DeedName, Wish};
+use crate::wish::{DeedName, Wish};
 
 /// Say that you have seen an alert; with --clear, clear one that stays until a person does.
 #[derive(Debug, Args)]

@@ -13,7 +13,7 @@ use super::{
     Ended,
     keeper::{Found, Standing},
 };
-use crate::http::Wish;
+use crate::wish::Wish;
 
 /// The batch whose alert is meant: the one that is named, else the only one that has it, in one of `states` if any.
 pub(super) fn meant(

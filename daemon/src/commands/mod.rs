@@ -16,7 +16,6 @@ mod keeper;
 mod label;
 mod link;
 mod meant;
-pub(crate) mod moment;
 mod note;
 mod plan;
 mod proof;

@@ -10,8 +10,9 @@ use serde_json::{Map, Value, json as object};
 use super::{
     Ended, json,
     keeper::{Empty, Noted, Where},
-    local, moment, read, say,
+    local, read, say,
 };
+use crate::moment;
 
 /// Note what you saw, tasted or did with bottles.
 #[derive(Debug, Args)]

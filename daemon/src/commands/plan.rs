@@ -11,10 +11,11 @@ use fobwatch_core::{
 use jiff::Timestamp;
 use serde::Serialize;
 
-use super::{Ended, history, json, local, moment, read_batch, read_config, say};
+use super::{Ended, history, json, local, read_batch, read_config, say};
 use crate::{
     config::Config,
     craft::heard_room,
+    moment,
     planning::{self, Asked, Home, Planned, Ready, Room},
     store::{Store, StoreError},
     watch::data_folder,

@@ -8,9 +8,12 @@ use fobwatch_core::engine::ClockSource;
 use super::{
     Ended, history, json,
     keeper::{Empty, Where},
-    local, moment, read_batch, read_config, say,
+    local, read_batch, read_config, say,
 };
-use crate::rescue::{self, Told};
+use crate::{
+    moment,
+    rescue::{self, Told},
+};
 
 /// Tell what can still be done for a batch that was chilled too early, or went too far.
 #[derive(Debug, Args)]

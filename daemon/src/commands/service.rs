@@ -9,7 +9,7 @@ use super::{
     meant::{DeedLine, alert_named, meant_or_only, who},
     say,
 };
-use crate::http::{DeedName, Wish};
+use crate::wish::{DeedName, Wish};
 
 /// Take an alert of a batch out of service, with a reason, until somebody puts it back with --back.
 #[derive(Debug, Args)]

@@ -11,7 +11,7 @@ use super::{
     meant::{DeedLine, alert_named, meant, who},
     say, span,
 };
-use crate::http::{DeedName, Wish};
+use crate::wish::{DeedName, Wish};
 
 /// Set an alert aside for a time, with a reason; or bring it back with --unshelve.
 #[derive(Debug, Args)]

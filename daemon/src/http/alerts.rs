@@ -14,9 +14,11 @@ use super::{
     access::Caller,
     answer::{Complaint, batch, marked},
     batches::settle,
+};
+use crate::{
+    watch::{House, Live, Request},
     wish::Wish,
 };
-use crate::watch::{House, Live, Request};
 
 pub(super) async fn list(State(house): State<Arc<House>>) -> Json<Value> {
     let all = house.all();

@@ -20,8 +20,8 @@ use tokio::sync::Semaphore;
 
 use super::{answer::Complaint, batches, begin};
 use crate::{
-    commands::moment,
     craft::{cultures::Kept, experiments, heard_room, words},
+    moment,
     page::{self, Answer, Curve, Typed},
     planning::{self, Asked, Room},
     store::StoreError,

@@ -21,8 +21,7 @@ use serde_json::{Map, Value, json};
 
 use super::answer::{Complaint, batch, marked};
 use crate::{
-    commands::moment,
-    decode,
+    decode, moment,
     page::{self, Context},
     proof::{self, Proof},
     store::StoreError,

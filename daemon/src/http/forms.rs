@@ -22,8 +22,8 @@ use super::{
     page,
 };
 use crate::{
-    commands::moment,
     decode::{Bounds, bottles},
+    moment,
     page::local,
     watch::{House, Live, Request},
 };

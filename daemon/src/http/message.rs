@@ -5,11 +5,11 @@ use jiff::{SignedDuration, Timestamp};
 use serde::Deserialize;
 use serde_json::{Value, json};
 
-use super::{
-    alerts::carry_out,
+use super::alerts::carry_out;
+use crate::{
+    watch::House,
     wish::{DeedName, Wish},
 };
-use crate::watch::House;
 
 /// `{"batch", "alert", "deed", "who", "for_s"?, "reason"?, "at"?, "id"?}`; the batch by its name or slug.
 #[derive(Debug, Deserialize)]

@@ -24,7 +24,6 @@ mod see_to;
 mod shared;
 #[cfg(test)]
 mod tests;
-mod wish;
 
 use std::sync::Arc;
 
@@ -45,7 +44,6 @@ pub(crate) use access::{Gate, Way, own_token};
 use answer::Complaint;
 pub(crate) use message::answer as answer_message;
 pub(crate) use readings::serve as serve_posts;
-pub(crate) use wish::{DeedName, Wish};
 
 use crate::watch::House;
 

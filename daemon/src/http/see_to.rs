@@ -27,13 +27,13 @@ use super::{
     answer::{Complaint, batch},
     forms::WHO,
     page,
-    wish::Wish,
 };
 use crate::{
     decode::{csv, notes},
     page::{self as pages, Offer},
     store::{BatchId, Sequence, StoredWhat},
     watch::{House, Live, Request},
+    wish::Wish,
 };
 
 /// Readings that are read at once: a short transaction each.

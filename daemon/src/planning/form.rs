@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use jiff::tz::TimeZone;
 
 use super::{Room, read_room};
-use crate::commands::moment;
+use crate::moment;
 
 /// Fields with a number, and the table and key that they have in a batch file.
 const NUMBERS: [(&str, &str, &str); 16] = [

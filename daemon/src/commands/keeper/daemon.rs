@@ -17,9 +17,9 @@ use crate::{
     commands::Ended,
     config::Secret,
     decode::{self, csv},
-    http::Wish,
     page::Told,
     rescue,
+    wish::Wish,
 };
 
 /// It is on this machine: who does not answer within this is not there.

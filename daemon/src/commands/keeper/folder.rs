@@ -21,11 +21,11 @@ use crate::{
     config::{self, Config},
     decode::{self, Bounds},
     deliver::Destination,
-    http::Wish,
     page::{self, Context, Shown, Told},
     rescue,
     store::{Appended, BatchId, StoreError, StoredBatch, Writer},
     watch::{Clock, Left, WallClock, claim, left},
+    wish::Wish,
 };
 
 /// A data folder that no daemon holds.

@@ -19,11 +19,12 @@ use serde::{Deserialize, Serialize};
 use super::{Ended, quoted, read_config};
 use crate::{
     config::{Config, Display, Secret},
-    http::{Wish, own_token},
+    http::own_token,
     page::Told,
     rescue,
     store::{Store, StoreError},
     watch::data_folder,
+    wish::Wish,
 };
 use daemon::Daemon;
 use folder::Folder;
