@@ -11,6 +11,9 @@ use serde_json::Value;
 
 use crate::{free_port, program, wait_for};
 
+/// The longest answer that is read: ten thousand batches fill some 20 MB.
+const ANSWER: u64 = 1 << 28;
+
 /// The daemon, ended (by SIGKILL) when dropped.
 #[derive(Debug)]
 pub struct Daemon {
@@ -243,6 +246,8 @@ impl Daemon {
         ureq::get(format!("http://127.0.0.1:{}{path}", self.port))
             .call()?
             .body_mut()
+            .with_config()
+            .limit(ANSWER)
             .read_to_string()
     }
 
