@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use axum::{
     Json, Router,
-    extract::{Path, Query, State},
+    extract::{Path, Query, State, rejection::QueryRejection},
     http::StatusCode,
     response::Html,
     routing::get,
@@ -34,22 +34,29 @@ struct Asked {
 async fn record(
     State(house): State<Arc<House>>,
     Path(slug): Path<String>,
-    Query(asked): Query<Asked>,
+    asked: Result<Query<Asked>, QueryRejection>,
 ) -> Result<Json<Told>, Complaint> {
-    Ok(Json(reckoned(&house, &slug, asked.at.as_deref()).await?))
+    Ok(Json(reckoned(&house, &slug, asked).await?))
 }
 
 async fn shown(
     State(house): State<Arc<House>>,
     Path(slug): Path<String>,
-    Query(asked): Query<Asked>,
+    asked: Result<Query<Asked>, QueryRejection>,
 ) -> Result<Html<String>, Complaint> {
-    let told = reckoned(&house, &slug, asked.at.as_deref()).await?;
+    let told = reckoned(&house, &slug, asked).await?;
     Ok(Html(page::rescued(&told, house.demo)))
 }
 
-async fn reckoned(house: &Arc<House>, slug: &str, at: Option<&str>) -> Result<Told, Complaint> {
+async fn reckoned(
+    house: &Arc<House>,
+    slug: &str,
+    asked: Result<Query<Asked>, QueryRejection>,
+) -> Result<Told, Complaint> {
     let live = batch(house, slug)?;
+    let Query(asked) = asked
+        .map_err(|bad| Complaint::refused(format!("{}; allowed: `at` once, or nothing", bad.body_text())))?;
+    let at = asked.at.as_deref();
     let standing = live.standing();
     if let Some(why) = standing.failed {
         return Err(Complaint::conflict(format!(
