@@ -4,6 +4,9 @@
 //! memory (a batch that was added late, or has much to catch up with) it reads from the store what comes after what it has
 //! seen, until it follows again.
 
+mod aside;
+mod kept;
+
 use std::{
     collections::VecDeque,
     mem,
@@ -13,11 +16,12 @@ use std::{
 };
 
 use fobwatch_core::{
-    alert::{AlertName, AlertRecord, Transition, sentence},
+    alert::AlertRecord,
     batch::Batch,
     engine::{Action, ClockSource, Event, Monitor, drive_some},
 };
-use jiff::{Timestamp, tz::TimeZone};
+#[cfg(any(test, feature = "faults"))]
+use jiff::Timestamp;
 use tokio::runtime::Handle;
 use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, info, warn};
@@ -568,199 +572,11 @@ impl Worker {
             self.record();
         }
     }
-
-    /// Stores what came of it; false: not yet, and it is kept.
-    fn record(&mut self) -> bool {
-        let nothing = self.outcome.alerts.is_empty()
-            && self.outcome.reminders.is_empty()
-            && self.outcome.forecasts.is_empty()
-            && self.outcome.set_aside.is_empty()
-            && self.outcome.snapshot.is_none();
-        if nothing || self.unstored.is_some() {
-            return self.unstored.is_none();
-        }
-        // It was begun when the one before was stored, maybe long ago: who is told, and from when on, holds as of now.
-        let outcome = Outcome {
-            alerts: mem::take(&mut self.outcome.alerts),
-            reminders: mem::take(&mut self.outcome.reminders),
-            forecasts: mem::take(&mut self.outcome.forecasts),
-            set_aside: mem::take(&mut self.outcome.set_aside),
-            snapshot: self.outcome.snapshot.take(),
-            ..empty(self.live.id, &self.house)
-        };
-        self.unstored = Some(Arc::new(outcome));
-        self.store_again()
-    }
-
-    /// Stores what waits for it; false: it cannot be stored yet. A batch whose outcome is refused keeps no other waiting. What is not
-    /// stored when it is time to stop is made again by a restart, which goes over the same events.
-    fn store_again(&mut self) -> bool {
-        let Some(outcome) = &self.unstored else {
-            return true;
-        };
-        let attempt = Arc::clone(outcome);
-        let stored = self
-            .runtime
-            .block_on(self.house.store.write(move |writer| writer.record(&attempt)));
-        match stored {
-            Ok(fresh) => {
-                for alert in &fresh {
-                    log::tell(alert);
-                }
-                if !fresh.is_empty() || !outcome.reminders.is_empty() {
-                    self.house.alerts.send_modify(|count| *count += 1);
-                }
-                self.unstored = None;
-                self.backoff = Backoff::default();
-                true
-            }
-            Err(error) => {
-                for alert in &outcome.alerts {
-                    // Not stored, but a person must hear of it.
-                    log::tell(alert);
-                }
-                error!(batch = %self.live.batch.name, "What came of {} could not be stored: {error}.", self.live.batch.name);
-                false
-            }
-        }
-    }
-
-    fn is_by_person(&self, event: &StoredEvent) -> bool {
-        matches!(&event.what, StoredWhat::Note(of, _) | StoredWhat::Command(of, _) if *of == self.live.id)
-    }
-
-    /// The daemon before this one set the batch aside, and nobody has said since that it is watched again.
-    fn was_set_aside(&self) -> bool {
-        let id = self.live.id;
-        let last = self
-            .runtime
-            .block_on(self.house.store.read(move |reader| reader.last_alerts(id)));
-        last.is_ok_and(|last| {
-            last.iter().any(|alert| {
-                alert.alert == AlertName::SensorSuspect
-                    && alert.source.is_none()
-                    && alert.state != Transition::Cleared
-            })
-        })
-    }
-
-    /// Takes up a batch that was set aside, behind the event that failed.
-    fn go_on(&mut self) {
-        let name = &self.live.batch.name;
-        let at = self.monitor.clock().max(self.house.clock.now());
-        let message = format!(
-            "{name} is watched again from behind event {}; what came in since is gone over now.",
-            self.seen.0
-        );
-        info!(batch = %name, "{message}");
-        let cleared = of_the_whole_batch(&self.live.batch, Transition::Cleared, at, message);
-        self.outcome.alerts.push(cleared);
-        self.record();
-        self.live.take_up(Arc::new(self.monitor.clone()), self.seen);
-    }
-
-    fn keep_snapshot_if_due(&mut self) {
-        let many = self.fits_since_snapshot >= SNAPSHOT_FITS || self.since_snapshot >= SNAPSHOT_EVENTS;
-        let waited = self.house.clock.gone().saturating_sub(self.snapshot_at);
-        if many && waited >= SNAPSHOT_AT_MOST {
-            self.keep_snapshot();
-        }
-    }
-
-    fn keep_snapshot(&mut self) {
-        let nothing = self.since_snapshot == 0 && self.fits_since_snapshot == 0;
-        if nothing || self.first.is_some() {
-            return;
-        }
-        self.since_snapshot = 0;
-        self.fits_since_snapshot = 0;
-        self.snapshot_at = self.house.clock.gone();
-        self.outcome.snapshot = Some(Snapshot {
-            sequence: self.seen,
-            taken_at: self.house.clock.now(),
-            body: self.monitor.snapshot(),
-        });
-    }
-
-    /// Sets the batch aside. The state before the event that failed is kept as if the event had been taken, so that a
-    /// restart goes on behind it and does not try it again.
-    fn fail(&mut self, bad: &StoredEvent) {
-        // What is stored by now was written by somebody who did not know of it yet.
-        let known = bad.sequence.max(*self.house.latest.borrow());
-        self.monitor = Monitor::clone(&self.before.monitor);
-        self.seen = self.before.seen;
-        self.totals = self.before.totals;
-        let mut first = self.before.first.take();
-        for Given { event, before } in mem::take(&mut self.taken) {
-            self.count_those_passed_by(before);
-            self.count_own(&event);
-            let Some(engine_event) = self.concerns(&event) else {
-                continue;
-            };
-            let first = first
-                .take()
-                .or_else(|| first_tick(&self.monitor, self.house.settings.clock, &event));
-            if !first
-                .into_iter()
-                .chain([engine_event])
-                .all(|event| self.step(event).is_some())
-            {
-                // The same events went well a moment ago; without them a restart starts from the last snapshot.
-                error!(batch = %self.live.batch.name, "The state before the failure could not be made again.");
-                break;
-            }
-        }
-        self.seen = bad.sequence;
-        self.first = None;
-        self.since_snapshot += 1;
-        self.keep_snapshot();
-        let alert = failed(&self.live.batch, &self.monitor, bad, &self.house.display.zone);
-        error!(batch = %self.live.batch.name, event = ?bad, "The engine failed at this event.");
-        self.aside = Some(known);
-        self.queue.clear();
-        self.reads = self.reads.map(|_| known);
-        self.live.set_aside(alert.message.clone());
-        self.outcome.alerts.push(alert);
-        self.record();
-    }
 }
 
 /// Reminders of one alert.
 fn same(a: &AlertRecord, b: &AlertRecord) -> bool {
     (a.alert, &a.source, a.quantity) == (b.alert, &b.source, b.quantity)
-}
-
-fn failed(batch: &Batch, monitor: &Monitor, bad: &StoredEvent, zone: &TimeZone) -> AlertRecord {
-    let what = match &bad.what {
-        StoredWhat::Reading(reading) => {
-            format!("a reading of {} {}", reading.source, reading.measured.quantity())
-        }
-        StoredWhat::Note(_, note) => format!("a note `{}`", note.kind),
-        StoredWhat::Command(_, command) => format!("what {} did to {}", command.who, command.alert),
-        StoredWhat::Clock(at) => format!("the clock at {}", sentence::local(*at, zone)),
-    };
-    let message = format!(
-        "{} is no longer watched: the reckoning failed at {what} (event {}). Nothing warns of its pressure now: treat its \
-         bottles as live, and cool the room if in doubt. To watch it again from behind that event, write a note about it \
-         with `fobwatch note`, or stop and start fobwatch. The other batches are watched as before.",
-        batch.name, bad.sequence.0
-    );
-    let at = monitor.clock().max(bad.received_at);
-    of_the_whole_batch(batch, Transition::Raised, at, message)
-}
-
-fn of_the_whole_batch(batch: &Batch, state: Transition, at: Timestamp, message: String) -> AlertRecord {
-    AlertRecord {
-        batch: batch.name.clone(),
-        alert: AlertName::SensorSuspect,
-        state,
-        priority: AlertName::SensorSuspect.priority(),
-        at,
-        message,
-        who: None,
-        source: None,
-        quantity: None,
-    }
 }
 
 /// A stored batch read again from its text.
