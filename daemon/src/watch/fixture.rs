@@ -2,10 +2,6 @@
 
 use std::{sync::Arc, time::Duration};
 
-use fobwatch_core::{
-    quantity::Unit,
-    reading::{Measured, Quantity, Reading, Source},
-};
 use jiff::{SignedDuration, Timestamp};
 use tokio_util::sync::CancellationToken;
 
@@ -36,14 +32,6 @@ pub(crate) fn batch_text(name: &str) -> String {
          [bottle]\nmaterial = \"glass\"\ncapacity_ml = 500\nfill_ml = 475\ncount = 8\npressure_limit_bar = 1.5\n\
          [target]\nco2_volumes = 2.8\nfridge_c = 4.0\n"
     )
-}
-
-pub(crate) fn reading(minutes: i64, quantity: Quantity, value: f64, unit: Unit) -> Reading {
-    Reading {
-        at: start() + SignedDuration::from_mins(minutes),
-        source: Source::new("pilot").expect("a name"),
-        measured: Measured::new(quantity, value, unit).expect("a measurement"),
-    }
 }
 
 pub(crate) async fn house(store: &Store) -> (Arc<House>, tokio::sync::mpsc::Receiver<Asked>) {

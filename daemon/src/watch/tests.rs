@@ -13,14 +13,14 @@ use fobwatch_core::{
     forecast::Forecast,
     note::{Note, NoteKind},
     quantity::Unit,
-    reading::{Quantity, Reading, Source},
+    reading::{Measured, Quantity, Reading, Source},
 };
 use jiff::{SignedDuration, Timestamp};
 use tempfile::TempDir;
 use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 
-pub(crate) use super::fixture::{StoppedClock, batch_text, house, house_by, reading, start, watch_loop};
+pub(crate) use super::fixture::{StoppedClock, batch_text, house, house_by, start, watch_loop};
 use super::{
     House, Request, Setup,
     intake::Intake,
@@ -35,6 +35,14 @@ use crate::{
 
 /// A bound on waiting; nothing is measured with it.
 const PATIENCE: Duration = Duration::from_secs(120);
+
+pub(crate) fn reading(minutes: i64, quantity: Quantity, value: f64, unit: Unit) -> Reading {
+    Reading {
+        at: start() + SignedDuration::from_mins(minutes),
+        source: Source::new("pilot").unwrap(),
+        measured: Measured::new(quantity, value, unit).unwrap(),
+    }
+}
 
 fn batch(name: &str) -> Batch {
     Batch::from_toml(&batch_text(name), "test").unwrap().0
