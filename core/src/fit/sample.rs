@@ -26,7 +26,7 @@ const ENOUGH: f64 = 0.1;
 
 /// At which turns a member that begins anew, and one that goes on from where it was, has a Jacobian of its own; at the others the
 /// last one is corrected. And how many turns there are at most.
-const ANEW: (&[usize], usize) = (&[0, 1, 3], 10);
+const ANEW: (&[usize], usize) = (&[0, 1], 10);
 const GOES_ON: (&[usize], usize) = (&[0], 4);
 
 /// In how many fits every member has had steps of its own: a batch that is weeks old has settled, and each step is dear.
