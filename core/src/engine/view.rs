@@ -16,7 +16,7 @@ use crate::{
     reading::{Measured, Quantity, Source},
 };
 
-use super::{MomentView, Monitor, SetAsideReason, board::Slot, monitor::Apart, whereabouts::Place};
+use super::{MomentView, Monitor, SetAsideReason, board::Slot, others::Apart, whereabouts::Place};
 
 /// All that is shown of one batch.
 #[derive(Clone, Debug, PartialEq, Serialize)]
