@@ -6,6 +6,7 @@ use super::{
     amount::capital,
     caution,
     head::{Top, head, top},
+    setting,
 };
 
 /// A whole page round `main`.
@@ -49,9 +50,11 @@ pub(super) fn of_cultures(here: &str) -> Markup {
 
 /// A sentence of the terminal as the page sets it: commands between backticks, degrees with their sign.
 pub(super) fn sentence(text: &str) -> Markup {
-    let set = text
-        .replace(" degC", "\u{a0}\u{b0}C")
-        .replace("CO2", "CO\u{2082}");
+    let set = setting::set(
+        &text
+            .replace(" degC", "\u{a0}\u{b0}C")
+            .replace("CO2", "CO\u{2082}"),
+    );
     html! {
         @for (place, piece) in set.split('`').enumerate() {
             @if place % 2 == 1 { code { (piece) } } @else { (piece) }

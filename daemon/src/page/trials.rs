@@ -1,9 +1,9 @@
 //! Experiments: siblings side by side.
 
-use fobwatch_core::{batch::ExperimentName, experiment::Experiment};
+use fobwatch_core::{alert::sentence, batch::ExperimentName, experiment::Experiment};
 use maud::{Markup, html};
 
-use super::{Units, craft, experimented, experimented::as_image, local, plain};
+use super::{Units, amount::capital, craft, experimented, experimented::as_image, plain};
 use crate::{
     config::Display,
     craft::experiments::{CAUTION, Found, fizz, verdict},
@@ -46,7 +46,7 @@ fn experiment(name: &ExperimentName, of: &Experiment, display: &Display) -> Mark
     html! {
         section class="batch" {
             h2 { (name) }
-            p { (verdict(of)) }
+            p { (capital(&verdict(of))) }
             div class="wide" { table {
                 thead { tr {
                     th scope="col" { "Batch" }
@@ -60,7 +60,7 @@ fn experiment(name: &ExperimentName, of: &Experiment, display: &Display) -> Mark
                 tbody {
                     @for sibling in &of.siblings {
                         tr {
-                            td { @if Some(&sibling.batch) == best { strong { (sibling.batch) } } @else { (sibling.batch) }
+                            td class="name" { @if Some(&sibling.batch) == best { strong { (sibling.batch) } } @else { (sibling.batch) }
                                 @if sibling.pulled_at.is_none() { small { "still in the room" } } }
                             td { (format!("{:.1}", sibling.hours() / 24.0)) }
                             td { @match sibling.dose_ml_per_l { Some(dose) => (format!("{dose:.0}")), None => "not told" } }
@@ -69,7 +69,7 @@ fn experiment(name: &ExperimentName, of: &Experiment, display: &Display) -> Mark
                             td class="value" { (format!("{:.1} %", sibling.alcohol.percent())) }
                             td {
                                 @match fizz(sibling) { Some(word) => (word), None if sibling.tasted.is_empty() => "not told", None => "no one word" }
-                                @for tasting in &sibling.tasted { @if !tasting.words.is_empty() { small { "\u{201c}" (tasting.words) "\u{201d}, " (local(tasting.at, &display.zone)) } } }
+                                @for tasting in &sibling.tasted { @if !tasting.words.is_empty() { small { "\u{201c}" (tasting.words) "\u{201d}, " (sentence::local(tasting.at, &display.zone)) } } }
                             }
                         }
                     }
