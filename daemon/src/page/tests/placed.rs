@@ -48,7 +48,7 @@ fn the_line_of_the_present_runs_below_the_words() {
     let picture = chart(&lime(), &context()).unwrap();
     let last_line = picture.rfind("class=\"now\"").unwrap();
     assert!(last_line < place(&picture, "Danger: your limit"));
-    assert!(place(&picture, "class=\"now\"") < place(&picture, "wanted: "));
+    assert!(place(&picture, "class=\"now\"") < place(&picture, ">wanted: "));
 }
 
 #[test]
