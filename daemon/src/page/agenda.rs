@@ -5,7 +5,7 @@ use maud::{Markup, html};
 use super::{
     Context, moments,
     need::{Entry, Urgency},
-    tell,
+    setting, tell,
 };
 
 /// More batches than this that need nothing are folded.
@@ -92,7 +92,7 @@ fn line(entry: &Entry<'_>, next: bool, open: bool, context: &Context) -> Markup 
                     Some(at) => time datetime=(at) { (entry.day) },
                     None => (entry.day),
                 }
-                @if !entry.hours.is_empty() { small { (entry.hours) } }
+                @if !entry.hours.is_empty() { small { (setting::set(&entry.hours)) } }
             }
             div {
                 h3 {

@@ -2,7 +2,7 @@
 
 use super::{
     Context, Shown,
-    amount::{capital, count},
+    amount::{self, capital, count},
     clock::span,
     need::{Entry, Urgency},
     shown::is_old,
@@ -179,9 +179,16 @@ pub(super) fn heard(batches: &[Shown], context: &Context) -> String {
         let within = span(oldest.max(jiff::SignedDuration::from_mins(1)));
         format!("{batches}; every sensor was heard within the last {within}.")
     } else {
-        format!(
-            "{batches}; {old} of {} not heard of late.",
-            count(sensors.len(), "sensor", "sensors")
-        )
+        let of = match sensors.len() {
+            1 => "the one sensor was not".to_owned(),
+            all if all == old => format!("none of {} was", count(all, "sensor", "sensors")),
+            all => format!(
+                "{} of {} {} not",
+                amount::number(old),
+                count(all, "sensor", "sensors"),
+                if old == 1 { "was" } else { "were" }
+            ),
+        };
+        format!("{batches}; {of} heard of late.")
     }
 }

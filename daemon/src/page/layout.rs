@@ -9,7 +9,7 @@ use super::{
     head::{Top, head, top},
     headline,
     need::{self, Entry, Urgency},
-    shelf,
+    setting, shelf,
 };
 
 /// With more batches than this, those that need nobody soon are folded.
@@ -52,7 +52,7 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
                 a class="skip" href="#main" { "To the agenda" }
                 (top(Top::Agenda, context.demo))
                 main id="main" {
-                    h1 class=[danger.then_some("danger")] { (headline) }
+                    h1 class=[danger.then_some("danger")] { (setting::headline(&headline)) }
                     @if let Some(pressure) = headline::pressure(batches, context) {
                         p class="press" { (pressure) }
                     }

@@ -33,6 +33,7 @@ mod noted;
 mod planned;
 mod rescued;
 mod see_to;
+mod setting;
 mod shared;
 mod shelf;
 mod shown;

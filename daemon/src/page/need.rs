@@ -146,16 +146,22 @@ fn alerted<'a>(shown: &'a Shown, alert: &AlertView, context: &Context, clock: Cl
         AlertName::FridgeSoon | AlertName::MoveToFridge => (Urgency::Move, move_now(shown)),
         AlertName::LeakSuspected => (
             Urgency::Look,
-            format!("{name}: the bottle with the gauge may leak. The others go on."),
+            format!(
+                "{}: the bottle with the gauge may leak. The others go on.",
+                shown.subject()
+            ),
         ),
-        AlertName::RisingInFridge => (Urgency::Look, format!("{name} still gains in the fridge.")),
+        AlertName::RisingInFridge => (
+            Urgency::Look,
+            format!("{} still gains in the fridge.", shown.subject()),
+        ),
         AlertName::Stalled => (
             Urgency::Look,
-            format!("{name} shows no gain, short of its target."),
+            format!("{} shows no gain, short of its target.", shown.subject()),
         ),
         AlertName::OutsideTemperature => (
             Urgency::Look,
-            format!("{name} stands too cold or too warm for its culture."),
+            format!("{} stands too cold or too warm for its culture.", shown.subject()),
         ),
         AlertName::SensorSilent => (Urgency::Look, format!("{} of {name} is silent.", sensor(alert))),
         AlertName::SensorSuspect => (
@@ -205,7 +211,7 @@ impl<'a> Entry<'a> {
         self.at = Some(alert.since);
         self.day = "Now".to_owned();
         self.hours = format!("since {}", clock.moment(alert.since));
-        self.reasons.push(alert.message.clone());
+        self.reasons.push(amount::capital(&alert.message));
         self.seen = is_seen(alert);
         self.alert = Some(alert.alert);
     }
@@ -319,7 +325,7 @@ fn in_the_room(entry: &mut Entry<'_>, forecast: &Forecast, context: &Context, cl
             );
             entry.reasons.push(stand(shown, forecast));
             if let Some(soon) = shown.alert(AlertName::FridgeSoon) {
-                entry.reasons.push(soon.message.clone());
+                entry.reasons.push(amount::capital(&soon.message));
                 entry.seen = is_seen(soon);
             } else {
                 entry

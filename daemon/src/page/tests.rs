@@ -1,6 +1,8 @@
 //! What the page must say, and in which order.
 
 mod looked_at;
+mod placed;
+mod scenes;
 
 use fobwatch_core::{
     alert::{AlarmState, AlertName},
@@ -23,10 +25,11 @@ fn place(page: &str, what: &str) -> usize {
         .unwrap_or_else(|| panic!("`{what}` is not on the page"))
 }
 
-fn headline(page: &str) -> &str {
+/// Its words, however its lines may be broken.
+fn headline(page: &str) -> String {
     let from = place(page, "<h1");
     let text = &page[from..place(page, "</h1>")];
-    &text[text.find('>').unwrap() + 1..]
+    text[text.find('>').unwrap() + 1..].replace('\u{a0}', " ")
 }
 
 fn move_now() -> Shown {
