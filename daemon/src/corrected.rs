@@ -12,11 +12,12 @@ use fobwatch_core::{
     note::{Note, NoteKind},
 };
 use jiff::Timestamp;
+use serde_json::{Map, Value};
 
 use crate::watch::claim;
 
 pub(crate) use differs::{Change, entries_of};
-pub(crate) use written::{earlier, entries, same_entries, with};
+pub(crate) use written::{earlier, entries, held, with};
 
 /// Longer than any batch file; what a batch file may have over HTTP.
 const MOST: usize = 60 * 1024;
@@ -116,6 +117,36 @@ pub(crate) fn corrected<'b>(
     })
 }
 
+/// The stored text with single entries changed, as JSON has them: a number, a text, true, false; null leaves one out.
+///
+/// # Errors
+/// What cannot be put there.
+pub(crate) fn with_json(stored: &str, some: &Map<String, Value>) -> Result<String, String> {
+    let mut changes = Vec::new();
+    for (key, value) in some {
+        let literal = match value {
+            Value::Null => None,
+            // JSON's way to write figures and texts is one of TOML's.
+            Value::Number(_) | Value::Bool(_) | Value::String(_) => Some(value.to_string()),
+            Value::Array(_) | Value::Object(_) => {
+                return Err(format!(
+                    "`{}` holds a list or an object; allowed: a number, a text, true, false or null, or the whole file",
+                    fobwatch_core::plain::line(key, 80)
+                ));
+            }
+        };
+        changes.push((key.as_str(), literal));
+    }
+    let changes: Vec<(&str, Option<&str>)> = changes
+        .iter()
+        .map(|(key, value)| (*key, value.as_deref()))
+        .collect();
+    with(stored, &changes).ok_or_else(|| NOT_ONE_BY_ONE.to_owned())
+}
+
+/// Where entries cannot be put into the text line by line.
+pub(crate) const NOT_ONE_BY_ONE: &str = "these entries cannot be put into the batch's file one by one; allowed: keys such as bottle.fill_ml, or the whole file";
+
 /// Said loudly, whichever way it goes.
 fn limit_moves(before: &Batch, after: &Batch) -> Option<String> {
     let [was, is] = [before, after].map(|batch| batch.bottle.pressure_limit.bar());
@@ -156,7 +187,7 @@ fn in_a_note(who: &str, changes: &[Change]) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use super::{written::same_entries, *};
     use crate::watch::tests::batch_text;
 
     fn now() -> Timestamp {
@@ -172,7 +203,10 @@ mod tests {
         let first = batch_text("plum 1");
         let second = with(
             &first,
-            &[("bottle.fill_ml", Some("470")), ("drink.hexose_g_per_l", Some("12.5"))],
+            &[
+                ("bottle.fill_ml", Some("470")),
+                ("drink.hexose_g_per_l", Some("12.5")),
+            ],
         )
         .unwrap();
         let once = correct(&first, &second).unwrap();

@@ -111,10 +111,7 @@ mod tests {
     fn a_number_is_one_however_it_is_written() {
         let before = "a = 475\n[b]\nc = [1, 2]\nd = \"x\"\ne = 1\n";
         let after = "a = 475.0\nb = { c = [1, 3], d = \"x\", f = true }\n";
-        let told: Vec<String> = between(before, after)
-            .iter()
-            .map(ToString::to_string)
-            .collect();
+        let told: Vec<String> = between(before, after).iter().map(ToString::to_string).collect();
         assert_eq!(
             told,
             [

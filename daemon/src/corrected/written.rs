@@ -33,8 +33,13 @@ pub(crate) fn earlier(text: &str) -> Vec<String> {
 }
 
 /// Whether two texts say the same of a batch, line for line.
-pub(crate) fn same_entries(one: &str, other: &str) -> bool {
+pub(super) fn same_entries(one: &str, other: &str) -> bool {
     entries(one).trim_end() == entries(other).trim_end()
+}
+
+/// Whether the entries of a file hold in a stored text, or held before they were corrected.
+pub(crate) fn held(stored: &str, file: &str) -> bool {
+    same_entries(stored, file) || earlier(stored).iter().any(|earlier| same_entries(earlier, file))
 }
 
 /// The text once `given` holds.
@@ -62,7 +67,10 @@ pub(crate) fn with(text: &str, changed: &[(&str, Option<&str>)]) -> Option<Strin
     let mut wanted = entries_of(text);
     for (key, value) in changed {
         match value {
-            Some(value) => wanted.insert((*key).to_owned(), entries_of(&format!("x = {value}")).remove("x")?),
+            Some(value) => wanted.insert(
+                (*key).to_owned(),
+                entries_of(&format!("x = {value}")).remove("x")?,
+            ),
             None => wanted.remove(*key),
         };
     }
