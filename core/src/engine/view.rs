@@ -11,7 +11,8 @@ use crate::{
         sentence::{self, Doubt},
     },
     batch::BatchName,
-    forecast::{Forecast, Outlook, Quantiles},
+    forecast::{Forecast, Odd, Outlook, Quantiles},
+    note::Note,
     quantity::{Co2Volumes, GaugePressure},
     reading::{Measured, Quantity, Source},
 };
@@ -53,6 +54,8 @@ pub struct View {
     pub next: String,
     /// What a person should look up: entries that the readings speak against.
     pub questions: Vec<String>,
+    /// What each of them asks about.
+    pub asked: Vec<Odd>,
     /// How the culture is known, where earlier batches of it inform the forecast.
     pub culture: Option<String>,
     /// The sensors.
@@ -188,6 +191,7 @@ impl Monitor {
     #[must_use]
     pub fn view(&self) -> View {
         let alerts = self.alert_views();
+        let asked: Vec<Odd> = self.asked().collect();
         View {
             batch: self.batch.name.clone(),
             at: self.clock(),
@@ -204,7 +208,8 @@ impl Monitor {
             headline: self.headline(&alerts),
             pressure: self.pressure_sentence(),
             next: self.next_sentence(),
-            questions: self.questions(),
+            questions: asked.iter().map(|odd| self.speaker().question(*odd)).collect(),
+            asked,
             culture: self.culture_sentence(),
             sensors: self.sensor_views(),
             set_aside: self.state.counts.clone(),
@@ -215,9 +220,21 @@ impl Monitor {
         }
     }
 
-    fn questions(&self) -> Vec<String> {
+    /// Entries that the readings speak against, and nobody has confirmed.
+    fn asked(&self) -> impl Iterator<Item = Odd> {
         let odd = self.state.fitted.iter().flat_map(|fitted| &fitted.outlook.odd);
-        odd.map(|odd| self.speaker().question(*odd)).collect()
+        odd.copied().filter(|odd| !self.state.confirmed.contains(odd))
+    }
+
+    /// The question rests: of what the note names, else of all that is asked.
+    pub(super) fn noted_confirmed(&mut self, note: &Note) {
+        let said = note.text.as_deref().unwrap_or_default().to_lowercase();
+        let named = |odd: &Odd| said.contains(odd.name());
+        let mut meant: Vec<Odd> = Odd::ALL.into_iter().filter(named).collect();
+        if meant.is_empty() {
+            meant = self.asked().collect();
+        }
+        self.state.confirmed.extend(meant);
     }
 
     fn alert_views(&self) -> Vec<AlertView> {

@@ -1,3 +1,4 @@
+mod corrected;
 mod described;
 mod diary;
 mod filled;
@@ -75,7 +76,12 @@ impl Daemon {
     }
 
     async fn post(&self, path: &str, body: impl ToString) -> (StatusCode, Value) {
-        let request = Request::post(path).header("host", "127.0.0.1:8740");
+        self.ask("post", path, body).await
+    }
+
+    async fn ask(&self, method: &str, path: &str, body: impl ToString) -> (StatusCode, Value) {
+        let request = Request::builder().method(method.to_ascii_uppercase().as_str());
+        let request = request.uri(path).header("host", "127.0.0.1:8740");
         self.send(request.body(Body::from(body.to_string())).unwrap())
             .await
     }

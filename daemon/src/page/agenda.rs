@@ -123,6 +123,7 @@ fn line(entry: &Entry<'_>, next: bool, open: bool, context: &Context) -> Markup 
                     Some(alert) => (tell::seen(entry.shown, alert)),
                     None => {},
                 }
+                @if let Some(odd) = entry.asks { (tell::answer(entry.shown, odd)) }
                 @if danger { p { a href="#gone-wrong" { "Gone wrong? What to do" } } }
                 @if context.demo && danger { p class="soft" { "Made up: this is the demo." } }
             }

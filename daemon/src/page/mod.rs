@@ -15,6 +15,7 @@ mod channels;
 mod chart;
 mod clock;
 mod compared;
+mod corrected;
 mod craft;
 mod cultures;
 mod diaries;
@@ -179,6 +180,18 @@ pub(crate) fn tended(diary: &Diary, culture: &CultureName, context: &Context) ->
 #[must_use]
 pub fn begin(begun: &Begun, context: &Context) -> String {
     begin::document(begun, context).into_string()
+}
+
+/// The page on which a batch's entries are corrected: an HTML document.
+#[must_use]
+pub fn correct(batch: &Shown, begun: &Begun, context: &Context) -> String {
+    corrected::document(batch, begun, context).into_string()
+}
+
+/// Says what was corrected, and what should be thought about: an HTML document.
+#[must_use]
+pub fn corrected(batch: &Shown, changes: &[String], warnings: &[String], context: &Context) -> String {
+    corrected::done(batch, changes, warnings, context).into_string()
 }
 
 /// Says that the batch `name` is watched, and what should be thought about: an HTML document.

@@ -3,7 +3,7 @@
 use fobwatch_core::{
     alert::{AlertName, sentence},
     engine::AlertView,
-    forecast::{Forecast, When},
+    forecast::{Forecast, Odd, When},
 };
 use jiff::{SignedDuration, Timestamp};
 use serde::{Deserialize, Serialize};
@@ -55,6 +55,8 @@ pub(super) struct Entry<'a> {
     pub(super) seen: bool,
     /// The alert that stands, if it is one.
     pub(super) alert: Option<AlertName>,
+    /// The entry that is asked about, if it is a question.
+    pub(super) asks: Option<Odd>,
 }
 
 impl Urgency {
@@ -105,13 +107,17 @@ fn of_batch<'a>(shown: &'a Shown, context: &Context, clock: Clock<'_>) -> Vec<En
         entry.reasons = vec![why.clone(), "Treat its bottles as live.".to_owned()];
         entries.push(entry);
     }
-    for question in &shown.view.questions {
+    for (question, odd) in shown.view.questions.iter().zip(&shown.view.asked) {
         let mut entry = Entry::new(shown, Urgency::Look);
         entry.heading.clone_from(question);
-        entry.reasons = vec![
-            "If what you entered is right, nothing has to be done. If not: end it under \u{201c}See to\u{201d} and begin it again              with the right figures and the same hour of sealing; what its sensors told since then counts again, what you noted does not."
-                .to_owned(),
-        ];
+        entry.reasons = vec![if *odd == Odd::Altitude {
+            "If it is right, say so, and it is not asked again. If not: mend it in the configuration, and start fobwatch again.".to_owned()
+        } else {
+            "If it is right, say so, and it is not asked again. If not, correct it: everything since the sealing is then reckoned with the right \
+             figures, and what its sensors told and what you noted counts as before."
+                .to_owned()
+        }];
+        entry.asks = Some(*odd);
         entries.push(entry);
     }
     let pressed = entries.iter().any(|entry| entry.urgency <= Urgency::DangerAhead);
@@ -203,6 +209,7 @@ impl<'a> Entry<'a> {
             reasons: Vec::new(),
             seen: false,
             alert: None,
+            asks: None,
         }
     }
 

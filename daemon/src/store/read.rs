@@ -180,6 +180,20 @@ impl<'c> Reader<'c> {
         Ok(Sequence(first - 1))
     }
 
+    /// Where the entries of a batch were corrected last; `None`: never.
+    ///
+    /// # Errors
+    /// The database failed.
+    pub fn corrected(&self, batch: BatchId) -> Result<Option<Sequence>, StoreError> {
+        let place: Option<i64> = self
+            .connection
+            .prepare_cached(
+                "SELECT max(seq) FROM note WHERE batch = ?1 AND json_extract(body, '$.kind') = 'corrected'",
+            )?
+            .query_row([batch.0], |row| row.get(0))?;
+        Ok(place.map(Sequence))
+    }
+
     /// Readings of one sensor measured from `from` to before `until`, by time.
     ///
     /// # Errors

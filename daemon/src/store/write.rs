@@ -269,6 +269,43 @@ impl Writer {
         })
     }
 
+    /// Corrects the entries of a live batch: `text` holds from here on, and did since the sealing, so what was reckoned with the others is forgotten; what
+    /// was told stays told. Answers with the place of `note`, which says who did it.
+    ///
+    /// # Errors
+    /// It is not live, or nothing of it was stored.
+    pub fn correct_batch(
+        &mut self,
+        id: BatchId,
+        batch: &Batch,
+        text: &str,
+        note: &Note,
+        received_at: Timestamp,
+    ) -> Result<Sequence, StoreError> {
+        let body = encode(note)?;
+        let sequence = Sequence(self.next);
+        let transaction = self.connection.transaction()?;
+        let changed = transaction.execute(
+            "UPDATE batch SET text = ?2 WHERE id = ?1 AND ended_us IS NULL",
+            params![id.0, text],
+        )?;
+        if changed == 0 {
+            let name = batch.name.to_string();
+            return Err(StoreError::NoSuchBatch { name });
+        }
+        for table in ["snapshot", "forecast", "set_aside"] {
+            transaction.execute(&format!("DELETE FROM {table} WHERE batch = ?1"), [id.0])?;
+        }
+        transaction.execute(
+            "INSERT INTO note (seq, batch, received_us, body) VALUES (?1, ?2, ?3, ?4)",
+            params![sequence.0, id.0, received_at.as_microsecond(), body],
+        )?;
+        transaction.commit()?;
+        self.next += 1;
+        self.names(batch.sensors.values().cloned());
+        Ok(sequence)
+    }
+
     /// Stores all that came of driving a batch. Answers with the alerts that were not there yet, in order.
     ///
     /// # Errors

@@ -21,6 +21,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::{
     config::{self, Config, Display, Secret, Share},
+    corrected::Corrected,
     decode::Calibrations,
     deliver::Destination,
     http,
@@ -45,6 +46,8 @@ pub(crate) enum Request {
     Command(BatchId, Command),
     Add(Box<Batch>, String),
     End(Arc<Live>),
+    /// The batch goes on with other entries, from its sealing on.
+    Correct(Arc<Live>, Box<Corrected>),
     /// What another daemon of the site told of a batch.
     Hear(Box<Heard>),
     /// Readings that someone waits for; `new` hears how many of them were not there yet.

@@ -153,6 +153,15 @@ impl Live {
     /// Its worker ends, in whatever way.
     pub(super) fn end(&self) {
         self.ended.store(true, Ordering::Release);
+        // Whoever waits for it looks again.
+        self.progress.send_modify(|_progress| {});
+    }
+
+    /// Waits until its worker has ended: nothing of it is stored after that.
+    pub(super) async fn ended(&self) {
+        let mut progress = self.progress.subscribe();
+        // The sender lives as long as `self`.
+        while !self.ended.load(Ordering::Acquire) && progress.changed().await.is_ok() {}
     }
 
     pub(super) fn leave(&self, monitor: Arc<Monitor>, seen: Sequence) {

@@ -12,7 +12,7 @@ use jiff::Timestamp;
 use serde::{Deserialize, de::DeserializeOwned};
 use ureq::Agent;
 
-use super::{Keeper, Known, Noted, Standing};
+use super::{CorrectedBatch, Entries, Keeper, Known, Noted, Standing};
 use crate::{
     commands::Ended,
     config::Secret,
@@ -137,7 +137,20 @@ impl Daemon {
     }
 
     fn post<T: DeserializeOwned>(&self, path: &str, body: &str) -> Result<T, Ended> {
-        let mut asked = self.agent.post(self.url(path));
+        self.send(ureq::http::Method::POST, path, body)
+    }
+
+    fn send<T: DeserializeOwned>(
+        &self,
+        method: ureq::http::Method,
+        path: &str,
+        body: &str,
+    ) -> Result<T, Ended> {
+        let mut asked = match method {
+            ureq::http::Method::PUT => self.agent.put(self.url(path)),
+            ureq::http::Method::PATCH => self.agent.patch(self.url(path)),
+            _ => self.agent.post(self.url(path)),
+        };
         if let Some(token) = &self.token {
             asked = asked.header("Authorization", format!("Bearer {}", token.reveal()));
         }
@@ -228,6 +241,14 @@ impl Keeper for Daemon {
     fn add(&mut self, _batch: &Batch, text: &str) -> Result<(), Ended> {
         self.post("/api/v1/batches", text)
             .map(|_answer: serde_json::Value| ())
+    }
+
+    fn correct(&mut self, batch: &Known, entries: &Entries, who: &str) -> Result<CorrectedBatch, Ended> {
+        let path = format!("/api/v1/batches/{}?who={}", batch.slug, crate::http::encoded(who));
+        match entries {
+            Entries::Whole(text) => self.send(ureq::http::Method::PUT, &path, text),
+            Entries::Some(some) => self.send(ureq::http::Method::PATCH, &path, &crate::commands::json(some)?),
+        }
     }
 
     fn end(&mut self, batch: &Known) -> Result<(), Ended> {

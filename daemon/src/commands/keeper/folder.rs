@@ -15,10 +15,11 @@ use fobwatch_core::{
 };
 use jiff::Timestamp;
 
-use super::{Keeper, Known, Noted, Standing};
+use super::{CorrectedBatch, Entries, Keeper, Known, Noted, Standing};
 use crate::{
     commands::Ended,
     config::{self, Config},
+    corrected,
     decode::{self, Bounds},
     deliver::Destination,
     page::{self, Context, Shown, Told},
@@ -198,6 +199,34 @@ impl Keeper for Folder {
             .add_batch(batch, text, WallClock.now())
             .map(|_id| ())
             .map_err(ended)
+    }
+
+    fn correct(&mut self, batch: &Known, entries: &Entries, who: &str) -> Result<CorrectedBatch, Ended> {
+        let stored = self.stored(&batch.slug)?;
+        let text = match entries {
+            Entries::Whole(text) => text.clone(),
+            Entries::Some(some) => corrected::with_json(&stored.text, some).map_err(Ended::Refused)?,
+        };
+        let live = self.live()?;
+        let read = live
+            .iter()
+            .filter_map(|other| Batch::from_toml(&other.text, "the stored batch").ok());
+        let others: Vec<Batch> = read.map(|(other, _warnings)| other).collect();
+        let now = self.now(&stored)?;
+        let done = corrected::corrected(&stored.text, &text, who, now, &others)
+            .map_err(|not| Ended::Refused(not.to_string()))?;
+        if !done.changes.is_empty() {
+            self.writer
+                .correct_batch(stored.id, &done.batch, &done.text, &done.note, WallClock.now())
+                .map_err(ended)?;
+            self.engines.remove(&stored.id);
+        }
+        Ok(CorrectedBatch {
+            slug: done.batch.name.slug(),
+            batch: done.batch.name,
+            changes: done.changes,
+            warnings: done.warnings,
+        })
     }
 
     fn end(&mut self, batch: &Known) -> Result<(), Ended> {

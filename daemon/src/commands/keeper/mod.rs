@@ -19,6 +19,7 @@ use serde::{Deserialize, Serialize};
 use super::{Ended, quoted, read_config};
 use crate::{
     config::{Config, Display, Secret},
+    corrected::Change,
     http::own_token,
     page::Told,
     rescue,
@@ -75,6 +76,24 @@ pub(super) struct Standing {
     pub(super) state: AlarmState,
 }
 
+/// What is to hold of a batch.
+#[derive(Clone, Debug)]
+pub(super) enum Entries {
+    /// A whole batch file.
+    Whole(String),
+    /// Single entries by their keys; null: left out.
+    Some(serde_json::Map<String, serde_json::Value>),
+}
+
+/// What was corrected.
+#[derive(Clone, Debug, Deserialize, Serialize)]
+pub(super) struct CorrectedBatch {
+    pub(super) batch: BatchName,
+    pub(super) slug: Slug,
+    pub(super) changes: Vec<Change>,
+    pub(super) warnings: Vec<String>,
+}
+
 /// A note that was taken.
 #[derive(Clone, Debug, Deserialize, Serialize)]
 pub(super) struct Noted {
@@ -101,6 +120,9 @@ pub(super) trait Keeper {
 
     /// Takes a batch under watch; `text` is the file that `batch` was read from.
     fn add(&mut self, batch: &Batch, text: &str) -> Result<(), Ended>;
+
+    /// Corrects the entries of a batch, by the word of `who`.
+    fn correct(&mut self, batch: &Known, entries: &Entries, who: &str) -> Result<CorrectedBatch, Ended>;
 
     /// Ends a batch.
     fn end(&mut self, batch: &Known) -> Result<(), Ended>;
