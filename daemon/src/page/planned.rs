@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use fobwatch_core::{quantity::GaugePressure, recipe::SugarKind};
 use maud::{Markup, PreEscaped, html};
 
-use super::{Units, amount::capital, craft, plain};
+use super::{Units, amount::capital, craft};
 use crate::planning::{Day, FORGOTTEN, Planned, form, form::Refused};
 
 /// What somebody typed, by the names of the fields.
