@@ -152,7 +152,7 @@ impl Monitor {
             chilled: self.state.whereabouts.sensors == Place::Fridge && !apart,
             apart,
             to_move: self.some_are_to_move(),
-            questions: own.map_or(0, |fitted| fitted.outlook.odd.len()),
+            questions: self.asked().count(),
             reckoned_at: first.map(|fitted| fitted.outlook.at),
             move_at: first.and_then(|fitted| fitted.forecast.move_at?.p50),
             fullest,

@@ -230,7 +230,7 @@ impl Monitor {
     }
 
     /// Entries that the readings speak against, and nobody has confirmed.
-    fn asked(&self) -> impl Iterator<Item = Odd> {
+    pub(super) fn asked(&self) -> impl Iterator<Item = Odd> {
         let odd = self.state.fitted.iter().flat_map(|fitted| &fitted.outlook.odd);
         odd.copied().filter(|odd| !self.state.confirmed.contains(odd))
     }

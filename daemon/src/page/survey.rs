@@ -254,7 +254,10 @@ impl Overview {
 
 #[cfg(test)]
 mod tests {
-    use fobwatch_core::engine::{ApartView, Place};
+    use fobwatch_core::{
+        engine::{ApartView, Place},
+        forecast::Odd,
+    };
     use jiff::SignedDuration;
     use proptest::prelude::*;
 
@@ -301,6 +304,7 @@ mod tests {
                 shown.behind = behind;
                 shown.failed = (failed && kind == 0).then(|| "it failed".to_owned());
                 shown.view.questions = vec!["is it so?".to_owned(); questions];
+                shown.view.asked = Odd::ALL[..questions].to_vec();
                 shown.view.alerts = alerts
                     .into_iter()
                     .map(|(name, hours, state, present)| {
