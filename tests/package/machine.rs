@@ -36,13 +36,15 @@ impl Machine {
             .stdout(Stdio::null())
             .spawn()
             .expect("systemd-nspawn runs: it comes with the package systemd-container");
-        let children = format!("/proc/{0}/task/{0}/children", container.id());
-        let leader = wait_for("the container's first process", PATIENCE, || {
-            let children = fs::read_to_string(&children).ok()?;
-            children.split_whitespace().next().map(str::to_owned)
-        });
-        let machine = Self { container, leader };
+        let mut machine = Self {
+            container,
+            leader: String::new(),
+        };
+        // Its first child only makes the one that stays.
+        let children = format!("/proc/{0}/task/{0}/children", machine.container.id());
         wait_for("systemd in the container", PATIENCE, || {
+            let children = fs::read_to_string(&children).ok()?;
+            machine.leader = children.split_whitespace().next()?.to_owned();
             let (_, state) = machine.tries(&["systemctl", "is-system-running"]);
             (state.trim() == "running").then_some(())
         });
@@ -55,6 +57,7 @@ impl Machine {
             .args(["--target", &self.leader, "--all", "--"])
             .args(words)
             .env_clear()
+            .env("HOME", "/root")
             .env("PATH", "/usr/sbin:/usr/bin:/sbin:/bin")
             .env("DEBIAN_FRONTEND", "noninteractive");
         command
@@ -103,15 +106,25 @@ impl Machine {
     }
 
     pub(crate) fn log(&self) -> String {
-        self.tries(&["journalctl", "--no-pager", "--unit", "fobwatch", "--lines", "50"])
-            .1
+        self.tries(&[
+            "journalctl",
+            "--boot",
+            "--no-pager",
+            "--unit",
+            "fobwatch",
+            "--lines",
+            "50",
+        ])
+        .1
     }
 }
 
 impl Drop for Machine {
     fn drop(&mut self) {
-        // With its systemd goes all that runs on it.
-        let _ = self.command(&["systemctl", "poweroff", "--force"]).output();
+        // It hands the wish on to its systemd, with which goes all that runs on it.
+        let _ = Command::new("kill")
+            .args(["-TERM", &self.container.id().to_string()])
+            .status();
         let _ = self.container.wait();
     }
 }
