@@ -164,7 +164,9 @@ impl Live {
     pub(super) async fn ended(&self) {
         let mut progress = self.progress.subscribe();
         // The sender lives as long as `self`.
-        while !self.ended.load(Ordering::Acquire) && progress.changed().await.is_ok() {}
+        let _gone = progress
+            .wait_for(|_progress| self.ended.load(Ordering::Acquire))
+            .await;
     }
 
     fn change(&self, change: impl FnOnce(&mut Standing)) {
