@@ -104,7 +104,7 @@ impl Source {
     /// Empty, longer than 80 characters, or with a control character or slash in it.
     pub fn new(name: &str) -> Result<Self, NotASource> {
         let length = name.chars().count();
-        let whole = name.trim() == name && !name.chars().any(|c| c.is_control() || c == '/');
+        let whole = name.trim() == name && !name.chars().any(|c| crate::plain::is_hidden(c) || c == '/');
         if (1..=80).contains(&length) && whole {
             Ok(Self(name.to_owned()))
         } else {

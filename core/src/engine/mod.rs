@@ -11,6 +11,7 @@ mod clock;
 mod drive;
 mod evaluate;
 mod gauge;
+mod glance;
 mod health;
 mod holds;
 mod intake;
@@ -230,6 +231,7 @@ pub struct Fitted {
 pub(crate) use awake::Gap;
 pub use awake::{Away, WakingHours};
 pub use drive::{drive, drive_some};
+pub use glance::{AlertGlance, Glance, SensorGlance};
 pub use moments::MomentView;
 pub(crate) use moments::{Choice, Moment};
 pub use monitor::Monitor;

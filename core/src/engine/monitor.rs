@@ -1,6 +1,9 @@
 //! The monitor: routes what happens to those who judge it, and keeps all state of one batch.
 
-use std::{collections::BTreeMap, sync::Arc};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    sync::Arc,
+};
 
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -10,7 +13,8 @@ use crate::{
     batch::Batch,
     culture::Lesson,
     fit::{self, Evidence, Handling, Passed},
-    note::{Note, Palate, Tasting},
+    forecast::Odd,
+    note::{Note, NoteKind, Palate, Tasting},
     quantity::AbsolutePressure,
     reading::{Quantity, Source},
 };
@@ -62,6 +66,8 @@ pub(super) struct State {
     pub(super) holds: Holds,
     pub(super) counts: BTreeMap<SetAsideReason, u64>,
     pub(super) astray: Astray,
+    /// Entries that a person says are right, whatever the readings say.
+    pub(super) confirmed: BTreeSet<Odd>,
 }
 
 /// A move of the sensors to the fridge.
@@ -107,6 +113,7 @@ impl Monitor {
             holds: Holds::default(),
             counts: BTreeMap::new(),
             astray: Astray::new(start),
+            confirmed: BTreeSet::new(),
         };
         Self {
             batch,
@@ -189,6 +196,8 @@ impl Monitor {
         let now = self.clock();
         match (event, self.settings.clock) {
             (Event::Measured(reading), ClockSource::Readings) => self.state.intake.reaches(reading, now),
+            // The engine knows the batch as it was corrected, and no other.
+            (Event::Noted(note), _) if note.kind == NoteKind::Corrected => now,
             (Event::Noted(note), ClockSource::Readings) => now.max(note.at),
             (Event::Measured(_) | Event::Noted(_), ClockSource::Ticks) | (Event::Fitted(_), _) => now,
             (Event::Tick { at }, _) => now.max(*at),
@@ -233,6 +242,7 @@ impl Monitor {
                 let verdicts = self.state.intake.take(&self.batch, reading, now);
                 self.apply(verdicts, &mut out);
             }
+            Event::Noted(note) if note.kind == NoteKind::Corrected => {}
             Event::Noted(note) => self.on_note(&note, &mut out),
             Event::Tick { at } => self.on_tick(at, &mut out),
             Event::Fitted(fitted) => self.on_fitted(*fitted, &mut out),

@@ -64,8 +64,13 @@ impl Monitor {
                 self.are_gone(note);
             }
             NoteKind::GivenAway => self.noted_given_away(note),
-            NoteKind::Gauge | NoteKind::Gravity | NoteKind::Squeezed | NoteKind::Tasted | NoteKind::Other => {
-            }
+            NoteKind::Confirmed => self.noted_confirmed(note),
+            NoteKind::Gauge
+            | NoteKind::Gravity
+            | NoteKind::Squeezed
+            | NoteKind::Tasted
+            | NoteKind::Corrected
+            | NoteKind::Other => {}
         }
         self.noted_finding(note, at, out);
     }

@@ -68,6 +68,8 @@ impl Monitor {
             | NoteKind::Vented
             | NoteKind::GivenAway
             | NoteKind::Broken
+            | NoteKind::Corrected
+            | NoteKind::Confirmed
             | NoteKind::Other => {}
         }
     }
