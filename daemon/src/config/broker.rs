@@ -6,10 +6,11 @@ use fobwatch_core::{
     reading::{Quantity, Source},
 };
 use jiff::Timestamp;
-use rumqttc::mqttbytes::{matches, valid_topic};
+use rumqttc::mqttbytes::valid_topic;
 
 use super::{
     channel,
+    filter::reaches,
     secret::{PLACE, Place, Secret},
     tls::{self, Tls},
     topic::{self, Numbers, Pattern, read_filter},
@@ -152,7 +153,7 @@ impl Broker {
         arrival: Timestamp,
         calibrations: &Calibrations,
     ) -> Option<Decoded> {
-        let route = self.routes.iter().find(|route| matches(topic, &route.filter))?;
+        let route = self.routes.iter().find(|route| reaches(&route.filter, topic))?;
         Some(match &route.format {
             RouteFormat::Senml => senml::read(payload, arrival, calibrations),
             RouteFormat::Number(pattern, numbers) => match numbers.channel(topic, pattern) {

@@ -9,6 +9,7 @@ mod broker;
 mod calibration;
 mod channel;
 mod delivery;
+mod filter;
 mod load;
 mod password;
 mod port;
@@ -47,7 +48,6 @@ pub use series::SeriesServer;
 pub use share::{Peered, Share};
 pub use tls::Tls;
 pub use topic::{Numbers, Pattern, What};
-pub use zero::Zero;
 
 /// The text of the defaults.
 pub const DEFAULT: &str = include_str!("../../../config/default.toml");

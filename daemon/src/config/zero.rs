@@ -10,9 +10,9 @@ use fobwatch_core::{
     quantity::GaugePressure,
     reading::Source,
 };
-use jiff::Timestamp;
 
 use super::{channel::SOURCE_ALLOWED, secret::read_text};
+use crate::decode::Zero;
 
 /// The file, in the folder of the readings.
 pub(crate) const FILE: &str = "zeros.toml";
@@ -20,17 +20,6 @@ pub(crate) const FILE: &str = "zeros.toml";
 /// The furthest from nought, in bar, that a gauge in open air may be. One that is further off is broken, not calibrated,
 /// or not in open air: taken for zero it would hide a pressure.
 pub const FURTHEST_BAR: f64 = 0.15;
-
-/// What one gauge reads in open air.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Zero {
-    /// Which gauge.
-    pub source: Source,
-    /// What it reads.
-    pub reads: GaugePressure,
-    /// When that was seen.
-    pub taken_at: Timestamp,
-}
 
 /// Why zeros cannot be had or kept.
 #[derive(Debug, thiserror::Error)]

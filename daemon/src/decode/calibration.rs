@@ -7,9 +7,7 @@ use fobwatch_core::{
     reading::{Measured, Quantity, Source},
 };
 
-use crate::config::Zero;
-
-use super::Wrong;
+use super::{Wrong, Zero};
 
 /// The most points of a calibration.
 pub const MAX_POINTS: usize = 200;

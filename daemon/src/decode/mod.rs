@@ -18,6 +18,7 @@ pub mod packs;
 pub mod senml;
 mod time_form;
 mod value;
+mod zero;
 
 use std::fmt;
 
@@ -32,6 +33,7 @@ pub(crate) use bottles::bottles;
 pub use calibration::{BadCalibration, Calibration, Calibrations, MAX_POINTS, Supply};
 pub use noted::Bounds;
 pub use time_form::TimeForm;
+pub use zero::Zero;
 
 /// The longest message or line that is looked at, in bytes. Longer ones are refused whole.
 pub const MAX_MESSAGE: usize = 256 * 1024;

@@ -49,9 +49,10 @@ use tracing::{info, warn};
 
 use crate::{
     config::{
-        Access, Config, Exposed, Zero,
+        Access, Config, Exposed,
         zero::{self, BadZeros},
     },
+    decode::Zero,
     deliver, http,
     incoming::{self, Inbox, Incoming},
     series,

@@ -10,10 +10,8 @@ use jiff::Timestamp;
 
 use super::super::Ended;
 use crate::{
-    config::{
-        Zero,
-        zero::{self, FURTHEST_BAR},
-    },
+    config::zero::{self, FURTHEST_BAR},
+    decode::Zero,
     discover::Heard,
 };
 
