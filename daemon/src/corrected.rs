@@ -98,6 +98,17 @@ pub(crate) fn corrected<'b>(
             text.len()
         )));
     }
+    // What is stored is read again at the next start: it must say the same then.
+    if Batch::from_toml(&text, "the stored batch")
+        .ok()
+        .map(|(read, _)| read)
+        .as_ref()
+        != Some(&batch)
+    {
+        return Err(NotCorrected::Otherwise(
+            "the entries that held before cannot be kept behind these; allowed: a batch file without texts of several lines".to_owned(),
+        ));
+    }
     let mut told: Vec<String> = limit_moves(&before, &batch).into_iter().collect();
     told.extend(warnings.iter().map(ToString::to_string));
     told.extend(claim::borrowed(&batch, others));

@@ -46,7 +46,9 @@ pub(super) fn document(
                         strong { "It cannot be planned so." }
                         @if problems.iter().any(|problem| problem.field.is_some()) { " What has to be mended stands beside its field." }
                     }
-                    ul { @for problem in problems.iter().filter(|problem| problem.field.is_none()) { li { (by_label(&problem.why)) } } }
+                    @if problems.iter().any(|problem| problem.field.is_none()) {
+                        ul { @for problem in problems.iter().filter(|problem| problem.field.is_none()) { li { (by_label(&problem.why)) } } }
+                    }
                 },
                 Answer::Plan(planned, toml) => {
                     p { a class="more" href="#form" { "Change what you filled in" } }
