@@ -104,7 +104,7 @@ impl Source {
     /// Empty, longer than 80 characters, or with a control character or slash in it.
     pub fn new(name: &str) -> Result<Self, NotASource> {
         let length = name.chars().count();
-        let whole = name.trim() == name && !name.chars().any(|c| c.is_control() || c == '/');
+        let whole = name.trim() == name && !name.chars().any(|c| crate::plain::is_hidden(c) || c == '/');
         if (1..=80).contains(&length) && whole {
             Ok(Self(name.to_owned()))
         } else {
@@ -151,6 +151,12 @@ impl Quantity {
         Self::RoomTemperature,
         Self::Gravity,
     ];
+
+    /// Whether a gauge on the bottle tells it.
+    #[must_use]
+    pub fn is_gauge(self) -> bool {
+        matches!(self, Self::Pressure | Self::AbsolutePressure)
+    }
 
     /// Its name in files and topics.
     #[must_use]

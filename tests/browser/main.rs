@@ -3,6 +3,7 @@
 //! In Debian's chromium without a window, on loopback. `FOBWATCH_PICTURES=FOLDER` keeps what was seen, to be looked at.
 
 mod kitchen;
+mod names;
 mod visit;
 
 use std::fs;

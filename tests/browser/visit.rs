@@ -79,13 +79,42 @@ impl<'a> Visit<'a> {
         headline
     }
 
+    /// Nothing runs off to the side, and no word of usual length is broken, be it folded or not. A phone's window grows with what is too
+    /// wide, so what counts is the width that the page was laid out for.
     pub(crate) fn is_as_wide_as_the_window(&self) {
-        let width = self
-            .browser
-            .run("return document.documentElement.scrollWidth - window.innerWidth");
+        let seen = self.browser.run(
+            "const folded = [...document.querySelectorAll('details:not([open])')];\n\
+             for (const details of folded) details.open = true;\n\
+             const over = document.scrollingElement.scrollWidth - document.documentElement.clientWidth;\n\
+             const broken = [];\n\
+             const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);\n\
+             while (walk.nextNode()) {\n\
+               const text = walk.currentNode;\n\
+               if (text.parentElement.closest('svg, pre, code, script, .skip')) continue;\n\
+               for (const word of text.data.matchAll(/[\\p{L}\\p{N}]+/gu)) {\n\
+                 if (word[0].length > 16) continue;\n\
+                 const range = document.createRange();\n\
+                 range.setStart(text, word.index);\n\
+                 range.setEnd(text, word.index + word[0].length);\n\
+                 const tops = [...range.getClientRects()].map((box) => Math.round(box.top));\n\
+                 if (new Set(tops).size > 1) broken.push(`${word[0]} in: ${text.data.slice(0, 60)}`);\n\
+               }\n\
+             }\n\
+             for (const details of folded) details.open = false;\n\
+             return [over, broken]",
+        );
+        let over = seen.get(0).and_then(Value::as_i64);
         assert!(
-            width.as_i64().is_some_and(|over| over <= 0),
-            "it runs off to the side by {width} pixels"
+            over.is_some_and(|over| over <= 0),
+            "{} runs off to the side by {over:?} pixels",
+            self.browser.address()
+        );
+        let broken = seen.get(1);
+        assert_eq!(
+            broken,
+            Some(&Value::Array(Vec::new())),
+            "{}",
+            self.browser.address()
         );
     }
 

@@ -4,7 +4,7 @@
 //! weekday. The pressure texts are those of the project's cautions: nobody is ever told to approach a bottle that may be
 //! at its limit.
 
-use jiff::{SignedDuration, Timestamp, tz::TimeZone};
+use jiff::{SignedDuration, Timestamp, ZonedDateTime, tz::TimeZone};
 
 use super::amount::Units;
 use crate::{
@@ -64,7 +64,19 @@ pub enum Doubt {
 #[must_use]
 pub fn local(at: Timestamp, zone: &TimeZone) -> String {
     let zoned = at.to_zoned_datetime(zone.clone());
-    zoned.strftime("%a %-d %b %H:%M %Z").to_string()
+    format!("{} {}", zoned.strftime("%a %-d %b %H:%M"), zone_of(&zoned))
+}
+
+/// What the zone is called at that time: "CET", or "UTC-03" where its name in the time zone database is but a number, which behind an
+/// hour would read like the end of a stretch.
+#[must_use]
+pub fn zone_of(zoned: &ZonedDateTime) -> String {
+    let name = zoned.strftime("%Z").to_string();
+    if name.starts_with(['+', '-']) {
+        format!("UTC{name}")
+    } else {
+        name
+    }
 }
 
 /// "40 minutes", "6 hours", "3 days".

@@ -49,7 +49,10 @@ macro_rules! name {
             pub fn new(name: &str) -> Result<Self, NotAName> {
                 let name = name.trim();
                 let fits = (1..=80).contains(&name.chars().count());
-                if fits && !name.chars().any(char::is_control) && name.chars().any(char::is_alphanumeric) {
+                if fits
+                    && !name.chars().any(crate::plain::is_hidden)
+                    && name.chars().any(char::is_alphanumeric)
+                {
                     Ok(Self(name.to_owned()))
                 } else {
                     Err(NotAName {

@@ -24,10 +24,11 @@ use super::{
     astray::Astray,
     board::Board,
     clock::{Clock, Tick},
-    evaluate::Holds,
     gauge::GaugeWatch,
     health::Health,
+    holds::Holds,
     intake::{Intake, Sensor},
+    others::{Apart, Others},
     whereabouts::{Place, Whereabouts},
 };
 
@@ -76,25 +77,6 @@ pub(super) struct Moved {
     pub(super) known: Timestamp,
     /// When the drink began to cool.
     pub(super) began: Timestamp,
-}
-
-/// Bottles that stand elsewhere than the sensors, or may.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub(super) struct Others {
-    pub(super) evidence: Arc<Evidence>,
-    pub(super) news: bool,
-    pub(super) fitted: Option<Fitted>,
-    pub(super) count: u32,
-    pub(super) why: Apart,
-}
-
-/// Why some bottles are reckoned apart.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub(super) enum Apart {
-    /// A note says that they stayed in the room, or came back to it.
-    Stayed,
-    /// All were noted as moved, but no cooling was seen: they may all stand in the room, the sensors too.
-    Unconfirmed,
 }
 
 impl Monitor {

@@ -15,7 +15,8 @@ use crate::{
 
 use super::{
     Action, ClockSource, Monitor,
-    monitor::{Apart, Moved, Others},
+    monitor::Moved,
+    others::{Apart, Others},
     whereabouts::{BELIEF, Place},
 };
 
@@ -338,17 +339,5 @@ impl Monitor {
                 && health.doubt.is_none()
                 && !health.is_silent(now, &self.settings.rules)
         })
-    }
-}
-
-impl Others {
-    fn new(evidence: Arc<Evidence>, count: u32, why: Apart) -> Self {
-        Self {
-            evidence,
-            news: true,
-            fitted: None,
-            count,
-            why,
-        }
     }
 }

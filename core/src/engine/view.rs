@@ -17,7 +17,7 @@ use crate::{
     reading::{Measured, Quantity, Source},
 };
 
-use super::{MomentView, Monitor, SetAsideReason, board::Slot, monitor::Apart, whereabouts::Place};
+use super::{MomentView, Monitor, SetAsideReason, board::Slot, others::Apart, whereabouts::Place};
 
 /// All that is shown of one batch.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -186,11 +186,20 @@ pub struct AlertView {
     pub quantity: Option<Quantity>,
 }
 
+/// It stands, or a person or the rules have done something to it that is not over.
+pub(super) fn is_shown(slot: &Slot) -> bool {
+    let quiet = matches!(
+        slot.standing.state,
+        AlarmState::Normal | AlarmState::SuppressedByDesign
+    );
+    slot.standing.stands() || !quiet
+}
+
 impl Monitor {
     /// All that status, page and API show.
     #[must_use]
     pub fn view(&self) -> View {
-        let alerts = self.alert_views();
+        let alerts = self.alerts();
         let asked: Vec<Odd> = self.asked().collect();
         View {
             batch: self.batch.name.clone(),
@@ -221,7 +230,7 @@ impl Monitor {
     }
 
     /// Entries that the readings speak against, and nobody has confirmed.
-    fn asked(&self) -> impl Iterator<Item = Odd> {
+    pub(super) fn asked(&self) -> impl Iterator<Item = Odd> {
         let odd = self.state.fitted.iter().flat_map(|fitted| &fitted.outlook.odd);
         odd.copied().filter(|odd| !self.state.confirmed.contains(odd))
     }
@@ -237,15 +246,14 @@ impl Monitor {
         self.state.confirmed.extend(meant);
     }
 
-    fn alert_views(&self) -> Vec<AlertView> {
+    /// What stands, or waits to be seen; most urgent first.
+    #[must_use]
+    pub fn alerts(&self) -> Vec<AlertView> {
         let mut views: Vec<AlertView> = self
             .state
             .board
             .slots()
-            .filter(|(_, slot)| slot.standing.stands() || slot.standing.state != AlarmState::Normal)
-            .filter(|(_, slot)| {
-                slot.standing.stands() || slot.standing.state != AlarmState::SuppressedByDesign
-            })
+            .filter(|(_, slot)| is_shown(slot))
             .map(|(key, slot)| AlertView {
                 alert: key.alert,
                 state: slot.standing.state,

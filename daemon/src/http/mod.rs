@@ -19,6 +19,7 @@ mod metrics;
 mod notes;
 mod openapi;
 mod page;
+mod paging;
 mod readings;
 mod rescue;
 mod see_to;

@@ -5,6 +5,7 @@ use jiff::Timestamp;
 use serde::Serialize;
 
 use super::Facts;
+use crate::page::local;
 
 /// The record of one lot.
 #[derive(Clone, Debug, Serialize)]
@@ -130,11 +131,7 @@ impl Lot {
     /// The same as lines of text.
     pub(crate) fn lines(&self, facts: &Facts) -> Vec<String> {
         let unknown = || "not written down".to_owned();
-        let time = |at: Timestamp| {
-            at.to_zoned_datetime(facts.zone.clone())
-                .strftime("%A %-d %B %Y, %H:%M %Z")
-                .to_string()
-        };
+        let time = |at: Timestamp| local(at, &facts.zone);
         let mut said = vec![
             format!("Lot record of {}", self.batch),
             format!("Lot: {}", self.lot.clone().unwrap_or_else(unknown)),

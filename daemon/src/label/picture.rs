@@ -30,10 +30,21 @@ fn form(kind: Kind) -> Form {
     }
 }
 
-/// Mean width of a letter, of the letters' height: a plain sans, with room to spare.
-const LETTER: f64 = 0.55;
-const TITLE_LETTER: f64 = 0.62;
+/// A bold letter is so much wider.
+const BOLD: f64 = 1.12;
 const LINE: f64 = 1.35;
+
+/// Width of a letter, of the letters' height, in a plain sans that runs wide: no row may leave the label.
+fn width_of(letter: char) -> f64 {
+    match letter {
+        ' ' | 'i' | 'j' | 'l' | '.' | ',' | ':' | ';' | '\'' | '|' | '!' => 0.33,
+        'f' | 'r' | 't' | '(' | ')' | '-' | 'I' => 0.43,
+        'm' | 'w' | 'W' | 'M' | '%' | '@' => 1.0,
+        letter if letter.is_ascii_uppercase() => 0.74,
+        letter if letter.is_ascii() || ('\u{a0}'..'\u{2000}').contains(&letter) => 0.62,
+        _ => 1.3,
+    }
+}
 
 /// As SVG, as tall as its text.
 pub(crate) fn picture(facts: &Facts, kind: Kind) -> String {
@@ -51,14 +62,14 @@ fn drawn(facts: &Facts, kind: Kind) -> Markup {
     let room = wide - 2.0 * margin;
     let mut rows: Vec<(f64, f64, String)> = Vec::new();
     let mut y = margin;
-    for row in wrapped(&heading, room / (title * TITLE_LETTER)) {
+    for row in wrapped(&heading, room / (title * BOLD)) {
         y += title;
         rows.push((y, title, row));
         y += title * (LINE - 1.0);
     }
     for sentence in &sentences {
         y += 0.45 * text;
-        for row in wrapped(sentence, room / (text * LETTER)) {
+        for row in wrapped(&sentence.replace("CO2", "CO\u{2082}"), room / text) {
             y += text;
             rows.push((y, text, row));
             y += text * (LINE - 1.0);
@@ -73,7 +84,7 @@ fn drawn(facts: &Facts, kind: Kind) -> Markup {
     html! {
         svg class=(class) xmlns="http://www.w3.org/2000/svg" width={ (mm(wide)) "mm" } height={ (mm(tall)) "mm" } viewBox={ "0 0 " (mm(wide)) " " (mm(tall)) }
             role="img" aria-label={ (heading) ". " (sentences.join(" ")) } {
-            rect x="0.3" y="0.3" width=(mm(wide - 0.6)) height=(mm(tall - 0.6)) rx="2" fill="#ffffff" stroke="#17605c" stroke-width="0.6" {}
+            rect x="0.3" y="0.3" width=(mm(wide - 0.6)) height=(mm(tall - 0.6)) rx="0.8" fill="#ffffff" stroke="#17605c" stroke-width="0.6" {}
             @for (y, size, row) in &rows {
                 text class=[(*size > text).then_some("title")] x=(mm(margin)) y=(mm(*y)) font-family="'Noto Sans', system-ui, sans-serif" font-size=(mm(*size))
                     font-weight=[(*size > text).then_some("600")] fill="#20261f" { (row) }
@@ -86,31 +97,32 @@ fn mm(value: f64) -> String {
     format!("{value:.2}")
 }
 
-/// Words in rows of at most `letters`; a word that is longer is broken.
-fn wrapped(text: &str, letters: f64) -> Vec<String> {
-    let most = (1..=400_u32)
-        .take_while(|count| f64::from(*count) <= letters)
-        .count()
-        .max(8);
-    let mut rows = vec![String::new()];
+/// Words in rows of at most `room`, in heights of a letter; a word that is longer is broken.
+fn wrapped(text: &str, room: f64) -> Vec<String> {
+    let mut rows: Vec<String> = Vec::new();
+    let mut row = String::new();
+    let mut used = 0.0;
     for word in text.split_whitespace() {
-        let mut rest: Vec<char> = word.chars().collect();
-        while let Some(row) = rows.last_mut() {
-            let used = row.chars().count();
-            let gap = usize::from(used > 0);
-            if used + gap + rest.len() <= most {
-                if gap > 0 {
-                    row.push(' ');
-                }
-                row.extend(rest.iter());
-                break;
+        let wide: f64 = word.chars().map(width_of).sum();
+        if used > 0.0 && used + width_of(' ') + wide > room {
+            rows.push(std::mem::take(&mut row));
+            used = 0.0;
+        }
+        if used > 0.0 {
+            row.push(' ');
+            used += width_of(' ');
+        }
+        for letter in word.chars() {
+            let wide = width_of(letter);
+            if used + wide > room && !row.is_empty() {
+                rows.push(std::mem::take(&mut row));
+                used = 0.0;
             }
-            if used == 0 {
-                row.extend(rest.drain(..most));
-            }
-            rows.push(String::new());
+            row.push(letter);
+            used += wide;
         }
     }
+    rows.push(row);
     rows
 }
 
@@ -141,7 +153,6 @@ pub(crate) fn sheet(facts: &Facts) -> String {
             body {
                 (top(Top::Other, facts.demo))
                 main id="main" {
-                    p class="unprinted" { a class="more" href={ "/batches/" (name.slug()) "/recipe" } { "Its recipe, for another volume" } }
                     h1 class="unprinted" { "Label and shelf card of " (name) }
                     @if facts.danger {
                         p class="press" { strong class="danger" { "Danger. " } (KEEP_OUT) " A label makes no bottle safe." }
@@ -151,16 +162,32 @@ pub(crate) fn sheet(facts: &Facts) -> String {
                         " of the batch file and from the culture\u{2019}s diary. It claims no compliance with any rule: what a label must say \
                          where you live stands above it."
                     }
+                    p class="unprinted" { a class="more" href={ "/batches/" (name.slug()) "/recipe" } { "Its recipe, for another volume" } }
                     div class="labels" { (drawn(facts, Kind::Label)) (drawn(facts, Kind::Card)) }
                     section class="lot" {
-                        h2 { "Lot record" }
-                        @for line in &lot { p { (line) } }
+                        @for (place, line) in lot.iter().enumerate() { (lot_line(place, line)) }
                     }
                 }
             }
         }
     };
     markup.into_string()
+}
+
+/// A line of the record as the page sets it: its title, what a line is about, what belongs to the line above.
+fn lot_line(place: usize, line: &str) -> Markup {
+    html! {
+        @if place == 0 {
+            h2 { (line) }
+        } @else if let Some(inner) = line.strip_prefix("  ") {
+            p class="inner" { (inner) }
+        } @else {
+            @match line.split_once(':') {
+                Some((about, told)) => p { strong { (about) ":" } (told) },
+                None => p { (line) },
+            }
+        }
+    }
 }
 
 #[cfg(test)]
@@ -188,8 +215,13 @@ mod tests {
     #[test]
     fn rows_are_no_longer_than_their_room_and_lose_no_word() {
         let text = "Alive and under pressure: keep it cold. Averyveryverylongwordthatfitsnowhereatall end";
-        let rows = wrapped(text, 12.9);
-        assert!(rows.iter().all(|row| row.chars().count() <= 12), "{rows:?}");
+        let rows = wrapped(text, 7.0);
+        let wide = |row: &String| row.chars().map(width_of).sum::<f64>();
+        assert!(
+            rows.len() > 5 && rows.iter().all(|row| wide(row) <= 7.0 && !row.is_empty()),
+            "{rows:?}"
+        );
+        assert!(wrapped(&"W".repeat(80), 20.0).len() >= 4);
         let joined: String = rows.concat().chars().filter(|c| !c.is_whitespace()).collect();
         let all: String = text.chars().filter(|c| !c.is_whitespace()).collect();
         assert_eq!(joined, all);

@@ -148,15 +148,23 @@ fn signless(text: String) -> String {
     }
 }
 
-/// "1 batch", "3 batches".
-pub(super) fn count(number: usize, one: &str, many: &str) -> String {
+/// "one batch", "three batches", "12 batches".
+pub(super) fn count(many_or_one: usize, one: &str, many: &str) -> String {
+    format!(
+        "{} {}",
+        number(many_or_one),
+        if many_or_one == 1 { one } else { many }
+    )
+}
+
+/// "nine", "10".
+pub(super) fn number(number: usize) -> String {
     const WORDS: [&str; 10] = [
         "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine",
     ];
-    let figure = WORDS
+    WORDS
         .get(number)
-        .map_or_else(|| number.to_string(), |word| (*word).to_owned());
-    format!("{figure} {}", if number == 1 { one } else { many })
+        .map_or_else(|| number.to_string(), |word| (*word).to_owned())
 }
 
 /// The text as a sentence begins with it.

@@ -256,7 +256,7 @@ fn of_sensors(shown: &Shown, context: &Context) -> String {
     let told: Vec<String> = words
         .iter()
         .filter(|(count, _)| *count > 0)
-        .map(|(count, word)| format!("{count} {word}"))
+        .map(|(count, word)| format!("{} {word}", amount::number(*count)))
         .collect();
     match (all.len(), told.is_empty()) {
         (0, _) => "No sensor".to_owned(),
@@ -279,7 +279,7 @@ fn sensors(shown: &Shown, context: &Context) -> Markup {
         };
     }
     html! {
-        table {
+        table class="sensors" {
             thead { tr { th scope="col" { "what" } th scope="col" { "last value" } th scope="col" { "heard" } } }
             tbody { @for heard in &shown.view.sensors { (sensor(heard, context)) } }
         }

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use fobwatch_core::alert::sentence::zone_of;
 use maud::{Markup, html};
 
 use super::{
@@ -276,10 +277,12 @@ fn input(field: &Field, begun: &Begun, context: &Context) -> Markup {
     let value = begun.fields.get(field.key).map(String::as_str);
     let id = field.key.replace('.', "-");
     let hint = match field.kind {
-        Kind::Moment => format!(
-            "Local time, {}",
-            context.display.zone.iana_name().unwrap_or("as shown")
-        ),
+        Kind::Moment => {
+            let zone = &context.display.zone;
+            let now = context.clock().local(context.now);
+            let called = zone.iana_name().map_or_else(|| zone_of(&now), str::to_owned);
+            format!("Local time, {called}")
+        }
         _ => field.hint.to_owned(),
     };
     let mode = match field.kind {

@@ -101,6 +101,10 @@ pub(super) fn draw(shown: &Shown, id: &str, context: &Context, most: usize) -> O
                 (drawn(&co2, &middle))
                 line class="wish" x1="0" x2=(WIDE) y1=(px(wish_y)) y2=(px(wish_y)) {}
             }
+            // The present runs below all words.
+            @if now_inside {
+                line class="now" x1=(percent(now)) x2=(percent(now)) y1=(px(CONTENT_TOP - 6.0)) y2=(px(FOOT)) {}
+            }
             @for mark in content.marks() {
                 @if (content.y(mark) - wish_y).abs() > LINE_OF_TEXT {
                     text class="tick" x="0" y=(px(CONTENT_TOP + content.y(mark) - 4.0)) { (figure(mark)) }
@@ -132,6 +136,9 @@ pub(super) fn draw(shown: &Shown, id: &str, context: &Context, most: usize) -> O
                 (drawn(&bar, ""))
                 line class="limit" x1="0" x2=(WIDE) y1=(px(limit_y)) y2=(px(limit_y)) {}
             }
+            @if now_inside {
+                line class="now" x1=(percent(now)) x2=(percent(now)) y1=(px(PRESSURE_TOP)) y2=(px(PRESSURE_TOP + PRESSURE)) {}
+            }
             @if let Some(mark) = half {
                 text class="tick" x="0" y=(px(PRESSURE_TOP + pressure.y(mark) - 3.0)) { (figure(mark)) }
             }
@@ -139,9 +146,6 @@ pub(super) fn draw(shown: &Shown, id: &str, context: &Context, most: usize) -> O
                 "Danger: your limit, " (units.limit(limit))
             }
             @if now_inside {
-                line class="now" x1=(percent(now)) x2=(percent(now)) y1=(px(CONTENT_TOP - 6.0))
-                    y2=(px(CONTENT_TOP + CONTENT)) {}
-                line class="now" x1=(percent(now)) x2=(percent(now)) y1=(px(PRESSURE_TOP)) y2=(px(PRESSURE_TOP + PRESSURE)) {}
                 (now_word(now, curve, content, context))
             }
             (told(shown, curve, axis, content, now))
@@ -175,17 +179,24 @@ fn drawn(lines: &Lines, middle: &str) -> Markup {
     }
 }
 
-/// "now", at the top of its line, and the content as an open circle where the line meets the curve.
+/// "now", at the top of its line, and the content as an open circle where the line meets the curve. Both keep inside the picture and
+/// off each other.
 fn now_word(now: f64, curve: &[CurvePoint], content: Scale, context: &Context) -> Markup {
-    let left = now > 0.5;
-    let (anchor, dx) = if left { ("end", "-6") } else { ("start", "6") };
     let here = between(curve, context.now, |point| point.co2.p50.volumes());
+    let is_high = here.is_some_and(|here| content.y(here) < 2.0 * LINE_OF_TEXT);
+    let figure_left = now > 0.12;
+    let left = if is_high { !figure_left } else { now > 0.5 };
+    let side = |left: bool, off: &'static str, back: &'static str| {
+        if left { ("end", back) } else { ("start", off) }
+    };
+    let (anchor, dx) = side(left, "6", "-6");
+    let (of_figure, figure_dx) = side(figure_left, "10", "-10");
     html! {
         text class="label" x=(percent(now)) dx=(dx) y=(px(CONTENT_TOP + 6.0)) text-anchor=(anchor) { "now" }
         @if let Some(here) = here {
             circle class="here" cx=(percent(now)) cy=(px(CONTENT_TOP + content.y(here))) r="4.5" {}
-            text class="label strong" x=(percent(now)) dx="-10" y=(px(CONTENT_TOP + content.y(here) - 9.0))
-                text-anchor={ @if now > 0.12 { "end" } @else { "start" } } { (format!("{here:.1}")) }
+            text class="label strong" x=(percent(now)) dx=(figure_dx) y=(px(CONTENT_TOP + content.y(here) - 9.0))
+                text-anchor=(of_figure) { (format!("{here:.1}")) }
         }
     }
 }

@@ -1,6 +1,6 @@
 //! Times as a person says them: local, with weekday and zone.
 
-use fobwatch_core::forecast::When;
+use fobwatch_core::{alert::sentence::zone_of, forecast::When};
 use jiff::{SignedDuration, Timestamp, ZonedDateTime, tz::TimeZone};
 
 /// The hour at which the page is written, in the user's zone.
@@ -23,7 +23,11 @@ impl Clock<'_> {
         } else {
             " %Y"
         };
-        local.strftime(&format!("%a %-d %b{year} %H:%M %Z")).to_string()
+        format!(
+            "{} {}",
+            local.strftime(&format!("%a %-d %b{year} %H:%M")),
+            zone_of(&local)
+        )
     }
 
     /// "Wednesday 4 March 2026, 20:10 CET".
@@ -33,7 +37,8 @@ impl Clock<'_> {
 
     /// "15:20 CET".
     pub(super) fn hour(&self, at: Timestamp) -> String {
-        self.local(at).strftime("%H:%M %Z").to_string()
+        let local = self.local(at);
+        format!("{} {}", local.strftime("%H:%M"), zone_of(&local))
     }
 
     /// "Today, Wed 4 Mar", "Tomorrow, Thu 5 Mar", "Fri 6 Mar".
@@ -62,7 +67,8 @@ impl Clock<'_> {
         today.until(day).ok().map(|span| span.get_days())
     }
 
-    /// "between 10:00 and 23:00 CET", "between Thu 10:00 and Fri 04:00 CET", "any time from now to ...".
+    /// "between 10:00 and 23:00 CET", "between Thu 10:00 and Fri 04:00 CET", "any time from now to ...". Where the clocks are changed
+    /// between the two, each has its zone: without it an hour would seem to be missing, or told twice.
     pub(super) fn between(&self, when: &When) -> Option<String> {
         let first = when.p05?;
         let Some(last) = when.p95 else {
@@ -72,21 +78,28 @@ impl Clock<'_> {
         if first <= self.now && last > self.now {
             return Some(format!("any time from now to {}", self.moment(last)));
         }
-        Some(if from.date() == to.date() {
-            format!(
-                "between {} and {}",
-                from.strftime("%H:%M"),
-                to.strftime("%H:%M %Z")
-            )
+        let how = if from.date() == to.date() {
+            "%H:%M"
         } else if last.duration_since(first) < SignedDuration::from_hours(6 * 24) {
-            format!(
-                "between {} and {}",
-                from.strftime("%a %H:%M"),
-                to.strftime("%a %H:%M %Z")
-            )
+            "%a %H:%M"
         } else {
-            format!("between {} and {}", self.moment(first), self.moment(last))
-        })
+            return Some(format!(
+                "between {} and {}",
+                self.moment(first),
+                self.moment(last)
+            ));
+        };
+        let (begins, ends) = (zone_of(&from), zone_of(&to));
+        let begins = if begins == ends {
+            String::new()
+        } else {
+            format!(" {begins}")
+        };
+        Some(format!(
+            "between {}{begins} and {} {ends}",
+            from.strftime(how),
+            to.strftime(how)
+        ))
     }
 
     /// "2 minutes ago", or the date once it is more than a day.
@@ -105,9 +118,8 @@ impl Clock<'_> {
 
 /// A time in the user's zone: "Thursday 5 March 2026, 15:20 CET".
 pub(crate) fn local(at: Timestamp, zone: &TimeZone) -> String {
-    at.to_zoned_datetime(zone.clone())
-        .strftime("%A %-d %B %Y, %H:%M %Z")
-        .to_string()
+    let local = at.to_zoned_datetime(zone.clone());
+    format!("{} {}", local.strftime("%A %-d %B %Y, %H:%M"), zone_of(&local))
 }
 
 /// "40 minutes", "6 hours", "3 days".
@@ -147,6 +159,48 @@ mod tests {
             clock.moment(at("2025-12-30T05:00:00Z")),
             "Tue 30 Dec 2025 06:00 CET"
         );
+    }
+
+    #[test]
+    fn a_stretch_over_a_change_of_the_clocks_names_both_zones() {
+        let zone = TimeZone::posix("CET-1CEST,M3.5.0,M10.5.0/3").unwrap();
+        let between = |now: &str, first: &str, last: &str| {
+            let clock = Clock {
+                now: at(now),
+                zone: &zone,
+            };
+            let when = When {
+                p05: Some(at(first)),
+                p50: None,
+                p95: Some(at(last)),
+            };
+            clock.between(&when).unwrap()
+        };
+        // An hour and a half on a clock that shows two and a half; and one of which half an hour is shown twice.
+        let spring = between(
+            "2026-03-28T21:00:00Z",
+            "2026-03-29T00:40:00Z",
+            "2026-03-29T02:10:00Z",
+        );
+        assert_eq!(spring, "between 01:40 CET and 04:10 CEST");
+        let autumn = between(
+            "2026-10-24T20:00:00Z",
+            "2026-10-25T00:20:00Z",
+            "2026-10-25T01:20:00Z",
+        );
+        assert_eq!(autumn, "between 02:20 CEST and 02:20 CET");
+        let days = between(
+            "2026-10-24T08:00:00Z",
+            "2026-10-24T20:20:00Z",
+            "2026-10-25T11:00:00Z",
+        );
+        assert_eq!(days, "between Sat 22:20 CEST and Sun 12:00 CET");
+        let calm = between(
+            "2026-03-04T08:00:00Z",
+            "2026-03-04T20:20:00Z",
+            "2026-03-04T22:00:00Z",
+        );
+        assert_eq!(calm, "between 21:20 and 23:00 CET");
     }
 
     #[test]

@@ -45,7 +45,7 @@ text { font: 13px system-ui, 'Noto Sans', sans-serif; fill: var(--soft); font-va
 .grid { stroke: var(--line); stroke-width: 1; }
 .ground { stroke: var(--soft); stroke-width: 1; }
 .curve { fill: none; stroke: var(--co2); stroke-width: 1.6; stroke-linejoin: round; }
-.name { fill: var(--ink); font-size: 12px; }
+.name { fill: var(--ink); font-size: 12px; paint-order: stroke; stroke: var(--paper); stroke-width: 4px; stroke-linejoin: round; }
 ";
 
 /// The batches in the order given, those of one culture together; `curves` must not be empty.

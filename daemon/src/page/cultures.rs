@@ -42,7 +42,7 @@ pub(super) fn document(
                             @let vigour = &of.standing.vigour;
                             @let lag = &of.standing.lag;
                             tr {
-                                td { (of.culture) }
+                                td class="name" { (of.culture) }
                                 td { (of.batches) }
                                 td class="value" { (format!("{:.2}", vigour.p50.ratio())) small { (format!("{:.2} to {:.2}", vigour.p05.ratio(), vigour.p95.ratio())) } }
                                 td class="value" { (format!("{:.0}", lag.p50.0)) small { (format!("{:.0} to {:.0}", lag.p05.0, lag.p95.0)) } }

@@ -31,6 +31,7 @@ text { font: 13px system-ui, 'Noto Sans', sans-serif; fill: var(--soft); font-va
 .want { stroke: var(--wish); stroke-width: 1.5; stroke-dasharray: 2 3; }
 .want-word { fill: var(--wish); }
 .name { fill: var(--ink); font-size: 12px; }
+.name, .want-word { paint-order: stroke; stroke: var(--paper); stroke-width: 4px; stroke-linejoin: round; }
 ";
 
 /// Each experiment below the other.

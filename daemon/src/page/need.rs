@@ -60,6 +60,21 @@ pub(super) struct Entry<'a> {
 }
 
 impl Urgency {
+    /// How soon a person must act while the alert stands.
+    pub(super) fn of(alert: AlertName) -> Self {
+        match alert {
+            AlertName::OverLimit | AlertName::SuddenLoss => Self::Danger,
+            AlertName::LimitNear => Self::DangerAhead,
+            AlertName::FridgeSoon | AlertName::MoveToFridge => Self::Move,
+            AlertName::LeakSuspected
+            | AlertName::RisingInFridge
+            | AlertName::Stalled
+            | AlertName::OutsideTemperature
+            | AlertName::SensorSilent
+            | AlertName::SensorSuspect => Self::Look,
+        }
+    }
+
     /// The word in the box; colour never speaks alone.
     pub(super) fn word(self) -> Option<&'static str> {
         match self {
@@ -136,40 +151,26 @@ fn of_batch<'a>(shown: &'a Shown, context: &Context, clock: Clock<'_>) -> Vec<En
 fn alerted<'a>(shown: &'a Shown, alert: &AlertView, context: &Context, clock: Clock<'_>) -> Entry<'a> {
     let name = shown.batch.name.as_str();
     let limit = context.units().limit(shown.batch.bottle.pressure_limit);
-    let (urgency, heading) = match alert.alert {
-        AlertName::OverLimit => (
-            Urgency::Danger,
-            format!("Stay out of the room with {name}: it may be at your limit of {limit}."),
+    let heading = match alert.alert {
+        AlertName::OverLimit => {
+            format!("Stay out of the room with {name}: it may be at your limit of {limit}.")
+        }
+        AlertName::SuddenLoss => format!("Stay out of the room with {name}: a bottle may have burst."),
+        AlertName::LimitNear => format!("{} may pass your limit of {limit}.", shown.subject()),
+        AlertName::FridgeSoon | AlertName::MoveToFridge => move_now(shown),
+        AlertName::LeakSuspected => format!(
+            "{}: the bottle with the gauge may leak. The others go on.",
+            shown.subject()
         ),
-        AlertName::SuddenLoss => (
-            Urgency::Danger,
-            format!("Stay out of the room with {name}: a bottle may have burst."),
-        ),
-        AlertName::LimitNear => (
-            Urgency::DangerAhead,
-            format!("{} may pass your limit of {limit}.", shown.subject()),
-        ),
-        AlertName::FridgeSoon | AlertName::MoveToFridge => (Urgency::Move, move_now(shown)),
-        AlertName::LeakSuspected => (
-            Urgency::Look,
-            format!("{name}: the bottle with the gauge may leak. The others go on."),
-        ),
-        AlertName::RisingInFridge => (Urgency::Look, format!("{name} still gains in the fridge.")),
-        AlertName::Stalled => (
-            Urgency::Look,
-            format!("{name} shows no gain, short of its target."),
-        ),
-        AlertName::OutsideTemperature => (
-            Urgency::Look,
-            format!("{name} stands too cold or too warm for its culture."),
-        ),
-        AlertName::SensorSilent => (Urgency::Look, format!("{} of {name} is silent.", sensor(alert))),
-        AlertName::SensorSuspect => (
-            Urgency::Look,
-            format!("{} of {name} cannot be believed.", sensor(alert)),
-        ),
+        AlertName::RisingInFridge => format!("{} still gains in the fridge.", shown.subject()),
+        AlertName::Stalled => format!("{} shows no gain, short of its target.", shown.subject()),
+        AlertName::OutsideTemperature => {
+            format!("{} stands too cold or too warm for its culture.", shown.subject())
+        }
+        AlertName::SensorSilent => format!("{} of {name} is silent.", sensor(alert)),
+        AlertName::SensorSuspect => format!("{} of {name} cannot be believed.", sensor(alert)),
     };
-    let mut entry = Entry::new(shown, urgency);
+    let mut entry = Entry::new(shown, Urgency::of(alert.alert));
     entry.since(alert, clock);
     entry.heading = heading;
     if alert.alert.latches() {
@@ -212,7 +213,7 @@ impl<'a> Entry<'a> {
         self.at = Some(alert.since);
         self.day = "Now".to_owned();
         self.hours = format!("since {}", clock.moment(alert.since));
-        self.reasons.push(alert.message.clone());
+        self.reasons.push(amount::capital(&alert.message));
         self.seen = is_seen(alert);
         self.alert = Some(alert.alert);
     }
@@ -326,7 +327,7 @@ fn in_the_room(entry: &mut Entry<'_>, forecast: &Forecast, context: &Context, cl
             );
             entry.reasons.push(stand(shown, forecast));
             if let Some(soon) = shown.alert(AlertName::FridgeSoon) {
-                entry.reasons.push(soon.message.clone());
+                entry.reasons.push(amount::capital(&soon.message));
                 entry.seen = is_seen(soon);
             } else {
                 entry

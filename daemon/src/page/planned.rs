@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use fobwatch_core::{quantity::GaugePressure, recipe::SugarKind};
 use maud::{Markup, PreEscaped, html};
 
-use super::{Units, craft, plain};
+use super::{Units, amount::capital, craft};
 use crate::planning::{Day, FORGOTTEN, Planned, form, form::Refused};
 
 /// What somebody typed, by the names of the fields.
@@ -104,10 +104,10 @@ fn days(course: &[Day], limit: Option<GaugePressure>, units: Units) -> Markup {
                         td { (day.days) }
                         td { (format!("{:.1}", day.co2.p50.volumes())) }
                         td class="value" {
-                            @if limit.is_some_and(|limit| day.pressure.p50 >= limit) { strong class="danger" { "Danger: " (plain(&units.pressure(day.pressure.p50))) } }
-                            @else { (plain(&units.pressure(day.pressure.p50))) }
+                            @if limit.is_some_and(|limit| day.pressure.p50 >= limit) { strong class="danger" { "Danger: " (units.pressure(day.pressure.p50)) } }
+                            @else { (units.pressure(day.pressure.p50)) }
                         }
-                        td class="value" { (plain(&units.at_most(day.pressure.p95))) }
+                        td class="value" { (units.at_most(day.pressure.p95)) }
                         td class="value" { (format!("{:.1} %", day.alcohol[0].percent())) }
                     }
                 }
@@ -361,12 +361,21 @@ pub(super) fn by_label(problem: &str) -> String {
         &WISH,
         &SENSORS,
     ];
-    all.into_iter().flatten().fold(problem.to_owned(), |told, field| {
+    // A line of a file that nobody has seen tells nobody anything.
+    let told = match problem
+        .strip_prefix("line ")
+        .and_then(|rest| rest.split_once(": "))
+    {
+        Some((number, told)) if number.bytes().all(|byte| byte.is_ascii_digit()) => told,
+        _ => problem,
+    };
+    let told = all.into_iter().flatten().fold(told.to_owned(), |told, field| {
         let Some(key) = form::key_of(field.name) else {
             return told;
         };
         told.replace(&format!("`{key}`"), &format!("\u{201c}{}\u{201d}", field.label))
-    })
+    });
+    capital(&told)
 }
 
 fn input(field: &Field, typed: &Filled<'_>) -> Markup {

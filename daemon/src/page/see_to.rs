@@ -65,8 +65,14 @@ impl Offer {
         }
     }
 
-    fn wants_reason(self) -> bool {
-        matches!(self, Self::Shelve | Self::Reset | Self::TakeOut)
+    /// What is asked before it is done; `None`: nothing.
+    fn asks(self) -> Option<&'static str> {
+        match self {
+            Self::Shelve => Some("Why it can wait"),
+            Self::Reset => Some("Why it is over"),
+            Self::TakeOut => Some("Why nobody has to be told of it"),
+            Self::Acknowledge | Self::Unshelve | Self::PutBack => None,
+        }
     }
 }
 
@@ -165,7 +171,7 @@ fn standing(view: &AlertView, offers: &[Offer], address: &str, context: &Context
     html! {
         div class="see-to" {
             h3 { (words(view.alert)) }
-            p { (view.message) }
+            p { (capital(&view.message)) }
             p class="soft" {
                 "Since " (clock.moment(view.since)) ". "
                 @match (view.state, view.shelved_until) {
@@ -180,22 +186,33 @@ fn standing(view: &AlertView, offers: &[Offer], address: &str, context: &Context
     }
 }
 
+/// A button, or what has to be said first, opened by a tap.
 fn form(alert: AlertName, offer: Offer, address: &str) -> Markup {
     let id = format!("{}-{}", alert.name(), offer.name());
+    let address = format!("{address}/{}", alert.name());
+    let Some(asked) = offer.asks() else {
+        return html! {
+            form class="tap" method="post" action=(address) {
+                input type="hidden" name="deed" value=(offer.name());
+                button class="quiet" { (offer.words()) }
+            }
+        };
+    };
     html! {
-        form class={ @if offer.wants_reason() { "tell" } @else { "tap" } } method="post" action={ (address) "/" (alert.name()) } {
-            input type="hidden" name="deed" value=(offer.name());
-            @if offer == Offer::Shelve {
-                label for={ (id) "-for" } { "Set aside for" }
-                select id={ (id) "-for" } name="for_s" {
-                    @for (seconds, words) in SHELVES { option value=(seconds) selected[seconds == SHELVES[1].0] { (words) } }
+        details class="deed" id=(id) {
+            summary { (offer.words()) "\u{2026}" span class="unseen" { " " (words(alert)) } }
+            form class="tell" method="post" action=(address) {
+                input type="hidden" name="deed" value=(offer.name());
+                @if offer == Offer::Shelve {
+                    label for={ (id) "-for" } { "Set aside for" }
+                    select id={ (id) "-for" } name="for_s" {
+                        @for (seconds, words) in SHELVES { option value=(seconds) selected[seconds == SHELVES[1].0] { (words) } }
+                    }
                 }
-            }
-            @if offer.wants_reason() {
-                label for={ (id) "-why" } { "Why" }
+                label for={ (id) "-why" } { (asked) }
                 input id={ (id) "-why" } name="reason" maxlength="500" required autocomplete="off";
+                button class="quiet" { (offer.words()) }
             }
-            button class="quiet" { (offer.words()) }
         }
     }
 }

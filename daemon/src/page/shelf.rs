@@ -8,12 +8,18 @@ use super::{
     Context, Shown,
     amount::volumes,
     geometry::{Day, Scale, TimeAxis, WIDE, lines, percent, px},
+    setting,
 };
 
 /// Points drawn of a curve.
 const MOST_POINTS: usize = 48;
 /// Height of a row's picture.
 const HEIGHT: f64 = 58.0;
+/// Letters of a name, and of a word in it, that have room beside the picture.
+const MOST_BESIDE: usize = 34;
+const LONGEST_WORD: usize = 16;
+/// So far the present reaches beyond a row's picture, to be one line through all.
+const BEYOND: f64 = 9.0;
 /// The wish lies at this share of the height, in every row.
 const WISH_AT: f64 = 0.62;
 
@@ -57,11 +63,19 @@ pub(super) fn row(shown: &Shown, anchor: &str, axis: TimeAxis, days: &[Day], con
     let units = context.units();
     let limit = shown.batch.bottle.pressure_limit;
     let state = state(shown, context);
+    let culture = shown
+        .batch
+        .culture
+        .as_ref()
+        .map_or("", |culture| culture.as_str());
+    let long = [shown.batch.name.as_str(), culture]
+        .iter()
+        .any(|name| is_long(name));
     html! {
-        a class="row" href={ "#" (anchor) } {
+        a class={ "row" @if long { " long" } } href={ "#" (anchor) } {
             span class="who" {
                 b { (shown.batch.name) }
-                @if let Some(culture) = &shown.batch.culture { small { (culture) } }
+                @if !culture.is_empty() { small { (culture) } }
             }
             (picture(shown, axis, days, context))
             span class="what" {
@@ -72,14 +86,22 @@ pub(super) fn row(shown: &Shown, anchor: &str, axis: TimeAxis, days: &[Day], con
                     },
                     None => b { "pressure not known" },
                 }
+                @if let Some(forecast) = shown.forecast() { small { (volumes(forecast.co2.p50)) } }
                 small {
-                    @if let Some(forecast) = shown.forecast() { (volumes(forecast.co2.p50)) "; " }
                     @if state.danger { strong class="danger" { "Danger: " } }
-                    (state.words)
+                    (setting::set(&state.words))
                 }
             }
         }
     }
+}
+
+/// A name that its column has no room for in two lines stands above its row.
+fn is_long(name: &str) -> bool {
+    name.chars().count() > MOST_BESIDE
+        || name
+            .split_whitespace()
+            .any(|word| word.chars().count() > LONGEST_WORD)
 }
 
 struct State {
@@ -166,7 +188,7 @@ fn picture(shown: &Shown, axis: TimeAxis, days: &[Day], context: &Context) -> Ma
                         y2=(px(HEIGHT)) {}
                 }
             }
-            line class="now" x1=(percent(now)) x2=(percent(now)) y1="0" y2=(px(HEIGHT)) {}
+            line class="now" x1=(percent(now)) x2=(percent(now)) y1=(px(-BEYOND)) y2=(px(HEIGHT + BEYOND)) {}
             @if let Some(at) = move_at {
                 svg class="over" x=(percent(axis.share(at))) y=(px(scale.y(wish) - 11.0)) width="1" height="1" {
                     path class="mark" d="M-5.5,0 h11 l-5.5,9 z" {}

@@ -3,6 +3,7 @@
 //! Plain forms, without script. They post to addresses of the page, which answer with the page again.
 
 use fobwatch_core::{alert::AlertName, forecast::Odd, note::Note};
+use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 use maud::{Markup, PreEscaped, html};
 
 use super::{
@@ -91,10 +92,7 @@ pub(super) fn document(shown: &Shown, context: &Context, wrong: Option<(&str, &s
     let why: Vec<String> = wrong.map(|(_, why)| why.to_owned()).into_iter().collect();
     let form = Form {
         address: format!("/batches/{}/tell", shown.batch.name.slug()),
-        local: [shown.batch.bottled_at, context.now].map(|at| {
-            let at = at.to_zoned_datetime(context.display.zone.clone());
-            at.strftime("%Y-%m-%dT%H:%M").to_string()
-        }),
+        local: on_the_clock(shown.batch.bottled_at, context.now, &context.display.zone),
         open: wrong.map(|(kind, _)| kind.to_owned()),
     };
     let one = |kind: &str, heading: &str, inside: Markup| form.folded(kind, heading, &form.of(kind, &inside));
@@ -196,6 +194,23 @@ impl Form {
     }
 }
 
+/// The earliest and latest that a clock on the wall showed between two moments, as a browser has local times. When the clocks go back an
+/// hour is shown twice, and what was before by the sun may be later by the clock.
+fn on_the_clock(from: Timestamp, to: Timestamp, zone: &TimeZone) -> [String; 2] {
+    let shown = |at: Timestamp| {
+        let local = at.to_zoned_datetime(zone.clone());
+        local.strftime("%Y-%m-%dT%H:%M").to_string()
+    };
+    let within = |at: &Timestamp| (from..=to).contains(at);
+    let minutes = || (0..=60).map(SignedDuration::from_mins);
+    let first = minutes().filter_map(|later| from.checked_add(later).ok().filter(within));
+    let last = minutes().filter_map(|earlier| to.checked_sub(earlier).ok().filter(within));
+    [
+        first.map(shown).min().unwrap_or_else(|| shown(from)),
+        last.map(shown).max().unwrap_or_else(|| shown(to)),
+    ]
+}
+
 /// How many were moved, and whether the bottle with the sensors went too: without it "all" is not all.
 fn how_many(shown: &Shown) -> Markup {
     let count = shown.batch.bottle.count;
@@ -255,5 +270,24 @@ fn words(label: &str, words: &[&str]) -> Markup {
             span class="soft" { (label) }
             @for word in words { button class="quiet" name="text" value=(word) { (word) } }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn in_the_hour_that_is_shown_twice_what_was_before_can_still_be_told() {
+        let zone = TimeZone::posix("CET-1CEST,M3.5.0,M10.5.0/3").unwrap();
+        let clock = |from: &str, to: &str| on_the_clock(from.parse().unwrap(), to.parse().unwrap(), &zone);
+        // It is 02:10 CET, and was 02:59 CEST eleven minutes ago.
+        let now = clock("2026-10-24T06:00:00Z", "2026-10-25T01:10:00Z");
+        assert_eq!(now, ["2026-10-24T08:00", "2026-10-25T02:59"]);
+        // Sealed at 02:30 CEST; half an hour later it was 02:00 CET.
+        let sealed = clock("2026-10-25T00:30:00Z", "2026-10-25T05:00:00Z");
+        assert_eq!(sealed, ["2026-10-25T02:00", "2026-10-25T06:00"]);
+        let just_sealed = clock("2026-03-04T12:00:00Z", "2026-03-04T12:01:00Z");
+        assert_eq!(just_sealed, ["2026-03-04T13:00", "2026-03-04T13:01"]);
     }
 }

@@ -1,9 +1,13 @@
 //! Experiments: siblings side by side.
 
-use fobwatch_core::{batch::ExperimentName, experiment::Experiment};
+use fobwatch_core::{
+    alert::sentence,
+    batch::ExperimentName,
+    experiment::{Experiment, Sibling},
+};
 use maud::{Markup, html};
 
-use super::{Units, craft, experimented, experimented::as_image, local, plain};
+use super::{Units, amount::capital, craft, experimented, experimented::as_image, setting};
 use crate::{
     config::Display,
     craft::experiments::{CAUTION, Found, fizz, verdict},
@@ -46,36 +50,47 @@ fn experiment(name: &ExperimentName, of: &Experiment, display: &Display) -> Mark
     html! {
         section class="batch" {
             h2 { (name) }
-            p { (verdict(of)) }
-            div class="wide" { table {
+            p { (capital(&verdict(of))) }
+            table class="siblings" {
                 thead { tr {
                     th scope="col" { "Batch" }
-                    th scope="col" { "Days in the room" }
-                    th scope="col" { "Culture, mL/L" }
                     th scope="col" { "Volumes, cold" }
                     th scope="col" { "Fullest bottle" }
-                    th scope="col" { "Alcohol" }
                     th scope="col" { "Tasted" }
                 } }
                 tbody {
                     @for sibling in &of.siblings {
                         tr {
-                            td { @if Some(&sibling.batch) == best { strong { (sibling.batch) } } @else { (sibling.batch) }
-                                @if sibling.pulled_at.is_none() { small { "still in the room" } } }
-                            td { (format!("{:.1}", sibling.hours() / 24.0)) }
-                            td { @match sibling.dose_ml_per_l { Some(dose) => (format!("{dose:.0}")), None => "not told" } }
-                            td class="value" { (format!("{:.2}", sibling.after.p50.volumes())) small { (format!("{:.2} to {:.2}", sibling.after.p05.volumes(), sibling.after.p95.volumes())) } }
-                            td class="value" { (plain(&units.pressure(sibling.fullest.p50))) }
-                            td class="value" { (format!("{:.1} %", sibling.alcohol.percent())) }
+                            th scope="row" class="name" {
+                                @if Some(&sibling.batch) == best { strong { (sibling.batch) } } @else { (sibling.batch) }
+                                small { (in_the_room(sibling)) }
+                            }
+                            td { (format!("{:.2}", sibling.after.p50.volumes())) small { (format!("{:.2} to {:.2}", sibling.after.p05.volumes(), sibling.after.p95.volumes())) } }
+                            td { (units.pressure(sibling.fullest.p50)) small { (format!("{:.1}\u{a0}% alcohol", sibling.alcohol.percent())) } }
                             td {
                                 @match fizz(sibling) { Some(word) => (word), None if sibling.tasted.is_empty() => "not told", None => "no one word" }
-                                @for tasting in &sibling.tasted { @if !tasting.words.is_empty() { small { "\u{201c}" (tasting.words) "\u{201d}, " (local(tasting.at, &display.zone)) } } }
+                                @for tasting in &sibling.tasted { @if !tasting.words.is_empty() { small { "\u{201c}" (tasting.words) "\u{201d}, " (setting::set(&sentence::local(tasting.at, &display.zone))) } } }
                             }
                         }
                     }
                 }
-            } }
-            img class="drawn" alt="Content of each sibling when cold, beside the wish" src=(as_image(&drawn));
+            }
+            div class="across" role="region" aria-label={ "Picture of " (name) } tabindex="0" {
+                img class="drawn" alt="Content of each sibling when cold, beside the wish" src=(as_image(&drawn));
+            }
         }
     }
+}
+
+/// "2.5 days in the room so far, 25 mL of culture per litre".
+fn in_the_room(sibling: &Sibling) -> String {
+    let so_far = if sibling.pulled_at.is_none() {
+        " so far"
+    } else {
+        ""
+    };
+    let dose = sibling
+        .dose_ml_per_l
+        .map_or_else(String::new, |dose| format!(", {dose:.0}\u{a0}mL/L of culture"));
+    format!("{:.1} days in the room{so_far}{dose}", sibling.hours() / 24.0)
 }

@@ -109,11 +109,7 @@ pub(super) async fn revive(
     id: BatchId,
 ) -> Result<(Monitor, Sequence), StoreError> {
     let bottled_at = batch.bottled_at;
-    let (snapshot, first) = house
-        .store
-        .read(move |reader| Ok((reader.snapshot(id)?, reader.sequence_before(id, bottled_at)?)))
-        .await?;
-    if let Some(snapshot) = snapshot {
+    if let Some(snapshot) = house.store.read(move |reader| reader.snapshot(id)).await? {
         match Monitor::restore(&snapshot.body, batch.clone(), house.settings.clone()) {
             Ok(monitor) => return Ok((monitor, snapshot.sequence)),
             Err(why) => {
@@ -121,6 +117,11 @@ pub(super) async fn revive(
             }
         }
     }
+    // Looked for only here: it goes over all that was stored since the sealing.
+    let first = house
+        .store
+        .read(move |reader| reader.sequence_before(id, bottled_at))
+        .await?;
     // Kept in the snapshot, so that what ends later changes nothing for this batch.
     let monitor = taught(house, Monitor::new(batch, house.settings.clone())).await?;
     // Where it begins depends on what is stored by now; after a crash it must begin at the same place.

@@ -15,7 +15,7 @@ use fobwatch_core::{
 };
 use jiff::Timestamp;
 
-use super::{CorrectedBatch, Entries, Keeper, Known, Noted, Standing};
+use super::{CorrectedBatch, Entries, FIRST, Keeper, Known, Noted, Standing, Wanted};
 use crate::{
     commands::Ended,
     config::{self, Config},
@@ -145,9 +145,13 @@ impl Keeper for Folder {
         )
     }
 
-    fn status(&mut self) -> Result<Told, Ended> {
+    fn status(&mut self, of: &Wanted) -> Result<Told, Ended> {
         let mut shown = Vec::new();
-        for stored in self.live()? {
+        let mut live = self.live()?;
+        if let Wanted::Only(slug) = of {
+            live.retain(|stored| stored.slug == *slug);
+        }
+        for stored in live {
             match self.left(&stored) {
                 Ok(monitor) => shown.push(Shown::from(monitor)),
                 // One bad batch hides no other.
@@ -168,7 +172,11 @@ impl Keeper for Folder {
             unstored: None,
             servers: self.channels()?,
         };
-        Ok(page::told(&shown, &context))
+        let mut told = page::told(&shown, &context);
+        if *of == Wanted::First {
+            told.batches.truncate(FIRST);
+        }
+        Ok(told)
     }
 
     fn batches(&mut self) -> Result<Vec<Known>, Ended> {

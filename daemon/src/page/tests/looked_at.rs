@@ -8,7 +8,7 @@ use fobwatch_core::{
     forecast::Odd,
     note::{Note, NoteKind},
 };
-use jiff::{SignedDuration, Timestamp};
+use jiff::SignedDuration;
 
 use super::{
     super::{
@@ -16,7 +16,7 @@ use super::{
         fixture::{self, Made, alert, context, danger, hibiscus, lime, now, pear, plum},
         style,
     },
-    all, move_now,
+    all, move_now, scenes,
 };
 
 #[test]
@@ -52,48 +52,10 @@ fn write_pages_to_look_at() {
         "Pressure fell from 4.1 bar and nobody noted an opening. A bottle may have burst or a stopper lifted. The others still \
          hold pressure. Stay out.",
     )];
-    // Midnight before the clocks go forward, in the zone of the fixture.
-    let night = |mut shown: Shown| {
-        let later: SignedDuration = "2026-03-28T23:00:00Z"
-            .parse::<Timestamp>()
-            .unwrap()
-            .duration_since(now());
-        shown.batch.bottled_at += later;
-        let view = &mut shown.view;
-        view.at += later;
-        for sensor in &mut view.sensors {
-            sensor.at = sensor.at.map(|at| at + later);
-        }
-        if let Some(outlook) = &mut view.outlook {
-            outlook.at += later;
-            for point in &mut outlook.curve {
-                point.at += later;
-            }
-        }
-        if let Some(forecast) = &mut view.forecast {
-            forecast.at += later;
-            for when in [
-                &mut forecast.move_at,
-                &mut forecast.target_at,
-                &mut forecast.limit_at,
-            ]
-            .into_iter()
-            .flatten()
-            {
-                for at in [&mut when.p05, &mut when.p50, &mut when.p95] {
-                    *at = at.map(|at| at + later);
-                }
-            }
-        }
-        if let Some(warmth) = &mut shown.warmth {
-            for point in &mut warmth.points {
-                point.0 += later;
-            }
-        }
-        shown
+    let at = |hour: &str| {
+        let context = scenes::when(hour);
+        agenda(&scenes::at_hour(&context), &context)
     };
-    let mut midnight = context();
-    midnight.now = "2026-03-28T23:00:00Z".parse().unwrap();
     let mut noted = hibiscus();
     noted.notes = [
         (50, NoteKind::Squeezed, "soft"),
@@ -134,7 +96,32 @@ fn write_pages_to_look_at() {
         .collect();
     let pages = [
         ("lost", agenda(&[lost, lime()], &context())),
-        ("midnight", agenda(&[night(hibiscus()), night(pear())], &midnight)),
+        ("midnight", at(scenes::BEFORE_MIDNIGHT)),
+        ("spring", at(scenes::BEFORE_SPRING)),
+        ("autumn", at(scenes::BEFORE_AUTUMN)),
+        ("in-autumn", at(scenes::IN_AUTUMN)),
+        ("long", agenda(&scenes::long_names(), &context())),
+        (
+            "long-tell",
+            page::tell(&scenes::long_names()[0], &context(), None),
+        ),
+        (
+            "long-see-to",
+            page::see_to(
+                &scenes::long_names()[2],
+                &offers,
+                &context(),
+                Some(scenes::LONG[0]),
+            ),
+        ),
+        (
+            "everything",
+            agenda(&[scenes::everything_at_once(), lime()], &context()),
+        ),
+        (
+            "everything-see-to",
+            page::see_to(&scenes::everything_at_once(), &offers, &context(), None),
+        ),
         ("noted", agenda(&[noted], &context())),
         (
             "tell",
