@@ -28,6 +28,8 @@ const MOST_IN_A_NOTE: usize = 2_000;
 /// What is to be stored.
 #[derive(Clone, Debug)]
 pub(crate) struct Corrected {
+    /// The stored text that it was before.
+    pub(crate) before: String,
     /// As it holds from now on, and did since it was sealed.
     pub(crate) batch: Batch,
     /// Its text, with the entries that held until now behind it.
@@ -121,6 +123,7 @@ pub(crate) fn corrected<'b>(
             unit: None,
             text: Some(in_a_note(who, &changes)),
         },
+        before: stored.to_owned(),
         batch,
         text,
         changes,

@@ -82,13 +82,13 @@ fn a_batch_is_planned_and_watched_from_the_page_alone() {
     let planned = daemon.get(&format!("/plan?{}", form(&weighed))).expect("a plan");
     for word in [
         "The sugar suffices",
-        "It holds 1000 mL and the others 500",
+        "mL and the others 500: it warms and cools about 1.3 times more slowly",
         "as much gas for its drink as they do",
     ] {
         assert!(planned.contains(word), "{word}: {planned}");
     }
     weighed.retain(|(key, _)| *key != "pilot_fill_ml");
-    weighed.push(("pilot_fill_ml", "1000"));
+    weighed.push(("pilot_fill_ml", "1001"));
     let wrong = daemon.get(&format!("/plan?{}", form(&weighed))).expect("a page");
     let beside = between(&wrong, "name=\"pilot_fill_ml\"", "</label>");
     assert!(beside.contains("class=\"why\""), "{wrong}");
@@ -201,7 +201,7 @@ fn cultures_and_experiments_stand_side_by_side_on_pages() {
     let daemon = kitchen.watch();
     let page = daemon.get("/experiments").expect("a page");
     assert!(
-        page.contains("pear and thyme 2 was right, by what was tasted"),
+        page.contains("Pear and thyme 2 was right, by what was tasted"),
         "{page}"
     );
     assert!(
