@@ -28,6 +28,8 @@ const MOST_IN_A_NOTE: usize = 2_000;
 /// What is to be stored.
 #[derive(Clone, Debug)]
 pub(crate) struct Corrected {
+    /// The stored text that it was before.
+    pub(crate) before: String,
     /// As it holds from now on, and did since it was sealed.
     pub(crate) batch: Batch,
     /// Its text, with the entries that held until now behind it.
@@ -98,6 +100,17 @@ pub(crate) fn corrected<'b>(
             text.len()
         )));
     }
+    // What is stored is read again at the next start: it must say the same then.
+    if Batch::from_toml(&text, "the stored batch")
+        .ok()
+        .map(|(read, _)| read)
+        .as_ref()
+        != Some(&batch)
+    {
+        return Err(NotCorrected::Otherwise(
+            "the entries that held before cannot be kept behind these; allowed: a batch file without texts of several lines".to_owned(),
+        ));
+    }
     let mut told: Vec<String> = limit_moves(&before, &batch).into_iter().collect();
     told.extend(warnings.iter().map(ToString::to_string));
     told.extend(claim::borrowed(&batch, others));
@@ -110,6 +123,7 @@ pub(crate) fn corrected<'b>(
             unit: None,
             text: Some(in_a_note(who, &changes)),
         },
+        before: stored.to_owned(),
         batch,
         text,
         changes,

@@ -58,13 +58,40 @@ fn a_batch_is_planned_and_watched_from_the_page_alone() {
     );
     // The limit is the user's own: nothing is guessed.
     let without = daemon.get(&format!("/plan?{}", form(&fields))).expect("a page");
+    let beside = between(&without, "name=\"pressure_limit_bar\"", "</label>");
     assert!(
-        without.contains("Pressure limit of their maker, bar\u{201d} is missing"),
+        beside.contains("Missing; allowed: above 0 to 100 bar"),
         "{without}"
     );
 
     let mut whole = fields.to_vec();
     whole.push(("pressure_limit_bar", "6"));
+    // By its recipe, with a pilot of another size.
+    let mut weighed: Vec<_> = whole
+        .iter()
+        .copied()
+        .filter(|(key, _)| *key != "sucrose_g_per_l")
+        .collect();
+    weighed.extend([
+        ("ingredients", "40 hibiscus flowers\n240 table_sugar"),
+        ("recipe_makes_ml", "1000"),
+        ("recipe_dilution", "1:3"),
+        ("pilot_capacity_ml", "1000"),
+        ("pilot_fill_ml", "900"),
+    ]);
+    let planned = daemon.get(&format!("/plan?{}", form(&weighed))).expect("a plan");
+    for word in [
+        "The sugar suffices",
+        "mL and the others 500: it warms and cools about 1.3 times more slowly",
+        "as much gas for its drink as they do",
+    ] {
+        assert!(planned.contains(word), "{word}: {planned}");
+    }
+    weighed.retain(|(key, _)| *key != "pilot_fill_ml");
+    weighed.push(("pilot_fill_ml", "1001"));
+    let wrong = daemon.get(&format!("/plan?{}", form(&weighed))).expect("a page");
+    let beside = between(&wrong, "name=\"pilot_fill_ml\"", "</label>");
+    assert!(beside.contains("class=\"why\""), "{wrong}");
     let planned = daemon.get(&format!("/plan?{}", form(&whole))).expect("a plan");
     for word in [
         "Move the bottles to the fridge about",
@@ -174,7 +201,7 @@ fn cultures_and_experiments_stand_side_by_side_on_pages() {
     let daemon = kitchen.watch();
     let page = daemon.get("/experiments").expect("a page");
     assert!(
-        page.contains("pear and thyme 2 was right, by what was tasted"),
+        page.contains("Pear and thyme 2 was right, by what was tasted"),
         "{page}"
     );
     assert!(

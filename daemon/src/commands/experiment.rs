@@ -186,7 +186,7 @@ impl ExperimentCommand {
             return Err(Ended::Failed(match &self.experiment {
                 Some(name) => format!("no batch belongs to the experiment `{name}`: `experiment = \"{name}\"` stands in none of their files"),
                 None => "no batch belongs to an experiment: write `experiment = \"which day\"` into the files of those that are to be set \
-                         beside each other"
+                         beside each other; for one that is watched: fobwatch batch correct NAME --set 'experiment=which day'"
                     .to_owned(),
             }));
         }

@@ -1,7 +1,7 @@
 //! `fobwatch status`: the agenda on a terminal.
 
 use clap::Args;
-use fobwatch_core::alert::AlarmState;
+use fobwatch_core::{alert::AlarmState, forecast::Odd};
 use serde::Serialize;
 
 use super::{
@@ -133,11 +133,26 @@ fn lines(told: &Told, all: bool, options: &str) -> Vec<String> {
 fn hints(batch: &ToldBatch, options: &str) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
     let name = quoted(batch.batch.as_str());
+    for odd in batch.needs.iter().filter_map(|need| need.asks) {
+        let right = format!(
+            "  Right as entered? fobwatch note {name} confirmed --text {}{options}",
+            odd.name()
+        );
+        lines.push(if odd == Odd::Altitude {
+            right
+        } else {
+            format!("{right}\n  Wrong? fobwatch batch correct {name} --set KEY=VALUE{options}")
+        });
+    }
     for alert in &batch.alerts {
         let line = match alert.state {
-            AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged => {
+            AlarmState::Unacknowledged => {
                 format!("  Seen it? fobwatch ack {} --batch {name}{options}", alert.alert)
             }
+            AlarmState::ReturnedUnacknowledged => format!(
+                "  {0} is over by itself. Seen it? fobwatch ack {0} --batch {name}{options}",
+                alert.alert
+            ),
             AlarmState::Shelved => format!("  {}", shelved(alert, &name, options)),
             AlarmState::OutOfService => format!(
                 "  {} is out of service; back: fobwatch service {} --back --batch {name}{options}",

@@ -9,14 +9,19 @@ const UNTIL: &str = "# --- entries until ";
 
 /// The entries as they hold.
 pub(crate) fn entries(text: &str) -> &str {
-    let mut at = 0;
-    for line in text.split_inclusive('\n') {
-        if line.starts_with(UNTIL) {
-            return &text[..at];
+    let mut at = text.len();
+    let mut end = at;
+    // From the end: such a line inside a text of several lines begins nothing, since what follows is no comment.
+    for line in text.split_inclusive('\n').rev() {
+        at -= line.len();
+        if !line.starts_with('#') && !line.trim().is_empty() {
+            break;
         }
-        at += line.len();
+        if line.starts_with(UNTIL) {
+            end = at;
+        }
     }
-    text
+    &text[..end]
 }
 
 /// The entries that held before, the newest first, to the letter.
@@ -134,6 +139,19 @@ mod tests {
             with(text, &[("bottle.fill_ml", None)]).as_deref(),
             Some("name = \"plum 1\" # mine\n[drink]\nsucrose_g_per_l = 60 # weighed\n\n[bottle] # glass\n")
         );
+    }
+
+    #[test]
+    fn only_comments_at_the_end_are_what_held_before() {
+        let text = "name = \"plum 1\"\nsteps = [\"\"\"\n# --- entries until noon\n\"\"\"]\n";
+        assert_eq!(entries(text), text);
+        let at = Timestamp::UNIX_EPOCH;
+        let once = corrected(text, "name = \"plum 1\"\n", "Ada\nBen", at);
+        assert_eq!(entries(&once), "name = \"plum 1\"\n");
+        assert_eq!(earlier(&once), [text]);
+        let twice = corrected(&once, text, "Ben", at);
+        assert_eq!(entries(&twice), text);
+        assert_eq!(earlier(&twice), ["name = \"plum 1\"\n", text]);
     }
 
     #[test]

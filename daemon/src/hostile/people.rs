@@ -14,6 +14,7 @@ use jiff::{SignedDuration, Timestamp};
 use super::{CONFIG, PLUM, arrival, told, told_in_lines};
 use crate::{
     config::Config,
+    corrected,
     decode::{self, Bounds},
     deliver::Destination,
 };
@@ -157,6 +158,21 @@ pub fn batch(bytes: &[u8]) {
                 assert!(grams.is_finite() && grams >= 0.0, "{grams}");
                 let _ = sugars.gravity();
             }
+        }
+    }
+    // Corrected, what held before is kept to the letter, and what is stored reads as what was meant.
+    if let Some(mended) = corrected::with(text, &[("bottle.count", Some("3"))]) {
+        match corrected::corrected(text, &mended, "Ada", arrival(), []) {
+            Ok(done) => {
+                assert_eq!(done.batch.bottle.count, 3);
+                assert!(corrected::held(&done.text, text) && corrected::held(&done.text, &mended));
+                let earlier = corrected::earlier(&done.text);
+                assert_eq!(
+                    earlier.first().map(String::as_str),
+                    Some(corrected::entries(text))
+                );
+            }
+            Err(not) => told_in_lines(&not.to_string()),
         }
     }
     let settings = CONFIG.settings(ClockSource::Ticks);

@@ -70,7 +70,7 @@ impl Complaint {
 impl From<StoreError> for Complaint {
     fn from(error: StoreError) -> Self {
         let status = match error {
-            StoreError::NameTaken { .. } => StatusCode::CONFLICT,
+            StoreError::NameTaken { .. } | StoreError::Changed { .. } => StatusCode::CONFLICT,
             StoreError::NoSuchBatch { .. } => StatusCode::NOT_FOUND,
             StoreError::NotFinite { .. } => StatusCode::UNPROCESSABLE_ENTITY,
             StoreError::Closed | StoreError::Full | StoreError::ReadOnly | StoreError::Waiting { .. } => {

@@ -46,7 +46,9 @@ pub(super) fn document(
                         strong { "It cannot be planned so." }
                         @if problems.iter().any(|problem| problem.field.is_some()) { " What has to be mended stands beside its field." }
                     }
-                    ul { @for problem in problems.iter().filter(|problem| problem.field.is_none()) { li { (by_label(&problem.why)) } } }
+                    @if problems.iter().any(|problem| problem.field.is_none()) {
+                        ul { @for problem in problems.iter().filter(|problem| problem.field.is_none()) { li { (by_label(&problem.why)) } } }
+                    }
                 },
                 Answer::Plan(planned, toml) => {
                     p { a class="more" href="#form" { "Change what you filled in" } }
@@ -295,7 +297,7 @@ fn form(typed: &Filled<'_>, sources: &[String]) -> Markup {
             }))
             (group("The bottles", &BOTTLE, typed, &html! {
                 (choice("material", "They are of", &[("glass", "glass"), ("pet", "plastic"), ("steel", "steel")], given("material")))
-                (choice("pilot", "The gauge sits", &[("pet", "on a plastic bottle, as large"), ("none", "nowhere: no gauge")], given("pilot")))
+                (choice("pilot", "The gauge sits", &[("pet", "on a plastic bottle, the pilot"), ("none", "nowhere: no gauge")], given("pilot")))
                 (more("Less usual: where the limit stands, headspace", &MORE_OF_BOTTLE, typed, &html! {
                     (choice("headspace", "Above the drink is", &[("air", "air: capped as filled"), ("foam", "foam: capped on foam"), ("purged", "CO\u{2082}: purged")], given("headspace")))
                 }))

@@ -8,7 +8,7 @@ use fobwatch_core::{
     alert::{AlarmState, AlertName},
     batch::{BatchName, CultureName},
     engine::{ApartView, Place},
-    forecast::Quantiles,
+    forecast::{Odd, Quantiles},
     quantity::Unit,
 };
 use jiff::SignedDuration;
@@ -629,4 +629,39 @@ fn the_button_fits_the_hour_and_danger_has_none() {
     assert!(!page.contains("I have moved them all") && page.contains("Stay out of the room"));
     let form = super::tell(&shown, &context(), None);
     assert!(!form.contains("value=\"moved_to_fridge\"") && form.contains("Keep people and animals out"));
+}
+
+#[test]
+fn a_question_about_an_entry_can_be_answered_where_it_stands() {
+    let mut shown = hibiscus();
+    shown.view.asked = vec![Odd::Fill, Odd::Altitude];
+    shown.view.questions = vec![
+        "Is the fill right?".to_owned(),
+        "Is the altitude right?".to_owned(),
+    ];
+    let page = agenda(&[shown.clone()], &context());
+    let of = |question: &str| {
+        let from = page.find(question).expect("the question");
+        let end = page[from..].find("</li>").expect("its end");
+        page[from..from + end].to_owned()
+    };
+    let fill = of("Is the fill right?");
+    assert!(fill.contains("href=\"/batches/hibiscus-12/correct\""), "{fill}");
+    assert!(
+        fill.contains("name=\"kind\" value=\"confirmed\"") && fill.contains("name=\"text\" value=\"fill\""),
+        "{fill}"
+    );
+    // The altitude is none of the batch's.
+    let altitude = of("Is the altitude right?");
+    assert!(
+        !altitude.contains("/correct") && altitude.contains("value=\"altitude\""),
+        "{altitude}"
+    );
+    let told = super::told(&[shown], &context());
+    let asks: Vec<Odd> = told.batches[0]
+        .needs
+        .iter()
+        .filter_map(|need| need.asks)
+        .collect();
+    assert_eq!(asks, [Odd::Fill, Odd::Altitude]);
 }

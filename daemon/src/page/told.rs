@@ -4,6 +4,7 @@ use fobwatch_core::{
     alert::{AlarmState, AlertName, Priority},
     batch::{BatchName, Slug},
     engine::AlertView,
+    forecast::Odd,
     reading::{Quantity, Source},
 };
 use jiff::Timestamp;
@@ -83,6 +84,9 @@ pub struct ToldNeed {
     pub why: Vec<String>,
     /// A person has said that it was seen.
     pub seen: bool,
+    /// Which entry is asked about, if it is a question.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub asks: Option<Odd>,
 }
 
 /// One alert that stands, or waits to be seen.
@@ -162,6 +166,7 @@ fn need_of(entry: &Entry<'_>) -> ToldNeed {
         what: plain(&entry.heading),
         why: entry.reasons.iter().map(|reason| plain(reason)).collect(),
         seen: entry.seen,
+        asks: entry.asks,
     }
 }
 

@@ -11,7 +11,7 @@ pub(super) fn of(batch: &Batch) -> Vec<String> {
         }
         Material::Glass | Material::Steel => {
             "Take a new plastic bottle made for fizzy drinks as the pilot, never glass, as large as the others if you can get it, and enter its figures as \
-             those of the pilot."
+             those of the pilot ([pilot] in the batch file)."
         }
     };
     let mut said = vec![which.to_owned()];

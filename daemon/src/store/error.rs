@@ -66,6 +66,14 @@ pub enum StoreError {
         /// The name.
         name: String,
     },
+    /// Somebody else was quicker.
+    #[error(
+        "the entries of `{name}` were corrected by somebody else meanwhile; look at them, and correct them again"
+    )]
+    Changed {
+        /// The batch.
+        name: String,
+    },
     /// A number that is no number, or a time outside the calendar.
     #[error("{what} cannot be stored: it is not finite")]
     NotFinite {
@@ -120,6 +128,7 @@ impl StoreError {
             Self::LaterLayout { .. } => "later_layout",
             Self::NameTaken { .. } => "name_taken",
             Self::NoSuchBatch { .. } => "no_such_batch",
+            Self::Changed { .. } => "changed",
             Self::NotFinite { .. } => "not_finite",
             Self::Unreadable { .. } => "unreadable",
             Self::Closed => "closed",

@@ -16,6 +16,8 @@ use fobwatch_core::{
 use jiff::Timestamp;
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
 
+use crate::corrected::Corrected;
+
 use super::{
     Appended, BatchId, FILE, Outcome, Reader, Sequence, Snapshot, StoreError, beside,
     fresh::{Adding, Fresh},
@@ -270,30 +272,37 @@ impl Writer {
         })
     }
 
-    /// Corrects the entries of a live batch: `text` holds from here on, and did since the sealing, so what was reckoned with the others is forgotten; what
-    /// was told stays told. Answers with the place of `note`, which says who did it.
+    /// Corrects the entries of a live batch: they hold from here on, and did since the sealing, so what was reckoned with the others is forgotten; what
+    /// was told stays told. Answers with the place of the note that says who did it.
     ///
     /// # Errors
-    /// It is not live, or nothing of it was stored.
-    pub fn correct_batch(
+    /// It is not live, or its entries are not those that were corrected; or nothing of it was stored.
+    pub(crate) fn correct_batch(
         &mut self,
         id: BatchId,
-        batch: &Batch,
-        text: &str,
-        note: &Note,
+        corrected: &Corrected,
         received_at: Timestamp,
     ) -> Result<Sequence, StoreError> {
-        let body = encode(note)?;
+        let name = || corrected.batch.name.to_string();
+        let body = encode(&corrected.note)?;
         let sequence = Sequence(self.next);
         let transaction = self.connection.transaction()?;
-        let changed = transaction.execute(
-            "UPDATE batch SET text = ?2 WHERE id = ?1 AND ended_us IS NULL",
-            params![id.0, text],
-        )?;
-        if changed == 0 {
-            let name = batch.name.to_string();
-            return Err(StoreError::NoSuchBatch { name });
+        let live: Option<String> = transaction
+            .query_row(
+                "SELECT text FROM batch WHERE id = ?1 AND ended_us IS NULL",
+                [id.0],
+                |row| row.get(0),
+            )
+            .optional()?;
+        match live {
+            None => return Err(StoreError::NoSuchBatch { name: name() }),
+            Some(text) if text != corrected.before => return Err(StoreError::Changed { name: name() }),
+            Some(_) => {}
         }
+        transaction.execute(
+            "UPDATE batch SET text = ?2 WHERE id = ?1",
+            params![id.0, corrected.text],
+        )?;
         for table in ["snapshot", "forecast", "set_aside"] {
             transaction.execute(&format!("DELETE FROM {table} WHERE batch = ?1"), [id.0])?;
         }
@@ -303,7 +312,7 @@ impl Writer {
         )?;
         transaction.commit()?;
         self.next += 1;
-        self.names(batch.sensors.values().cloned());
+        self.names(corrected.batch.sensors.values().cloned());
         Ok(sequence)
     }
 

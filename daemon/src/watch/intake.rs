@@ -389,21 +389,24 @@ impl Intake {
     ) -> Result<Result<Sequence, StoreError>, Failure> {
         self.workers.end(live);
         self.workers.ended(live).await;
-        let Corrected {
-            batch, text, note, ..
-        } = corrected;
-        let (id, kept) = (live.id, batch.clone());
+        let id = live.id;
         let stored = self
             .house
             .store
-            .write(move |writer| writer.correct_batch(id, &kept, &text, &note, now))
+            .write(move |writer| {
+                let stored = writer.correct_batch(id, &corrected, now)?;
+                Ok((stored, corrected.batch))
+            })
             .await;
         if let Err(StoreError::NoSuchBatch { name }) = stored {
             // Somebody ended it meanwhile.
             return Ok(Err(StoreError::NoSuchBatch { name }));
         }
         // Stored or not, it is watched on.
-        let batch = if stored.is_ok() { batch } else { live.batch.clone() };
+        let (stored, batch) = match stored {
+            Ok((stored, batch)) => (Ok(stored), batch),
+            Err(failed) => (Err(failed), live.batch.clone()),
+        };
         self.workers.begin(&self.house, batch, id).await?;
         if let Ok(sequence) = &stored {
             info!(batch = %live.batch.name, "The entries of {} were corrected; it is gone over again from its sealing on.", live.batch.name);

@@ -4,6 +4,7 @@ use super::fixture::*;
 use crate::{
     engine::{Event, Monitor},
     fit::Evidence,
+    forecast::Odd,
     note::{Note, NoteKind},
     reading::Quantity,
 };
@@ -146,4 +147,42 @@ fn a_bottle_that_was_drunk_is_not_left_behind_in_the_room() {
     };
     assert_eq!(others_left(false), Some(1));
     assert_eq!(others_left(true), None);
+}
+
+#[test]
+fn a_question_rests_once_a_person_says_that_the_entry_is_right() {
+    let mut monitor = monitor();
+    let life = Life::default();
+    live(&mut monitor, &life, 0.0, 3.0, |h| 0.05 * h, |_| 21.0);
+    let asked = |monitor: &mut Monitor| {
+        if let Some(fitted) = &mut monitor.state.fitted {
+            fitted.outlook.odd = vec![Odd::Sugar, Odd::Fill];
+        }
+        let view = monitor.view();
+        assert_eq!(view.questions.len(), view.asked.len());
+        view.asked
+    };
+    assert_eq!(asked(&mut monitor), [Odd::Sugar, Odd::Fill]);
+    let confirmed = |text: &str| finding(3.0, NoteKind::Confirmed, &[], None, text);
+    feed(
+        &mut monitor,
+        &life,
+        confirmed("the sugar is right: weighed twice"),
+    );
+    assert_eq!(asked(&mut monitor), [Odd::Fill]);
+    // Over a restart, too.
+    let bytes = monitor.snapshot();
+    let mut again = Monitor::restore(&bytes, monitor.batch().clone(), monitor.settings.clone()).unwrap();
+    assert_eq!(asked(&mut again), [Odd::Fill]);
+    feed(&mut again, &life, confirmed(""));
+    assert_eq!(asked(&mut again), []);
+
+    // What was corrected is in the batch file: the note of it changes nothing.
+    let before = again.snapshot();
+    feed(
+        &mut again,
+        &life,
+        finding(9.0, NoteKind::Corrected, &[], None, "Ada corrected: sugar"),
+    );
+    assert_eq!(again.snapshot(), before);
 }

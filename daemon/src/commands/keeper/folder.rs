@@ -42,9 +42,10 @@ pub(super) struct Folder {
 /// What the store says, as the end of a command.
 pub(super) fn ended(error: StoreError) -> Ended {
     match error {
-        StoreError::NameTaken { .. } | StoreError::NoSuchBatch { .. } | StoreError::NotFinite { .. } => {
-            Ended::Refused(error.to_string())
-        }
+        StoreError::NameTaken { .. }
+        | StoreError::NoSuchBatch { .. }
+        | StoreError::Changed { .. }
+        | StoreError::NotFinite { .. } => Ended::Refused(error.to_string()),
         _ => Ended::Failed(error.to_string()),
     }
 }
@@ -225,7 +226,7 @@ impl Keeper for Folder {
             .map_err(|not| Ended::Refused(not.to_string()))?;
         if !done.changes.is_empty() {
             self.writer
-                .correct_batch(stored.id, &done.batch, &done.text, &done.note, WallClock.now())
+                .correct_batch(stored.id, &done, WallClock.now())
                 .map_err(ended)?;
             self.engines.remove(&stored.id);
         }

@@ -116,6 +116,13 @@ async fn entries_are_corrected_over_the_api_and_the_old_ones_are_kept() {
         assert!(answer["error"].as_str().unwrap().contains(why), "{why}: {answer}");
     }
     assert_eq!(daemon.stored().await, (text.clone(), notes));
+    // Whoever had the entries before him from before is not to undo what somebody else did meanwhile.
+    let live = daemon.house.batch("plum-1").unwrap();
+    let late = crate::corrected::corrected(&batch_text("plum 1"), &text, "Ben", start(), []).unwrap();
+    let asked = crate::watch::Request::Correct(live, Box::new(late));
+    let refused = daemon.house.ask(asked).await.unwrap_err().to_string();
+    assert!(refused.contains("by somebody else meanwhile"), "{refused}");
+    daemon.settled().await;
     // The same again is nothing new.
     let (status, answer) = daemon.ask("put", ONE, &text).await;
     assert_eq!(

@@ -47,7 +47,7 @@ async fn correct(store: &Store, id: BatchId, at: Timestamp) {
             let stored = writer.reader().batches()?.pop().expect("a batch").text;
             let given = with(&stored, &RIGHT).expect("plain lines");
             let done = corrected(&stored, &given, "Ada", at, []).expect("right entries");
-            writer.correct_batch(id, &done.batch, &done.text, &done.note, at)
+            writer.correct_batch(id, &done, at)
         })
         .await
         .unwrap();
@@ -127,7 +127,7 @@ async fn a_limit_that_was_entered_too_high_is_told_at_the_correction() {
             let stored = writer.reader().batches()?.pop().expect("a batch").text;
             let given = batch_text("plum 1");
             let done = corrected(&stored, &given, "Ada", at, []).expect("right entries");
-            writer.correct_batch(id, &done.batch, &done.text, &done.note, at)
+            writer.correct_batch(id, &done, at)
         })
         .await
         .unwrap();
