@@ -35,6 +35,10 @@ pub enum NoteKind {
     GivenAway,
     /// Bottles broke.
     Broken,
+    /// The entries of the batch were corrected; the program itself writes it.
+    Corrected,
+    /// An entry that the readings speak against is right all the same.
+    Confirmed,
     /// Anything else.
     Other,
 }
@@ -43,7 +47,7 @@ pub enum NoteKind {
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error(
     "note kind `{given}` is not known; allowed: moved_to_fridge, taken_out, vented, opened, gravity, gauge, squeezed, \
-     tasted, given_away, broken, other"
+     tasted, given_away, broken, corrected, confirmed, other"
 )]
 pub struct UnknownNoteKind {
     /// What stood there, cut to 40 characters.
@@ -69,7 +73,7 @@ pub struct Note {
 
 impl NoteKind {
     /// All of them.
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 13] = [
         Self::MovedToFridge,
         Self::TakenOut,
         Self::Vented,
@@ -80,6 +84,8 @@ impl NoteKind {
         Self::Tasted,
         Self::GivenAway,
         Self::Broken,
+        Self::Corrected,
+        Self::Confirmed,
         Self::Other,
     ];
 
@@ -97,6 +103,8 @@ impl NoteKind {
             Self::Tasted => "tasted",
             Self::GivenAway => "given_away",
             Self::Broken => "broken",
+            Self::Corrected => "corrected",
+            Self::Confirmed => "confirmed",
             Self::Other => "other",
         }
     }

@@ -152,6 +152,12 @@ impl Quantity {
         Self::Gravity,
     ];
 
+    /// Whether a gauge on the bottle tells it.
+    #[must_use]
+    pub fn is_gauge(self) -> bool {
+        matches!(self, Self::Pressure | Self::AbsolutePressure)
+    }
+
     /// Its name in files and topics.
     #[must_use]
     pub fn name(self) -> &'static str {

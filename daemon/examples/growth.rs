@@ -60,6 +60,7 @@ fn main() -> Result<(), Box<dyn Error>> {
             log = log.max(size(folder.path(), "-wal"));
         }
     }
+    writer.settle()?;
     let sensors = u64::try_from(SENSORS.len())?;
     println!(
         "one sensor, every {} s, for {DAYS} days: {steps} readings",

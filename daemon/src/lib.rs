@@ -5,6 +5,7 @@
 
 pub mod commands;
 pub mod config;
+mod corrected;
 mod craft;
 pub mod decode;
 pub mod deliver;

@@ -51,6 +51,8 @@ pub(crate) struct Told {
 #[derive(Clone, Debug, Deserialize, Serialize)]
 pub(crate) struct ToldBack {
     pub(crate) gains_at: Option<Timestamp>,
+    /// Hours that the culture's waking costs, beside the warming up.
+    pub(crate) asleep_h: Quantiles<f64>,
     pub(crate) move_at: Option<When>,
     pub(crate) limit_at: Option<When>,
     pub(crate) peak_bar: [f64; 2],
@@ -138,6 +140,11 @@ impl Teller<'_> {
         let at_target = planner.alcohol_at(target).ok()?.percent();
         Some(ToldBack {
             gains_at: whole_second(back.gains_at),
+            asleep_h: Quantiles {
+                p05: round(back.asleep.p05.0),
+                p50: round(back.asleep.p50.0),
+                p95: round(back.asleep.p95.0),
+            },
             move_at: back.forecast.move_at.map(whole_seconds),
             limit_at: back.forecast.limit_at.map(whole_seconds),
             peak_bar: back.peak.map(|bar| round(bar.bar())),
@@ -234,9 +241,14 @@ impl Teller<'_> {
             },
         );
         said.push(format!(
-            "Taken out {}, the bottles are warm again after some {warm_h:.0} h, and {gains}. How long a culture sleeps after the cold differs: \
-             the gauge tells.",
+            "Taken out {}, the bottles are warm again after some {warm_h:.0} h, and {gains}.",
             local(self.rescue.at, self.zone)
+        ));
+        said.push(format!(
+            "A culture may sleep on after the cold, and how long differs: reckoned is with {}, one time in twenty with more than {}. The gauge tells. \
+             It may be awake at once, so the early end of what follows, and all that is said of pressure, count no sleep.",
+            span(hours(back.asleep.p50.0)),
+            span(hours(back.asleep.p95.0)),
         ));
         let Some(middle) = back.forecast.move_at.and_then(|when| when.p50) else {
             said.push(
@@ -326,6 +338,10 @@ fn whole_seconds(when: When) -> When {
         p50: whole_second(when.p50),
         p95: whole_second(when.p95),
     }
+}
+
+fn hours(h: f64) -> SignedDuration {
+    SignedDuration::try_from_secs_f64(3_600.0 * h).unwrap_or(SignedDuration::MAX)
 }
 
 /// "31 hours", "3 days".

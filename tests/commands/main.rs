@@ -2,6 +2,7 @@
 
 mod archive;
 mod compare;
+mod corrected;
 mod culture;
 mod experiment;
 mod history;

@@ -94,6 +94,12 @@ fn a_batch_chilled_too_early_is_told_how_long_it_needs_in_the_room() {
             off < 4.0 + 0.4 * way,
             "seed {seed}: {off:.0} h off on a way of {way:.0} h: {back}"
         );
+        // A culture may sleep on after the cold: that is told, and the lag is an interval.
+        let asleep = |key: &str| back["asleep_h"][key].as_f64().expect("hours");
+        assert!(
+            0.0 < asleep("p05") && asleep("p05") < asleep("p50") && asleep("p50") < asleep("p95"),
+            "{back}"
+        );
         // More alcohol by a quarter of a percent for each volume that is still to come (common practice).
         let missing =
             played.scenario.target.co2_volumes - told["co2_volumes"]["p50"].as_f64().expect("a number");
@@ -105,6 +111,8 @@ fn a_batch_chilled_too_early_is_told_how_long_it_needs_in_the_room() {
         let said = said(&told);
         for word in [
             "chilled too early",
+            "may sleep on after the cold",
+            "count no sleep",
             "It needs about",
             "g/L of sugar is left",
             "more alcohol",

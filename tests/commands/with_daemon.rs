@@ -230,3 +230,32 @@ fn an_alert_is_taken_out_of_service_and_put_back_but_none_of_pressure() {
         Some("out_of_service")
     );
 }
+
+#[test]
+fn of_many_batches_the_most_urgent_are_told_and_all_on_demand() {
+    let kitchen = Kitchen::new();
+    for number in 0..103 {
+        let name = format!("plum {number:03}");
+        kitchen.write(&format!("batches/{number}.toml"), &batch(&name, 1, 6.0));
+    }
+    let _daemon = kitchen.watch();
+    let told = kitchen.done(&["status"]);
+    assert!(
+        told.contains("3 more batches, less urgent, are watched: fobwatch status --all"),
+        "{told}"
+    );
+    assert_eq!(told.lines().filter(|line| line.starts_with("plum ")).count(), 100);
+    let slugs = |arguments: &[&str]| {
+        let records = kitchen.records(arguments);
+        let mut slugs: Vec<String> = records.iter().map(|record| record["slug"].to_string()).collect();
+        slugs.sort();
+        slugs.dedup();
+        slugs.len()
+    };
+    assert_eq!(slugs(&["status"]), 100);
+    assert_eq!(slugs(&["status", "--all"]), 103);
+    assert_eq!(slugs(&["batch", "list"]), 103);
+    assert_eq!(slugs(&["status", "plum 102"]), 1);
+    kitchen.refused(&["note", "quince 1", "vented"], 2, "and 3 more");
+    kitchen.refused(&["status", "--all", "plum 1"], 2, "cannot be used with");
+}

@@ -13,7 +13,7 @@ const SPEED: &str = "8640";
 const NO_ROOM: Option<u64> = Some(4_096);
 
 fn stored(data: &std::path::Path) -> usize {
-    Disk::open(data).count("SELECT count(*) FROM reading")
+    Disk::open(data).count("SELECT count(*) FROM arrived")
 }
 
 /// Waits until page and health say so, and answers with how much was stored by then.

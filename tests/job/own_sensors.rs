@@ -127,7 +127,7 @@ fn a_new_user_listens_pastes_what_is_offered_takes_a_zero_and_watches() {
         "{log}"
     );
     let pressures =
-        "SELECT count(*) FROM reading JOIN series ON series.id = series WHERE quantity = 'pressure'";
+        "SELECT count(*) FROM arrived JOIN series ON series.id = series WHERE quantity = 'pressure'";
     let disk = Disk::open(&data);
     assert_eq!(
         disk.count(&format!("{pressures} AND abs(value) < 1e-6")),

@@ -43,10 +43,19 @@ fn number_of(model: usize) -> usize {
     99_990 + model
 }
 
+/// Which batches are played.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Ages {
+    /// From half a day to a week, with a reading in five minutes.
+    Mixed,
+    /// A week each, with a reading in so many seconds.
+    Weeks(u32),
+}
+
 /// Plays the models up to `now`, with every fit.
-pub(crate) fn models(now: Timestamp, weeks: bool) -> Vec<Model> {
+pub(crate) fn models(now: Timestamp, ages: Ages) -> Vec<Model> {
     let played: Vec<_> = (0..AGES_H.len())
-        .map(|index| thread::spawn(move || model(index, now, weeks)))
+        .map(|index| thread::spawn(move || model(index, now, ages)))
         .collect();
     played
         .into_iter()
@@ -54,12 +63,11 @@ pub(crate) fn models(now: Timestamp, weeks: bool) -> Vec<Model> {
         .collect()
 }
 
-fn model(index: usize, now: Timestamp, weeks: bool) -> Model {
+fn model(index: usize, now: Timestamp, ages: Ages) -> Model {
     let number = number_of(index);
-    let age_h = if weeks {
-        WEEK_H
-    } else {
-        AGES_H.get(index).copied().unwrap_or(WEEK_H)
+    let (age_h, every_s) = match ages {
+        Ages::Weeks(every_s) => (WEEK_H, every_s),
+        Ages::Mixed => (AGES_H.get(index).copied().unwrap_or(WEEK_H), 300),
     };
     // Their fits come five minutes after each other.
     let minutes = 60 * age_h + 5 * i64::try_from(index).expect("few");
@@ -70,7 +78,7 @@ fn model(index: usize, now: Timestamp, weeks: bool) -> Model {
     scenario.sensors.truncate(2);
     for sensor in &mut scenario.sensors {
         sensor.source = source_name(number);
-        sensor.interval_s = 300.0;
+        sensor.interval_s = f64::from(every_s);
     }
     let played = Simulation::run(&scenario, 1 + u64::try_from(index).expect("few"));
     let (batch, _) = Batch::from_toml(&played.batch_toml, "model").expect("the simulator writes batch files");

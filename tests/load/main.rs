@@ -20,6 +20,7 @@ use std::{
 use clap::{Parser, ValueEnum};
 use jiff::Timestamp;
 
+use made::Ages;
 use picture::Line;
 use wear::number;
 
@@ -78,10 +79,10 @@ fn main() -> Result<(), Box<dyn Error>> {
 }
 
 /// The models are played anew for each run: their last fit is then at most minutes old.
-fn models(weeks: bool) -> (Vec<made::Model>, Timestamp) {
+fn models(ages: Ages) -> (Vec<made::Model>, Timestamp) {
     let now = Timestamp::from_second(Timestamp::now().as_second() / 60 * 60).expect("in the calendar");
     let began = Instant::now();
-    let models = made::models(now, weeks);
+    let models = made::models(now, ages);
     eprintln!("six batches were played in {:.0?}", began.elapsed());
     (models, now)
 }
@@ -102,7 +103,7 @@ fn lived(arguments: &Arguments) -> Result<String, Box<dyn Error>> {
         points: Vec::new(),
     });
     for &count in &arguments.batches {
-        let (models, made_at) = models(false);
+        let (models, made_at) = models(Ages::Mixed);
         let lasts = Duration::from_secs(60 * u64::from(arguments.minutes));
         let lived = live::live(&models, made_at, count, lasts);
         let an_hour = 60.0 / lived.minutes;
@@ -142,7 +143,7 @@ fn started(arguments: &Arguments) -> Result<String, Box<dyn Error>> {
     let mut told = "| live batches | readings stored | page up, s | all caught up, s | processor until then, s | page up after a kill, s |\n".to_owned();
     writeln!(told, "{}|", "| --- ".repeat(6))?;
     for count in [1, 10, 100] {
-        let (models, made_at) = models(false);
+        let (models, made_at) = models(Ages::Mixed);
         let started = start::start(&models, made_at, count, arguments.readings);
         writeln!(
             told,
@@ -154,35 +155,38 @@ fn started(arguments: &Arguments) -> Result<String, Box<dyn Error>> {
             started.cpu_s,
             started.page_after_kill.as_secs_f64()
         )?;
+        println!("{told}");
     }
     Ok(told)
 }
 
 fn worn(arguments: &Arguments) -> Result<String, Box<dyn Error>> {
-    let mut told = "| batches, two sensors each | a reading every, s | gather_s | readings | bytes a reading | GB in a month | resident, MiB |\n".to_owned();
-    writeln!(told, "{}|", "| --- ".repeat(7))?;
+    let mut told = "| batches, two sensors each | a reading every, s | gather_s | readings | bytes a reading | GB in a month | resident, MiB | at most, MiB |\n".to_owned();
+    writeln!(told, "{}|", "| --- ".repeat(8))?;
     let lasts = Duration::from_secs(60 * u64::from(arguments.wear_minutes));
-    let (models, made_at) = models(true);
+    let (models, made_at) = models(Ages::Weeks(5));
     for (batches, every_s, gather_s) in [
         (1, 5, 0),
         (1, 5, 1),
         (1, 5, 30),
         (10, 5, 0),
         (10, 5, 1),
+        (10, 5, 5),
         (10, 5, 30),
         (10, 300, 1),
     ] {
         let worn = wear::wear(&models, made_at, batches, every_s, gather_s, lasts);
         writeln!(
             told,
-            "| {} | {} | {} | {} | {:.0} | {:.1} | {:.0} |",
+            "| {} | {} | {} | {} | {:.0} | {:.1} | {:.0} | {:.0} |",
             worn.batches,
             worn.every_s,
             worn.gather_s,
             worn.readings,
             worn.bytes_a_reading(),
             worn.gb_a_month(),
-            worn.resident_mib
+            worn.resident_mib,
+            worn.most_resident_mib
         )?;
         println!("{told}");
     }

@@ -20,6 +20,7 @@ pub(crate) struct Worn {
     pub(crate) written: u64,
     pub(crate) hours: f64,
     pub(crate) resident_mib: f64,
+    pub(crate) most_resident_mib: f64,
 }
 
 impl Worn {
@@ -38,8 +39,13 @@ pub(crate) fn number(count: u64) -> f64 {
     count as f64
 }
 
-/// Sensors of `batches` send a reading every `every_s` seconds over a broker, each in a message of its own, for `lasts`. Every batch is a
-/// week old.
+/// How often an open page is fetched anew, as its script does it at most.
+const OPEN_PAGE: Duration = Duration::from_secs(3);
+/// A week.
+const WEEK_S: u64 = 7 * 24 * 3_600;
+
+/// Sensors of `batches` send a reading every `every_s` seconds over a broker, each in a message of its own, for `lasts`, while a page is open.
+/// Every batch is a week old, and so are its readings.
 pub(crate) fn wear(
     models: &[made::Model],
     made_at: Timestamp,
@@ -62,6 +68,8 @@ pub(crate) fn wear(
     fs::write(path("kitchen.toml"), config).expect("a file is written");
     let start = || Daemon::start(&path("kitchen.toml"), &path("data"), &path("batches"));
     assert_eq!(start().stop(), Some(0), "a daemon makes the store");
+    let past = 2 * u64::try_from(batches).expect("few") * WEEK_S / u64::from(every_s);
+    made::past_readings(&path("data"), batches, past, made_at);
     made::fill(&path("data"), models, batches, made_at);
     let daemon = start();
     let mut options = MqttOptions::new("sensors", "127.0.0.1", broker.port());
@@ -91,18 +99,22 @@ pub(crate) fn wear(
     let before = daemon.written_bytes();
     let began = Instant::now();
     let (mut sent, mut due) = (0_u64, Duration::ZERO);
+    let mut looked = Instant::now();
     let step = Duration::from_secs(u64::from(every_s)) / u32::try_from(sensors).expect("few");
     while began.elapsed() < lasts {
         thread::sleep(due.saturating_sub(began.elapsed()));
         send(usize::try_from(sent).expect("few") % sensors);
         sent += 1;
         due += step;
+        if looked.elapsed() >= OPEN_PAGE {
+            looked = Instant::now();
+            drop(daemon.get("/").expect("the page"));
+        }
     }
     // What is gathered still, and the state at the stop, are not counted: they come once.
     let written = daemon.written_bytes() - before;
     let hours = began.elapsed().as_secs_f64() / 3_600.0;
-    drop(daemon.get("/").expect("the page"));
-    let resident_mib = daemon.resident_mib();
+    let (resident_mib, most_resident_mib) = (daemon.resident_mib(), daemon.most_resident_mib());
     client.disconnect().ok();
     drop(client);
     link.join().ok();
@@ -114,5 +126,6 @@ pub(crate) fn wear(
         written,
         hours,
         resident_mib,
+        most_resident_mib,
     }
 }

@@ -4,11 +4,13 @@
 #![expect(clippy::unwrap_used, reason = "a test fails by panicking")]
 
 mod built;
+mod machine;
 mod service;
 
 use std::{fs, path::Path, process::Command};
 
 use built::{Package, Root};
+use machine::Machine;
 use service::Service;
 
 const NOTE: &str = "the sound of a good hiss";
@@ -125,4 +127,86 @@ fn the_unit_is_one_that_systemd_takes_and_shuts_the_daemon_in() {
     // Of 10; what is left is the network, serial ports and the machine's own files to read.
     let (fine, said) = analyze(&["security", "--offline=true", "--threshold=20", unit]);
     assert!(fine, "{said}");
+}
+
+/// The same under a systemd that runs. `FOBWATCH_MACHINE` names a folder with a small Debian, as
+/// `debootstrap --variant=minbase --include=systemd-sysv,dbus bookworm FOLDER` makes it.
+#[test]
+#[ignore = "asks for root, systemd-nspawn and a Debian in a folder"]
+fn a_booted_machine_runs_the_package_minds_its_watchdog_and_keeps_data_over_upgrade_and_purge() {
+    let folder = std::env::var("FOBWATCH_MACHINE").expect("FOBWATCH_MACHINE names a folder with a Debian");
+    let packages = tempfile::tempdir().unwrap();
+    for (version, word) in [
+        ("0.1.0", None),
+        ("0.2.0", Some("# Another word of the makers.\n")),
+    ] {
+        let package = Package::build(version, word);
+        fs::copy(package.path(), packages.path().join(version)).unwrap();
+    }
+    let machine = Machine::boot(&folder, packages.path());
+    machine.does(&["dpkg", "-i", "/packages/0.1.0"]);
+    machine.works("0");
+    assert_eq!(machine.shows("User"), "fobwatch");
+    let enabled = machine.does(&["systemctl", "is-enabled", "fobwatch"]);
+    assert_eq!(enabled.trim(), "enabled");
+    machine.does(&["systemd-analyze", "security", "--threshold=20", "fobwatch"]);
+
+    machine.writes("/etc/fobwatch/batches/plum-1.toml", &batch());
+    machine.does(&["systemctl", "restart", "fobwatch"]);
+    machine.does(&[
+        "fobwatch",
+        "note",
+        "plum 1",
+        "opened",
+        "--bottles",
+        "3",
+        "--text",
+        NOTE,
+    ]);
+    machine.does(&["systemctl", "reload", "fobwatch"]);
+
+    // A process that stands still is one whose loops do: systemd ends it and starts another.
+    let settings = "/etc/systemd/system/fobwatch.service.d";
+    machine.does(&["mkdir", settings]);
+    machine.writes(
+        &format!("{settings}/watchdog.conf"),
+        "[Service]\nWatchdogSec=10\n",
+    );
+    machine.does(&["systemctl", "daemon-reload"]);
+    machine.does(&["systemctl", "restart", "fobwatch"]);
+    let stuck = machine.works("0");
+    assert_eq!(machine.shows("NRestarts"), "0");
+    machine.does(&["kill", "-STOP", &stuck]);
+    machine.works(&stuck);
+    assert_eq!(machine.shows("NRestarts"), "1");
+    assert!(machine.log().contains("Watchdog timeout"), "{}", machine.log());
+
+    // An upgrade starts it anew and leaves the owner's words alone.
+    let shipped = machine.does(&["cat", "/etc/fobwatch/fobwatch.toml"]);
+    let own = format!("{shipped}\n[place]\naltitude_m = 430\n");
+    machine.writes("/etc/fobwatch/fobwatch.toml", &own);
+    let before = machine.works("0");
+    machine.does(&["dpkg", "--force-confold", "-i", "/packages/0.2.0"]);
+    machine.works(&before);
+    assert_eq!(machine.does(&["cat", "/etc/fobwatch/fobwatch.toml"]), own);
+
+    // A removal ends it; what it kept is there after a purge.
+    machine.does(&["dpkg", "-r", "fobwatch"]);
+    let (running, _) = machine.tries(&["systemctl", "is-active", "fobwatch"]);
+    assert!(!running, "{}", machine.log());
+    machine.does(&["dpkg", "-P", "fobwatch"]);
+    machine.does(&["dpkg", "-i", "/packages/0.2.0"]);
+    machine.works("0");
+    machine.does(&[
+        "fobwatch",
+        "export",
+        "--batch",
+        "plum 1",
+        "--data",
+        "/var/lib/fobwatch",
+        "--to",
+        "/root/plum",
+    ]);
+    let notes = machine.does(&["cat", "/root/plum/notes.jsonl"]);
+    assert_eq!(notes.matches(NOTE).count(), 1, "{notes}");
 }

@@ -196,9 +196,22 @@ impl Daemon {
     /// It has ended.
     #[must_use]
     pub fn resident_mib(&self) -> f64 {
+        self.mib("VmRSS:")
+    }
+
+    /// The most that it has taken of it, MiB.
+    ///
+    /// # Panics
+    /// It has ended.
+    #[must_use]
+    pub fn most_resident_mib(&self) -> f64 {
+        self.mib("VmHWM:")
+    }
+
+    fn mib(&self, name: &str) -> f64 {
         let status = fs::read_to_string(format!("/proc/{}/status", self.child.id())).expect("it runs");
         let kib = status.lines().find_map(|line| {
-            let kib = line.strip_prefix("VmRSS:")?.trim().strip_suffix("kB")?;
+            let kib = line.strip_prefix(name)?.trim().strip_suffix("kB")?;
             kib.trim().parse::<f64>().ok()
         });
         kib.expect("a process has a size") / 1_024.0

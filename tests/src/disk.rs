@@ -67,7 +67,7 @@ impl Disk {
     #[must_use]
     pub fn readings(&self) -> Vec<Key> {
         let sql =
-            "SELECT source, quantity, at_us FROM reading JOIN series ON series.id = series ORDER BY seq";
+            "SELECT source, quantity, at_us FROM arrived JOIN series ON series.id = series ORDER BY seq";
         let mut statement = self.0.prepare(sql).expect("the query is understood");
         let rows = statement
             .query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))
@@ -81,7 +81,7 @@ impl Disk {
     /// The store is not as documented.
     #[must_use]
     pub fn csv(&self) -> String {
-        let sql = "SELECT source, quantity, at_us, value FROM reading JOIN series ON series.id = series ORDER BY seq";
+        let sql = "SELECT source, quantity, at_us, value FROM arrived JOIN series ON series.id = series ORDER BY seq";
         let mut statement = self.0.prepare(sql).expect("the query is understood");
         let rows = statement
             .query_map([], |row| {

@@ -8,7 +8,8 @@ use super::{
     Action, Monitor,
     awake::Hands,
     board::Key,
-    evaluate::{Group, IN_A_ROW, Matter, Verdict},
+    evaluate::Group,
+    holds::{IN_A_ROW, Matter, Verdict},
     moments::{self, Advice, Ahead, Choice, MomentView},
 };
 

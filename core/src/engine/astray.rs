@@ -16,9 +16,8 @@ use crate::{
 use super::{
     Action, Monitor,
     board::Key,
-    evaluate::{IN_A_ROW, Matter, Verdict},
+    holds::{IN_A_ROW, Matter, Verdict},
     intake::Sensor,
-    readings::is_gauge,
     whereabouts::Place,
 };
 
@@ -127,7 +126,7 @@ impl Monitor {
     fn gauges(&self) -> Vec<Sensor> {
         let sensors = self.state.health.keys();
         sensors
-            .filter(|sensor| is_gauge(sensor.quantity))
+            .filter(|sensor| sensor.quantity.is_gauge())
             .cloned()
             .collect()
     }

@@ -1,101 +1,14 @@
 //! Judging the forecast alerts at each fit. The surface's table, with a deadband and several evaluations in a row on the
 //! way out, so that noise cannot chatter.
 
-use std::collections::BTreeMap;
-
 use jiff::Timestamp;
-use serde::{Deserialize, Serialize};
 
 use crate::{
     alert::AlertName,
     forecast::{Forecast, Outlook},
 };
 
-use super::{
-    Action, Fitted, Monitor, intake::Sensor, monitor::Apart, readings::is_gauge, whereabouts::Place,
-};
-
-/// Evaluations in a row that a condition must hold to begin, where a rule says so.
-pub(super) const IN_A_ROW: u8 = 2;
-
-/// What is judged.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-pub(super) enum Matter {
-    /// `over_limit`.
-    OverLimit,
-    /// `limit_near`, by its chance.
-    LimitNear,
-    /// `limit_near`, since the limit comes before the move is due.
-    LimitFirst,
-    /// `move_to_fridge`.
-    Move,
-    /// `fridge_soon`.
-    Soon,
-    /// `leak_suspected`.
-    Leak,
-    /// A gauge that creeps away.
-    Creeping,
-    /// The gauge reads what is expected without it.
-    Agrees,
-    /// `stalled`.
-    Stalled,
-    /// `outside_temperature`.
-    Outside,
-    /// `rising_in_fridge`.
-    Rising,
-}
-
-/// For how many evaluations in a row each condition has been there, or gone.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub(super) struct Holds(BTreeMap<Matter, Hold>);
-
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub(super) struct Hold {
-    pub(super) there: u8,
-    pub(super) gone: u8,
-    settled: bool,
-}
-
-/// What one evaluation says of a condition.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Verdict {
-    /// There.
-    There,
-    /// Within the deadband.
-    Between,
-    /// Gone.
-    Gone,
-}
-
-impl Verdict {
-    pub(super) fn of(there: bool, gone: bool) -> Self {
-        match (there, gone) {
-            (true, _) => Self::There,
-            (false, true) => Self::Gone,
-            (false, false) => Self::Between,
-        }
-    }
-}
-
-impl Holds {
-    pub(super) fn count(&mut self, matter: Matter, verdict: Verdict) -> Hold {
-        let hold = self.0.entry(matter).or_default();
-        (hold.there, hold.gone) = match verdict {
-            Verdict::There => (hold.there.saturating_add(1), 0),
-            Verdict::Between => (0, 0),
-            Verdict::Gone => (0, hold.gone.saturating_add(1)),
-        };
-        *hold
-    }
-
-    /// Whether a condition holds that begins and ends only after so many evaluations in a row.
-    pub(super) fn settles(&mut self, matter: Matter, verdict: Verdict, in_a_row: u8) -> bool {
-        let now = self.count(matter, verdict);
-        let hold = self.0.entry(matter).or_default();
-        hold.settled = (hold.settled || now.there >= in_a_row) && now.gone < in_a_row;
-        hold.settled
-    }
-}
+use super::{Action, Fitted, Monitor, intake::Sensor, others::Apart, whereabouts::Place};
 
 /// What is known of some bottles: what they will do, and what the rules ask.
 #[derive(Clone, Debug)]
@@ -196,7 +109,7 @@ impl Monitor {
                 .map(|point| (point.at, point.worst_bottle.p50.pascal()))
                 .collect();
             for (sensor, health) in &mut self.state.health {
-                if is_gauge(sensor.quantity) {
+                if sensor.quantity.is_gauge() {
                     health.expect(now, course.iter().copied());
                     health.judge_standstill(now, None);
                 }

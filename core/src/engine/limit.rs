@@ -14,7 +14,8 @@ use crate::{
 use super::{
     Action, Monitor,
     board::Key,
-    evaluate::{Group, IN_A_ROW, Matter, Verdict},
+    evaluate::Group,
+    holds::{IN_A_ROW, Matter, Verdict},
     target::{self, Above},
 };
 

@@ -1,6 +1,9 @@
 //! The monitor: routes what happens to those who judge it, and keeps all state of one batch.
 
-use std::{collections::BTreeMap, sync::Arc};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    sync::Arc,
+};
 
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -10,7 +13,8 @@ use crate::{
     batch::Batch,
     culture::Lesson,
     fit::{self, Evidence, Handling, Passed},
-    note::{Note, Palate, Tasting},
+    forecast::Odd,
+    note::{Note, NoteKind, Palate, Tasting},
     quantity::AbsolutePressure,
     reading::{Quantity, Source},
 };
@@ -20,10 +24,11 @@ use super::{
     astray::Astray,
     board::Board,
     clock::{Clock, Tick},
-    evaluate::Holds,
     gauge::GaugeWatch,
     health::Health,
+    holds::Holds,
     intake::{Intake, Sensor},
+    others::{Apart, Others},
     whereabouts::{Place, Whereabouts},
 };
 
@@ -61,6 +66,8 @@ pub(super) struct State {
     pub(super) holds: Holds,
     pub(super) counts: BTreeMap<SetAsideReason, u64>,
     pub(super) astray: Astray,
+    /// Entries that a person says are right, whatever the readings say.
+    pub(super) confirmed: BTreeSet<Odd>,
 }
 
 /// A move of the sensors to the fridge.
@@ -70,25 +77,6 @@ pub(super) struct Moved {
     pub(super) known: Timestamp,
     /// When the drink began to cool.
     pub(super) began: Timestamp,
-}
-
-/// Bottles that stand elsewhere than the sensors, or may.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub(super) struct Others {
-    pub(super) evidence: Arc<Evidence>,
-    pub(super) news: bool,
-    pub(super) fitted: Option<Fitted>,
-    pub(super) count: u32,
-    pub(super) why: Apart,
-}
-
-/// Why some bottles are reckoned apart.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub(super) enum Apart {
-    /// A note says that they stayed in the room, or came back to it.
-    Stayed,
-    /// All were noted as moved, but no cooling was seen: they may all stand in the room, the sensors too.
-    Unconfirmed,
 }
 
 impl Monitor {
@@ -125,6 +113,7 @@ impl Monitor {
             holds: Holds::default(),
             counts: BTreeMap::new(),
             astray: Astray::new(start),
+            confirmed: BTreeSet::new(),
         };
         Self {
             batch,
@@ -207,6 +196,8 @@ impl Monitor {
         let now = self.clock();
         match (event, self.settings.clock) {
             (Event::Measured(reading), ClockSource::Readings) => self.state.intake.reaches(reading, now),
+            // The engine knows the batch as it was corrected, and no other.
+            (Event::Noted(note), _) if note.kind == NoteKind::Corrected => now,
             (Event::Noted(note), ClockSource::Readings) => now.max(note.at),
             (Event::Measured(_) | Event::Noted(_), ClockSource::Ticks) | (Event::Fitted(_), _) => now,
             (Event::Tick { at }, _) => now.max(*at),
@@ -251,6 +242,7 @@ impl Monitor {
                 let verdicts = self.state.intake.take(&self.batch, reading, now);
                 self.apply(verdicts, &mut out);
             }
+            Event::Noted(note) if note.kind == NoteKind::Corrected => {}
             Event::Noted(note) => self.on_note(&note, &mut out),
             Event::Tick { at } => self.on_tick(at, &mut out),
             Event::Fitted(fitted) => self.on_fitted(*fitted, &mut out),

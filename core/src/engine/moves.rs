@@ -15,7 +15,8 @@ use crate::{
 
 use super::{
     Action, ClockSource, Monitor,
-    monitor::{Apart, Moved, Others},
+    monitor::Moved,
+    others::{Apart, Others},
     whereabouts::{BELIEF, Place},
 };
 
@@ -63,8 +64,13 @@ impl Monitor {
                 self.are_gone(note);
             }
             NoteKind::GivenAway => self.noted_given_away(note),
-            NoteKind::Gauge | NoteKind::Gravity | NoteKind::Squeezed | NoteKind::Tasted | NoteKind::Other => {
-            }
+            NoteKind::Confirmed => self.noted_confirmed(note),
+            NoteKind::Gauge
+            | NoteKind::Gravity
+            | NoteKind::Squeezed
+            | NoteKind::Tasted
+            | NoteKind::Corrected
+            | NoteKind::Other => {}
         }
         self.noted_finding(note, at, out);
     }
@@ -333,17 +339,5 @@ impl Monitor {
                 && health.doubt.is_none()
                 && !health.is_silent(now, &self.settings.rules)
         })
-    }
-}
-
-impl Others {
-    fn new(evidence: Arc<Evidence>, count: u32, why: Apart) -> Self {
-        Self {
-            evidence,
-            news: true,
-            fitted: None,
-            count,
-            why,
-        }
     }
 }

@@ -11,7 +11,7 @@ use crate::{
     },
     fit::{Handling, Observed},
     quantity::GaugePressure,
-    reading::{Measured, Quantity, Reading, Source},
+    reading::{Measured, Reading, Source},
 };
 
 use super::{
@@ -20,7 +20,7 @@ use super::{
     gauge::{Fall, Surrounds},
     health::{Checked, Health},
     intake::{Sensor, Verdicts},
-    monitor::Apart,
+    others::Apart,
     whereabouts::Seen,
 };
 
@@ -289,7 +289,7 @@ impl Monitor {
             .speaker()
             .sensor_suspect((&sensor.source, sensor.quantity), doubt, since, shown);
         let now = self.clock();
-        let of_gauge = is_gauge(sensor.quantity) && of_no_use(doubt);
+        let of_gauge = sensor.quantity.is_gauge() && of_no_use(doubt);
         self.state.board.begins(key, now, message, out);
         if of_gauge {
             self.doubt_gauge(since, None);
@@ -315,7 +315,7 @@ impl Monitor {
         let Some((doubt, since)) = recovered else { return };
         let well = self.speaker().sensor_well((&sensor.source, sensor.quantity));
         self.state.board.ends(&key, now, well, out);
-        if is_gauge(sensor.quantity) && of_no_use(doubt) {
+        if sensor.quantity.is_gauge() && of_no_use(doubt) {
             self.doubt_gauge(since, Some(at));
         }
     }
@@ -334,7 +334,7 @@ impl Monitor {
             let fresh = health.last.as_ref().is_some_and(|(at, _)| {
                 now.duration_since(*at) <= health.patience(&self.settings.rules).max(FRESH)
             });
-            is_gauge(sensor.quantity)
+            sensor.quantity.is_gauge()
                 && fresh
                 && !lost
                 && health.doubt.is_none()
@@ -345,7 +345,7 @@ impl Monitor {
     /// A gauge is expected that has not spoken yet, and is not overdue: no reason yet to reckon as if there were none.
     pub(super) fn awaits_a_gauge(&self, now: Timestamp) -> bool {
         let waiting = self.state.health.iter().any(|(sensor, health)| {
-            is_gauge(sensor.quantity)
+            sensor.quantity.is_gauge()
                 && health.last.is_none()
                 && health.doubt.is_none()
                 && !health.is_silent(now, &self.settings.rules)
@@ -362,8 +362,4 @@ pub(super) fn by_eye() -> Option<Source> {
 /// What a gauge shows under this doubt does not count.
 fn of_no_use(doubt: Doubt) -> bool {
     matches!(doubt, Doubt::Stuck | Doubt::Jumping | Doubt::Creeping)
-}
-
-pub(super) fn is_gauge(quantity: Quantity) -> bool {
-    matches!(quantity, Quantity::Pressure | Quantity::AbsolutePressure)
 }

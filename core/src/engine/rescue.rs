@@ -9,7 +9,7 @@ use jiff::{SignedDuration, Timestamp};
 use crate::{
     alert::AlertName,
     fit::{self, Handling, Posterior},
-    forecast::{Forecast, Outlook, Quantiles},
+    forecast::{Forecast, Hours, Outlook, Quantiles, When},
     quantity::{AbsolutePressure, Co2Volumes, GaugePressure},
 };
 
@@ -70,11 +70,15 @@ pub struct Rescue {
 /// Back in the room.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Back {
-    /// What is expected then.
+    /// What is expected then. Of target and move the early end is that of a culture which is awake at once, middle and late end are those of one that
+    /// sleeps; the rest, pressure and limit above all, is as if it were awake.
     pub forecast: Forecast,
+    /// Hours that the culture's waking after the cold costs, beside the warming up: little is known of it.
+    pub asleep: Quantiles<Hours>,
     /// When the content has risen noticeably: warm again, and at work again. `None`: not within five days.
     pub gains_at: Option<Timestamp>,
-    /// Highest gauge pressure of the worst bottle until the likeliest move (or for five days, if that is later): middle and 95 %.
+    /// Highest gauge pressure of the worst bottle until the likeliest move (or for five days, if that is later): middle and 95 %. As if the culture
+    /// were awake at once.
     pub peak: [GaugePressure; 2],
     /// The peak is told for the whole way to the move.
     pub to_the_move: bool,
@@ -124,7 +128,11 @@ impl Monitor {
             (true, _) => Plight::ChilledTooEarly,
             (false, _) => Plight::OnItsWay,
         };
-        let back = (plight == Plight::ChilledTooEarly).then(|| self.back(at, &now.posterior));
+        let back = (plight == Plight::ChilledTooEarly).then(|| {
+            // Whoever does not know since when it is cold takes it for long.
+            let since = chilled_since.unwrap_or(self.batch.bottled_at);
+            self.back(at, at.duration_since(since), &now.posterior)
+        });
         Rescue {
             at,
             plight,
@@ -136,19 +144,33 @@ impl Monitor {
         }
     }
 
-    fn back(&self, at: Timestamp, warm: &Arc<Posterior>) -> Back {
+    fn back(&self, at: Timestamp, cold: SignedDuration, warm: &Arc<Posterior>) -> Back {
         let mut evidence = self.state.evidence.as_ref().clone();
         evidence.handle(at, Handling::Room);
         let posterior = fit::fit(&evidence, at, Some(warm));
-        let (forecast, outlook) = posterior.answers(&evidence, at);
+        let (mut forecast, outlook) = posterior.answers(&evidence, at);
+        let cold_h = cold.as_secs_f64() / 3_600.0;
+        let (sleepy, waking, asleep) = posterior.answers_asleep(&evidence, at, cold_h);
+        forecast.target_at = later(forecast.target_at, sleepy.target_at);
+        forecast.move_at = later(forecast.move_at, sleepy.move_at);
         let end = forecast.move_at.and_then(|when| when.p50);
         Back {
-            gains_at: gains_at(&outlook, at),
+            asleep,
+            gains_at: gains_at(&waking, at),
             peak: peak(&outlook, at, end),
             to_the_move: end.is_some_and(|end| outlook.curve.last().is_some_and(|last| end <= last.at)),
             forecast,
         }
     }
+}
+
+/// From the early end of the one to the late end of the other.
+fn later(awake: Option<When>, asleep: Option<When>) -> Option<When> {
+    awake.map(|awake| When {
+        p05: awake.p05,
+        p50: asleep.and_then(|asleep| asleep.p50),
+        p95: asleep.and_then(|asleep| asleep.p95),
+    })
 }
 
 fn gains_at(outlook: &Outlook, at: Timestamp) -> Option<Timestamp> {

@@ -12,12 +12,7 @@ use crate::{
     reading::{Quantity, Source},
 };
 
-use super::{
-    Action, Monitor,
-    board::Key,
-    intake::Sensor,
-    readings::{AT_MOST_EVERY, is_gauge},
-};
+use super::{Action, Monitor, board::Key, intake::Sensor, readings::AT_MOST_EVERY};
 
 /// A quantity of which nothing is heard, and when it was last.
 type Silent = (Quantity, Option<Timestamp>);
@@ -66,7 +61,7 @@ impl Monitor {
             board.is_present(&key) || gone.is_none_or(|gone| gone >= AT_MOST_EVERY)
         });
         silent
-            .sort_by_key(|(quantity, _)| (!is_gauge(*quantity), !board.is_told(&key(*quantity)), *quantity));
+            .sort_by_key(|(quantity, _)| (!quantity.is_gauge(), !board.is_told(&key(*quantity)), *quantity));
         let quantities: Vec<Quantity> = silent.iter().map(|(quantity, _)| *quantity).collect();
         let Some((&first, others)) = quantities.split_first() else {
             return;

@@ -7,7 +7,7 @@ use crate::{
     reading::{Measured, Quantity},
 };
 
-use super::{Action, Monitor, intake::Sensor, monitor::Apart, readings::by_eye, whereabouts::Place};
+use super::{Action, Monitor, intake::Sensor, others::Apart, readings::by_eye, whereabouts::Place};
 use std::sync::Arc;
 
 use jiff::Timestamp;
@@ -68,6 +68,8 @@ impl Monitor {
             | NoteKind::Vented
             | NoteKind::GivenAway
             | NoteKind::Broken
+            | NoteKind::Corrected
+            | NoteKind::Confirmed
             | NoteKind::Other => {}
         }
     }

@@ -11,12 +11,13 @@ use crate::{
         sentence::{self, Doubt},
     },
     batch::BatchName,
-    forecast::{Forecast, Outlook, Quantiles},
+    forecast::{Forecast, Odd, Outlook, Quantiles},
+    note::Note,
     quantity::{Co2Volumes, GaugePressure},
     reading::{Measured, Quantity, Source},
 };
 
-use super::{MomentView, Monitor, SetAsideReason, board::Slot, monitor::Apart, whereabouts::Place};
+use super::{MomentView, Monitor, SetAsideReason, board::Slot, others::Apart, whereabouts::Place};
 
 /// All that is shown of one batch.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -53,6 +54,8 @@ pub struct View {
     pub next: String,
     /// What a person should look up: entries that the readings speak against.
     pub questions: Vec<String>,
+    /// What each of them asks about.
+    pub asked: Vec<Odd>,
     /// How the culture is known, where earlier batches of it inform the forecast.
     pub culture: Option<String>,
     /// The sensors.
@@ -183,11 +186,21 @@ pub struct AlertView {
     pub quantity: Option<Quantity>,
 }
 
+/// It stands, or a person or the rules have done something to it that is not over.
+pub(super) fn is_shown(slot: &Slot) -> bool {
+    let quiet = matches!(
+        slot.standing.state,
+        AlarmState::Normal | AlarmState::SuppressedByDesign
+    );
+    slot.standing.stands() || !quiet
+}
+
 impl Monitor {
     /// All that status, page and API show.
     #[must_use]
     pub fn view(&self) -> View {
-        let alerts = self.alert_views();
+        let alerts = self.alerts();
+        let asked: Vec<Odd> = self.asked().collect();
         View {
             batch: self.batch.name.clone(),
             at: self.clock(),
@@ -204,7 +217,8 @@ impl Monitor {
             headline: self.headline(&alerts),
             pressure: self.pressure_sentence(),
             next: self.next_sentence(),
-            questions: self.questions(),
+            questions: asked.iter().map(|odd| self.speaker().question(*odd)).collect(),
+            asked,
             culture: self.culture_sentence(),
             sensors: self.sensor_views(),
             set_aside: self.state.counts.clone(),
@@ -215,20 +229,31 @@ impl Monitor {
         }
     }
 
-    fn questions(&self) -> Vec<String> {
+    /// Entries that the readings speak against, and nobody has confirmed.
+    pub(super) fn asked(&self) -> impl Iterator<Item = Odd> {
         let odd = self.state.fitted.iter().flat_map(|fitted| &fitted.outlook.odd);
-        odd.map(|odd| self.speaker().question(*odd)).collect()
+        odd.copied().filter(|odd| !self.state.confirmed.contains(odd))
     }
 
-    fn alert_views(&self) -> Vec<AlertView> {
+    /// The question rests: of what the note names, else of all that is asked.
+    pub(super) fn noted_confirmed(&mut self, note: &Note) {
+        let said = note.text.as_deref().unwrap_or_default().to_lowercase();
+        let named = |odd: &Odd| said.contains(odd.name());
+        let mut meant: Vec<Odd> = Odd::ALL.into_iter().filter(named).collect();
+        if meant.is_empty() {
+            meant = self.asked().collect();
+        }
+        self.state.confirmed.extend(meant);
+    }
+
+    /// What stands, or waits to be seen; most urgent first.
+    #[must_use]
+    pub fn alerts(&self) -> Vec<AlertView> {
         let mut views: Vec<AlertView> = self
             .state
             .board
             .slots()
-            .filter(|(_, slot)| slot.standing.stands() || slot.standing.state != AlarmState::Normal)
-            .filter(|(_, slot)| {
-                slot.standing.stands() || slot.standing.state != AlarmState::SuppressedByDesign
-            })
+            .filter(|(_, slot)| is_shown(slot))
             .map(|(key, slot)| AlertView {
                 alert: key.alert,
                 state: slot.standing.state,

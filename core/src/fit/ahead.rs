@@ -1,6 +1,7 @@
 //! A life from the present on: in the room, in the fridge, forgotten.
 
 use super::{
+    asleep::Asleep,
     climate::between,
     course::{Course, Problem},
     frame::Frame,
@@ -39,6 +40,8 @@ pub(super) struct Future {
     pub(super) rate: f64,
     /// Content gained in the last [`GAIN_H`], volumes.
     pub(super) gained: f64,
+    /// For how long the culture sleeps after the cold, h.
+    pub(super) asleep_h: f64,
     /// Content (g/L) and worst bottle (bar gauge) at the times of [`shown_hours`].
     pub(super) shown: Vec<(f64, f64)>,
 }
@@ -82,12 +85,12 @@ pub(super) fn shown_hours(now_h: f64) -> Vec<f64> {
 /// Hours ahead for which the worst bottle is reckoned at every node; later only where the day is warmest.
 const CLOSE_H: f64 = 72.0;
 
-/// Runs one member ahead.
+/// Runs one member ahead, at nodes and times of the pictures; `asleep` if it comes from the cold.
 pub(super) fn future(
     problem: &Problem,
     z: &[f64],
-    times: &[f64],
-    shown: &[f64],
+    [times, shown]: [&[f64]; 2],
+    asleep: Option<Asleep>,
     random: &mut Random,
 ) -> Future {
     let frame = &problem.frame;
@@ -96,7 +99,7 @@ pub(super) fn future(
     let now_h = frame.nodes.last().copied().unwrap_or(0.0);
     let surprises = problem.surprises(z);
     let last = frame.surprise_at(&surprises, now_h);
-    let rates = Frame::surprises_ahead(last, &mut || random.normal(), times);
+    let mut rates = Frame::surprises_ahead(last, &mut || random.normal(), times);
     let celsius: Vec<f64> = if frame.climate.chilled {
         let last = frame.climate.past.len().saturating_sub(1);
         let from = frame.climate.felt(last, life.p.probe);
@@ -107,6 +110,7 @@ pub(super) fn future(
     } else {
         frame.climate.room_ahead(times, life.p.probe, random)
     };
+    let asleep_h = asleep.map_or(0.0, |asleep| asleep.hold_back(&life, times, &celsius, &mut rates));
     let start = course.states.last().copied().unwrap_or_else(|| life.start(frame));
     let all_sugar = Life::new(life.p, frame, true);
     let [path, greedy] = run([&life, &all_sugar], frame, start, times, &celsius, &rates);
@@ -166,6 +170,7 @@ pub(super) fn future(
             let before = course.states.get(node).unwrap_or(&start);
             (life.content(frame, &start) - life.content(frame, before)) / GRAMS_PER_LITRE_PER_VOLUME
         },
+        asleep_h,
         shown: shown.iter().map(|h| road.shown(*h, &contents)).collect(),
     }
 }

@@ -5,6 +5,7 @@ use jiff::{SignedDuration, Timestamp};
 use super::{
     Posterior,
     ahead::{self, Future, HORIZON_H},
+    asleep::Asleep,
     change,
     course::Problem,
     evidence::Evidence,
@@ -17,8 +18,13 @@ use crate::{
     quantity::{AlcoholByVolume, Co2Volumes, GaugePressure, Probability, Vigour},
 };
 
-/// Forecast and outlook of one posterior, from the same members.
-pub(super) fn answers(posterior: &Posterior, evidence: &Evidence, at: Timestamp) -> (Forecast, Outlook) {
+/// Forecast and outlook of one posterior, from the same members; and for how long they sleep, if they come from the cold after so many hours.
+pub(super) fn answers(
+    posterior: &Posterior,
+    evidence: &Evidence,
+    at: Timestamp,
+    cold_h: Option<f64>,
+) -> (Forecast, Outlook, Quantiles<Hours>) {
     let now_h = evidence.hours(at).max(0.0);
     let problem = Problem::new(evidence, now_h);
     let times = ahead::nodes(now_h);
@@ -31,7 +37,8 @@ pub(super) fn answers(posterior: &Posterior, evidence: &Evidence, at: Timestamp)
         let mut random = Random::new(posterior.seed ^ (index + 1).wrapping_mul(0x9e37_79b9_7f4a_7c15));
         let fresh = sample::prior_of(&problem, posterior.seed, index);
         let z = ahead::extended(z, posterior.knots, &problem, fresh.as_slice());
-        futures.push(ahead::future(&problem, &z, &times, &shown, &mut random));
+        let asleep = cold_h.map(|cold_h| Asleep::drawn(posterior.seed, index, cold_h));
+        futures.push(ahead::future(&problem, &z, [&times, &shown], asleep, &mut random));
         let (vigour, lag) = ahead::in_reference_drink(&reference, &problem, &z);
         vigours.push(vigour);
         lags.push(lag);
@@ -145,7 +152,10 @@ pub(super) fn answers(posterior: &Posterior, evidence: &Evidence, at: Timestamp)
         odd: odd::odd(posterior, evidence, now_h),
         curve,
     };
-    (forecast, outlook)
+    let asleep = typed(&sorted(&|f| f.asleep_h), |h| {
+        Hours(if h.is_finite() { h } else { HORIZON_H })
+    });
+    (forecast, outlook, asleep)
 }
 
 fn sorted(values: Vec<f64>) -> Vec<f64> {

@@ -10,6 +10,7 @@
 
 mod ahead;
 mod answers;
+mod asleep;
 mod change;
 mod check;
 mod climate;
@@ -37,7 +38,7 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    forecast::{Forecast, Outlook},
+    forecast::{Forecast, Hours, Outlook, Quantiles},
     quantity::{AbsolutePressure, GaugePressure, Gravity, Temperature},
 };
 
@@ -142,6 +143,19 @@ impl Posterior {
     /// The forecast and what the alert rules ask, as of `at`, not before the fit: both from the same members.
     #[must_use]
     pub fn answers(&self, evidence: &Evidence, at: Timestamp) -> (Forecast, Outlook) {
-        answers::answers(self, evidence, at)
+        let (forecast, outlook, _) = answers::answers(self, evidence, at, None);
+        (forecast, outlook)
+    }
+
+    /// The same of bottles that come back into the room at `at`, after `cold_h` hours in the fridge, with a culture that first has to wake; and how
+    /// many hours that costs. Nothing about pressure may be asked of it: a culture may as well be awake.
+    #[must_use]
+    pub fn answers_asleep(
+        &self,
+        evidence: &Evidence,
+        at: Timestamp,
+        cold_h: f64,
+    ) -> (Forecast, Outlook, Quantiles<Hours>) {
+        answers::answers(self, evidence, at, Some(cold_h))
     }
 }

@@ -4,7 +4,7 @@
 //! lowest. Both belong to the member for the whole life of the batch: from one grid point to the next a member only follows
 //! what the new data say, so that forecasts do not jitter and a warm start is near its end. A Jacobian frozen at the maximum
 //! does not do (members stay behind or overshoot, and the interval collapses on the few that settled), so each member
-//! has steps with its own.
+//! has one or two of its own, and what its steps find corrects them (Broyden 1965, Mathematics of Computation 19, 577).
 
 use nalgebra::{DMatrix, DVector};
 
@@ -20,6 +20,14 @@ pub(super) const MEMBERS: usize = 64;
 
 /// Hours between fits on the grid.
 const GRID_H: f64 = 0.5;
+
+/// A member has settled once a step lowers its cost by less.
+const ENOUGH: f64 = 0.1;
+
+/// At which turns a member that begins anew, and one that goes on from where it was, has a Jacobian of its own; at the others the
+/// last one is corrected. And how many turns there are at most.
+const ANEW: (&[usize], usize) = (&[0, 1], 10);
+const GOES_ON: (&[usize], usize) = (&[0], 4);
 
 /// In how many fits every member has had steps of its own: a batch that is weeks old has settled, and each step is dear.
 fn round(now_h: f64) -> f64 {
@@ -115,10 +123,28 @@ struct Member {
     cost: f64,
 }
 
-/// A Jacobian with its rows weighed, and the curvature that follows.
+/// A Jacobian with its rows weighed, and the curvature that follows (its lower triangle).
+#[derive(Clone)]
 struct Slopes {
     weighted: DMatrix<f64>,
     curvature: DMatrix<f64>,
+}
+
+impl Slopes {
+    /// Corrects them by what a step found: `change` of the weighed residuals. Broyden's update, of rank one.
+    fn correct(&mut self, step: &DVector<f64>, change: &DVector<f64>) {
+        let square = step.norm_squared();
+        if square <= 0.0 {
+            return;
+        }
+        let missed = change - &self.weighted * step;
+        let across = self.weighted.tr_mul(&missed) / square;
+        let again = missed.norm_squared() / (square * square);
+        self.weighted.ger(1.0 / square, &missed, step, 1.0);
+        self.curvature.ger(1.0, &across, step, 1.0);
+        self.curvature.ger(1.0, step, &across, 1.0);
+        self.curvature.ger(again, step, step, 1.0);
+    }
 }
 
 struct Settling<'a> {
@@ -153,7 +179,7 @@ impl Settling<'_> {
             let here = self.at(member, &member.z);
             member.cost = here.2;
             if since < turns || self.misses(member, &here.1) {
-                self.settle(here, None, member, if turns > 4.0 { 3 } else { 1 });
+                self.settle(here, None, member, if turns > 4.0 { ANEW } else { GOES_ON });
             }
         }
     }
@@ -181,7 +207,7 @@ impl Settling<'_> {
                 best.residuals.clone(),
                 self.cost(member, &best.z, &best.residuals),
             );
-            self.settle(here, Some(&slopes), member, 6);
+            self.settle(here, Some(slopes.clone()), member, ANEW);
         }
     }
 
@@ -193,13 +219,14 @@ impl Settling<'_> {
         }
     }
 
-    /// At most `turns` steps with the member's own Jacobian (the first with the one given, if any), taken only if the cost falls.
+    /// Steps of a member, each taken only if its cost falls. The first goes by the slopes given, if any; at the turns of `own` they are
+    /// the member's own anew, in between they are corrected by what the step before found.
     fn settle(
         &self,
         (mut course, mut residuals, cost): (Course, DVector<f64>, f64),
-        first: Option<&Slopes>,
+        mut slopes: Option<Slopes>,
         member: &mut Member,
-        turns: usize,
+        (own, turns): (&[usize], usize),
     ) {
         member.cost = cost;
         let mut damping = 0.02;
@@ -207,35 +234,36 @@ impl Settling<'_> {
             if residuals.iter().any(|r| !r.is_finite()) {
                 return;
             }
-            let own;
-            let slopes = match first {
-                Some(first) if turn == 0 => first,
-                _ => {
-                    own = self.slopes(&member.z, &course, &residuals);
-                    &own
-                }
+            let mut here = match slopes.take() {
+                Some(slopes) if turn == 0 || !own.contains(&turn) => slopes,
+                _ => self.slopes(&member.z, &course, &residuals),
             };
             let pull = self.roots.component_mul(&residuals) + &member.noise;
-            let gradient = slopes.weighted.tr_mul(&pull) + (&member.z - &member.prior);
+            let gradient = here.weighted.tr_mul(&pull) + (&member.z - &member.prior);
             let mut gain = 0.0;
             for _ in 0..5 {
-                let Some(step) = damped_step(&slopes.curvature, &gradient, damping) else {
+                let Some(step) = damped_step(&here.curvature, &gradient, damping) else {
                     return;
                 };
-                let z = &member.z + step;
+                let z = &member.z + &step;
                 let next = self.at(member, &z);
                 if next.2 < member.cost {
                     gain = member.cost - next.2;
                     member.z = z;
+                    if gain >= ENOUGH && !own.contains(&(turn + 1)) {
+                        let change = self.roots.component_mul(&(&next.1 - &residuals));
+                        here.correct(&step, &change);
+                    }
                     (course, residuals, member.cost) = next;
                     damping *= 0.2;
                     break;
                 }
                 damping *= 8.0;
             }
-            if gain < 0.3 {
+            if gain < ENOUGH {
                 return;
             }
+            slopes = Some(here);
         }
     }
 
@@ -247,7 +275,7 @@ impl Settling<'_> {
         for member in members.iter_mut().filter(|m| m.cost > cutoff) {
             member.z.copy_from(&best.z);
             let here = self.at(member, &member.z);
-            self.settle(here, None, member, 6);
+            self.settle(here, None, member, ANEW);
         }
         let sound: Vec<usize> = (0..members.len())
             .filter(|i| members[*i].cost <= cutoff)

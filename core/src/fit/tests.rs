@@ -1,6 +1,7 @@
 //! The fit beside the simulator, an independent model with physics of its own.
 
 mod air;
+mod asleep;
 mod both;
 mod calibration;
 mod growth;

@@ -122,7 +122,7 @@ pub enum Suspicion {
 }
 
 /// An entry of the batch file or the configuration that the readings speak against.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Odd {
     /// More CO2 than the sugar can give.
@@ -131,6 +131,21 @@ pub enum Odd {
     Fill,
     /// The surrounding air is not that of the altitude entered.
     Altitude,
+}
+
+impl Odd {
+    /// All of them.
+    pub const ALL: [Self; 3] = [Self::Sugar, Self::Fill, Self::Altitude];
+
+    /// Its name in files and notes.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Sugar => "sugar",
+            Self::Fill => "fill",
+            Self::Altitude => "altitude",
+        }
+    }
 }
 
 /// One point of a picture.

@@ -1,6 +1,6 @@
 //! The air shut in with the drink: nitrogen stays, oxygen is eaten.
 
-use super::{gas::GAS_CONSTANT, water};
+use super::{molar::GAS_CONSTANT, water};
 use crate::{
     batch::Headspace,
     quantity::{AbsolutePressure, MassConcentration, NotAQuantity, PartialPressure, Temperature},

@@ -1,6 +1,6 @@
 //! What depends on the temperature alone, as a chart to read from: a fit asks for it millions of times.
 
-use super::{air, gas, gas::GAS_CONSTANT, liquid, solubility, water};
+use super::{air, carbon_dioxide, liquid, molar::GAS_CONSTANT, water};
 
 /// Coldest temperature of a chart, K, its step, K, and how many steps it has: -8 to 52 degC.
 const COLDEST_K: f64 = 265.15;
@@ -26,8 +26,8 @@ impl Warmed {
     /// By the formulas.
     pub(super) fn at(t_k: f64) -> Self {
         Self {
-            solubility: solubility::weiss_mol_per_l_atm(t_k),
-            b_over_rt: gas::virial_m3_per_mol(t_k) / (GAS_CONSTANT * t_k),
+            solubility: carbon_dioxide::weiss_mol_per_l_atm(t_k),
+            b_over_rt: carbon_dioxide::virial_m3_per_mol(t_k) / (GAS_CONSTANT * t_k),
             vapour: water::vapour_pa(t_k),
             expansion: liquid::expansion(t_k),
             nitrogen: air::nitrogen_mol_per_m3_pa(t_k),

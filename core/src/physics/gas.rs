@@ -6,18 +6,8 @@
 
 use crate::quantity::{AbsolutePressure, MassConcentration, NotAQuantity, PartialPressure, Temperature};
 
-use super::solubility::{CO2_MOLAR_MASS_G, Isotherm};
-
-/// Molar gas constant in J/(mol K): CODATA 2018, exact in the 2019 SI.
-pub const GAS_CONSTANT: f64 = 8.314_462_618_153_24;
-
-/// Second virial coefficient of CO2 in m3/mol.
-///
-/// Weiss 1974, Marine Chemistry 2, 203, eq. 6; 265 to 320 K; within 0.7 cm3/mol of the Span-Wagner equation from 0 to
-/// 40 degC (check file `co2_gas_coolprop.csv`).
-pub(crate) fn virial_m3_per_mol(t_k: f64) -> f64 {
-    (-1_636.75 + t_k * (12.0408 + t_k * (-3.279_57e-2 + t_k * 3.165_28e-5))) * 1e-6
-}
+pub use super::molar::GAS_CONSTANT;
+use super::{isotherm::Isotherm, molar::CO2_MOLAR_MASS_G};
 
 /// Density of CO2 gas at its pressure.
 ///

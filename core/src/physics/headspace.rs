@@ -11,10 +11,10 @@
 use super::{
     air::SealedAir,
     chart::{Chart, Warmed},
+    isotherm::{CO2_PARTIAL_MOLAR_VOLUME, Isotherm},
     liquid,
-    solubility::{
-        CO2_MOLAR_MASS_G, CO2_PARTIAL_MOLAR_VOLUME, Isotherm, finished_g_per_l, unswollen_mol_per_m3,
-    },
+    molar::CO2_MOLAR_MASS_G,
+    solubility::{finished_g_per_l, unswollen_mol_per_m3},
 };
 use crate::batch::Pilot;
 

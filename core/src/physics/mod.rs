@@ -31,12 +31,15 @@
 
 pub mod air;
 pub mod bottle;
+pub(crate) mod carbon_dioxide;
 pub(crate) mod chart;
 pub(crate) mod exchange;
 pub mod gas;
 pub mod gravity;
 pub(crate) mod headspace;
+pub(crate) mod isotherm;
 pub(crate) mod liquid;
+pub(crate) mod molar;
 pub mod solubility;
 pub mod sugar;
 pub mod water;

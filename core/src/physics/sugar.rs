@@ -2,12 +2,8 @@
 //!
 //! Sucrose + water -> 2 hexoses; hexose -> 2 ethanol + 2 CO2 (Gay-Lussac). Molar masses from IUPAC 2021 atomic weights.
 
-use super::solubility::CO2_MOLAR_MASS_G;
+use super::molar::{CO2_MOLAR_MASS_G, ETHANOL_MOLAR_MASS_G, HEXOSE_MOLAR_MASS_G, SUCROSE_MOLAR_MASS_G};
 use crate::quantity::{AlcoholByVolume, Co2Volumes, MassConcentration, NotAQuantity};
-
-const SUCROSE_MOLAR_MASS_G: f64 = 342.297;
-const HEXOSE_MOLAR_MASS_G: f64 = 180.156;
-const ETHANOL_MOLAR_MASS_G: f64 = 46.069;
 
 /// Grams of hexose from a gram of sucrose: inversion takes up water, so it weighs 1.053.
 pub const INVERSION: f64 = 2.0 * HEXOSE_MOLAR_MASS_G / SUCROSE_MOLAR_MASS_G;

@@ -1,4 +1,4 @@
-//! `fobwatch batch`: add, list, end.
+//! `fobwatch batch`: add, list, correct, end.
 
 use std::path::PathBuf;
 
@@ -8,14 +8,16 @@ use serde::Serialize;
 
 use super::{
     Ended, json,
-    keeper::{Empty, Known, Where},
-    local, quoted, read, read_batch, say,
+    keeper::{CorrectedBatch, Empty, Entries, Known, Where},
+    local,
+    meant::who,
+    quoted, read, read_batch, say,
 };
 
-/// Add a batch, list the live ones, or end one.
+/// Add a batch, list the live ones, correct or end one.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples:\n  fobwatch batch example > hibiscus-12.toml\n  fobwatch batch add hibiscus-12.toml\n  fobwatch batch list\n  fobwatch batch end 'hibiscus 12'"
+    after_help = "Examples:\n  fobwatch batch example > hibiscus-12.toml\n  fobwatch batch add hibiscus-12.toml\n  fobwatch batch list\n  fobwatch batch correct 'hibiscus 12' --set bottle.fill_ml=470\n  fobwatch batch end 'hibiscus 12'"
 )]
 pub(super) struct BatchCommand {
     #[command(subcommand)]
@@ -51,6 +53,29 @@ enum Deed {
     #[command(after_help = "Examples:\n  fobwatch batch list\n  fobwatch batch list --json")]
     List {
         /// One JSON record a batch
+        #[arg(long)]
+        json: bool,
+    },
+    /// Correct what was entered: everything since the sealing is reckoned again
+    #[command(
+        after_help = "Examples:\n  fobwatch batch correct 'hibiscus 12' --set bottle.fill_ml=470 --set drink.sucrose_g_per_l=65\n  fobwatch batch correct \
+                      'hibiscus 12' hibiscus-12.toml\n\nWhat sensors told and what you noted counts as before; the old entries are kept, with who corrected \
+                      them. A question about an entry that is right: fobwatch note 'hibiscus 12' confirmed --text sugar (or fill)."
+    )]
+    Correct {
+        /// Its name or slug
+        #[arg(value_name = "NAME")]
+        name: String,
+        /// The whole batch file, mended
+        #[arg(value_name = "FILE", required_unless_present = "set", conflicts_with = "set")]
+        file: Option<PathBuf>,
+        /// A single entry, by its key in the batch file; with nothing behind the sign it is left out
+        #[arg(long, value_name = "KEY=VALUE", value_parser = entry)]
+        set: Vec<(String, serde_json::Value)>,
+        /// Who corrects [default: your login name]
+        #[arg(long, value_name = "NAME")]
+        who: Option<String>,
+        /// A JSON record
         #[arg(long)]
         json: bool,
     },
@@ -108,12 +133,36 @@ struct BatchLine<'a> {
     batch: &'a Known,
 }
 
+#[derive(Serialize)]
+struct CorrectedLine<'a> {
+    record: &'static str,
+    deed: &'static str,
+    #[serde(flatten)]
+    done: &'a CorrectedBatch,
+}
+
 impl BatchCommand {
     pub(super) fn run(self) -> Result<(), Ended> {
         match self.deed {
             Deed::Add { file, json } => add(&self.place, &file, json),
             Deed::Example { kind } => say(&kind.text()),
             Deed::List { json } => list(&self.place, json),
+            Deed::Correct {
+                name,
+                file,
+                set,
+                who: by,
+                json,
+            } => {
+                let entries = match file {
+                    Some(file) => {
+                        read_batch(&file)?;
+                        Entries::Whole(read(&file)?)
+                    }
+                    None => Entries::Some(set.into_iter().collect()),
+                };
+                correct(&self.place, &name, &entries, &who(by.as_deref()), json)
+            }
             Deed::End { name, json } => end(&self.place, &name, json),
         }
     }
@@ -162,6 +211,53 @@ fn list(place: &Where, as_json: bool) -> Result<(), Ended> {
         return say("No batch is watched yet. Add one: fobwatch batch add hibiscus-12.toml");
     }
     all.iter().try_for_each(|known| say(&line(known, &found.zone)))
+}
+
+fn correct(place: &Where, name: &str, entries: &Entries, who: &str, as_json: bool) -> Result<(), Ended> {
+    let mut found = place.find(Empty::Refuse)?;
+    let known = found.batch(name)?;
+    let done = found.keeper.correct(&known, entries, who)?;
+    found.warn();
+    for warning in &done.warnings {
+        eprintln!("warning: {warning}");
+    }
+    if as_json {
+        return say(&json(&CorrectedLine {
+            record: "batch",
+            deed: "corrected",
+            done: &done,
+        })?);
+    }
+    if done.changes.is_empty() {
+        return say(&format!(
+            "{} has these entries already: nothing was changed.",
+            known.batch
+        ));
+    }
+    say(&format!("{} is corrected:", known.batch))?;
+    for change in &done.changes {
+        say(&format!("  {change}"))?;
+    }
+    say(if found.keeper.watches() {
+        "It is reckoned again from its sealing on; what stands then is told."
+    } else {
+        "The next `fobwatch watch` reckons it again from its sealing on."
+    })
+}
+
+/// `bottle.fill_ml=470`.
+fn entry(text: &str) -> Result<(String, serde_json::Value), String> {
+    let (key, value) = text
+        .split_once('=')
+        .filter(|(key, _)| !key.trim().is_empty())
+        .ok_or("allowed: a key of the batch file, =, and its value, as bottle.fill_ml=470")?;
+    let value = value.trim();
+    let value = match serde_json::from_str(value) {
+        Ok(read @ (serde_json::Value::Number(_) | serde_json::Value::Bool(_))) => read,
+        _ if value.is_empty() => serde_json::Value::Null,
+        _ => serde_json::Value::String(value.to_owned()),
+    };
+    Ok((key.trim().to_owned(), value))
 }
 
 fn end(place: &Where, name: &str, as_json: bool) -> Result<(), Ended> {

@@ -32,7 +32,12 @@ mod watch;
 use std::{fmt, io::IsTerminal, process::ExitCode};
 
 use clap::{CommandFactory, Parser, Subcommand};
-use tracing_subscriber::EnvFilter;
+use tracing::Level;
+use tracing_subscriber::{
+    filter::Targets,
+    layer::{Layer, SubscriberExt},
+    util::SubscriberInitExt,
+};
 
 use crate::page::{local, quoted};
 
@@ -94,23 +99,31 @@ impl fmt::Display for Ended {
     }
 }
 
+/// What the log tells, as `RUST_LOG` has it: `debug`, or `warn,fobwatch=trace`. What nobody can read is as if it were not there.
+fn logged(asked: Option<&str>) -> Targets {
+    asked
+        .filter(|asked| !asked.trim().is_empty())
+        .and_then(|asked| asked.parse().ok())
+        .unwrap_or_else(|| Targets::new().with_default(Level::INFO))
+}
+
 /// Runs what the command line asks.
 #[must_use]
 pub fn run() -> ExitCode {
     let cli = Cli::parse();
-    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
     let time = match &cli.command {
         Some(Command::Watch(command)) => command.log_time(),
         _ => crate::demo::LogTime::Wall,
     };
-    tracing_subscriber::fmt()
+    let lines = tracing_subscriber::fmt::layer()
         .with_timer(time)
-        .with_env_filter(filter)
         .with_writer(std::io::stderr)
         // A log that cannot be written, as on a full disk, must not end the program.
         .log_internal_errors(false)
         .with_ansi(std::io::stderr().is_terminal())
-        .with_target(false)
+        .with_target(false);
+    tracing_subscriber::registry()
+        .with(lines.with_filter(logged(std::env::var("RUST_LOG").ok().as_deref())))
         .init();
     let ended = match cli.command {
         None => {
@@ -288,5 +301,30 @@ mod tests {
             .collect();
         assert!(told.len() >= 2, "{told:?}");
         told.iter().for_each(|line| parses(line));
+    }
+
+    #[test]
+    fn the_log_tells_what_rust_log_asks_for_and_else_what_is_of_interest() {
+        for (asked, ours, others) in [
+            (None, Level::INFO, Level::INFO),
+            (Some(" "), Level::INFO, Level::INFO),
+            (Some("fobwatch=loud"), Level::INFO, Level::INFO),
+            (Some("trace"), Level::TRACE, Level::TRACE),
+            (Some("warn,fobwatch=debug"), Level::DEBUG, Level::WARN),
+        ] {
+            let logged = logged(asked);
+            for (target, most) in [("fobwatch::watch", ours), ("rumqttc::client", others)] {
+                assert!(logged.would_enable(target, &most), "{asked:?} {target}");
+                let more = if most == Level::INFO {
+                    Level::DEBUG
+                } else {
+                    Level::TRACE
+                };
+                assert!(
+                    most == Level::TRACE || !logged.would_enable(target, &more),
+                    "{asked:?} {target}"
+                );
+            }
+        }
     }
 }

@@ -6,10 +6,13 @@ use serde::Serialize;
 
 use super::{
     Ended, json,
-    keeper::{Empty, Where},
+    keeper::{Empty, Wanted, Where},
     quoted, say,
 };
 use crate::page::{Told, ToldAlert, ToldBatch};
+
+/// So many that are behind are named one by one.
+const MOST_BEHIND: usize = 10;
 
 /// Tell what each batch needs now.
 #[derive(Debug, Args)]
@@ -20,6 +23,9 @@ pub(super) struct Status {
     /// Only this batch, by its name or slug
     #[arg(value_name = "NAME")]
     batch: Option<String>,
+    /// Every batch, also where there are more than a hundred
+    #[arg(long, conflicts_with = "batch")]
+    all: bool,
     /// One JSON record a batch
     #[arg(long)]
     json: bool,
@@ -42,14 +48,24 @@ impl Status {
     pub(super) fn run(self) -> Result<(), Ended> {
         let mut found = self.place.find(Empty::Refuse)?;
         let wanted = match &self.batch {
-            Some(name) => Some(found.batch(name)?.slug),
-            None => None,
+            Some(name) => Wanted::Only(found.batch(name)?.slug),
+            None if self.all => Wanted::All,
+            None => Wanted::First,
         };
-        let mut told = found.keeper.status()?;
-        if let Some(slug) = &wanted {
+        let mut told = found.keeper.status(&wanted)?;
+        if let Wanted::Only(slug) = &wanted {
             told.batches.retain(|batch| batch.slug == *slug);
         }
         found.warn();
+        let more = match wanted {
+            Wanted::First => told.total.saturating_sub(told.batches.len()),
+            Wanted::All | Wanted::Only(_) => 0,
+        };
+        if more > 0 && self.json {
+            eprintln!(
+                "warning: {more} more batches, less urgent, are watched; `fobwatch status --all` tells of them, too"
+            );
+        }
         if self.json {
             return told.batches.iter().try_for_each(|batch| {
                 say(&json(&StatusLine {
@@ -61,9 +77,15 @@ impl Status {
                 })?)
             });
         }
-        lines(&told, wanted.is_none(), &self.place.again())
-            .iter()
-            .try_for_each(|line| say(line))
+        let options = self.place.again();
+        let mut lines = lines(&told, self.batch.is_none(), &options);
+        if more > 0 {
+            lines.push(String::new());
+            lines.push(format!(
+                "{more} more batches, less urgent, are watched: fobwatch status --all{options}"
+            ));
+        }
+        lines.iter().try_for_each(|line| say(line))
     }
 }
 
@@ -76,10 +98,15 @@ fn lines(told: &Told, all: bool, options: &str) -> Vec<String> {
         lines.extend(told.pressure.clone());
     }
     lines.push(format!("{}. {}", told.local, told.heard));
-    for name in &told.behind {
+    if told.behind.len() > MOST_BEHIND {
         lines.push(format!(
-            "What is stored of {name} is still being reckoned: what is said of it is old. Ask again in a minute."
+            "What is stored of {} batches or more is still being reckoned: what is said of them is old. Ask again in a minute.",
+            told.behind.len()
         ));
+    } else {
+        lines.extend(told.behind.iter().map(|name| {
+            format!("What is stored of {name} is still being reckoned: what is said of it is old. Ask again in a minute.")
+        }));
     }
     lines.extend(told.servers.iter().cloned());
     if told.batches.is_empty() {

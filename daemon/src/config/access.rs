@@ -11,7 +11,8 @@ use fobwatch_core::document::Section;
 use rustls::ServerConfig;
 
 use super::{
-    load::{BadFile, SHORTEST_TOKEN},
+    bad_file::BadFile,
+    load::SHORTEST_TOKEN,
     password::PasswordHash,
     secret::{self, Place, Secret},
     tls,

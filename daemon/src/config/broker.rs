@@ -15,8 +15,7 @@ use super::{
     topic::{self, Numbers, Pattern, read_filter},
 };
 use crate::decode::{
-    Calibrations, Decoded, Wrong,
-    delimited::TimeForm,
+    Calibrations, Decoded, TimeForm, Wrong,
     mapped::{self, Channel, Pointers},
     senml,
 };

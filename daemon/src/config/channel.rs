@@ -6,7 +6,7 @@ use fobwatch_core::{
     reading::{BadMeasurement, Measured, Quantity, Source},
 };
 
-use crate::decode::{Calibrations, delimited::TimeForm, mapped::Channel};
+use crate::decode::{Calibrations, TimeForm, mapped::Channel};
 
 pub(super) const SOURCE_ALLOWED: &str = "1 to 80 characters, no control characters, no slash";
 pub(super) const QUANTITY_ALLOWED: &str =

@@ -8,7 +8,7 @@ use jiff::{SignedDuration, civil::Time};
 use reqwest::Url;
 
 use super::{
-    load::BadFile,
+    bad_file::BadFile,
     secret::{self, Address, Place, Secret},
 };
 

@@ -1,13 +1,13 @@
 //! The configuration from its file, and the secrets it points to.
 
 use std::{
-    fmt, io,
+    io,
     path::{Path, PathBuf},
 };
 
 use fobwatch_core::document::BadDocument;
 
-use super::{Config, delivery, secret::read_text};
+use super::{Config, bad_file::BadFile, delivery, secret::read_text};
 
 /// Why there is no configuration.
 #[derive(Debug, thiserror::Error)]
@@ -26,40 +26,6 @@ pub enum BadConfig {
     /// Secrets or certificates that it names cannot be used, all of them.
     #[error("{}", listed(.0))]
     Files(Vec<BadFile>),
-}
-
-/// A secret or certificate that cannot be used. It never shows what was read.
-#[derive(Debug, PartialEq, Eq)]
-pub struct BadFile {
-    /// The block and its key, as `mqtt[0].password_file`.
-    pub(super) key: String,
-    place: String,
-    why: String,
-}
-
-impl BadFile {
-    pub(super) fn new(key: &str, place: impl fmt::Display, why: &str) -> Self {
-        Self {
-            key: key.to_owned(),
-            place: place.to_string(),
-            why: why.to_owned(),
-        }
-    }
-}
-
-impl fmt::Display for BadFile {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self { key, place, why } = self;
-        let allowed = match key.rsplit('.').next() {
-            Some("ca_file" | "certificate_file") => "a readable file of certificates in PEM form",
-            Some("key_file") => "a readable file with a private key in PEM form",
-            Some("password_file") if key.starts_with("http.") => {
-                "a readable place whose first line was made by `fobwatch check --hash-password`"
-            }
-            _ => "a readable place whose first line is the secret",
-        };
-        write!(f, "`{key}` is {place}: {why}; allowed: {allowed}")
-    }
 }
 
 fn listed(bad: &[BadFile]) -> String {
@@ -103,16 +69,10 @@ impl Config {
             if let Some(tls) = &mut broker.tls {
                 tls.load(folder, &mut own);
             }
-            bad.extend(own.into_iter().map(|file| BadFile {
-                key: format!("mqtt[{index}].{}", file.key),
-                ..file
-            }));
+            bad.extend(own.into_iter().map(|file| file.of(&format!("mqtt[{index}]"))));
         }
         let mut of = |block: &str, index: usize, own: Vec<BadFile>| {
-            bad.extend(own.into_iter().map(|file| BadFile {
-                key: format!("{block}[{index}].{}", file.key),
-                ..file
-            }));
+            bad.extend(own.into_iter().map(|file| file.of(&format!("{block}[{index}]"))));
         };
         for (index, webhook) in config.webhooks.iter_mut().enumerate() {
             let mut own = Vec::new();

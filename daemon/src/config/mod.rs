@@ -4,6 +4,7 @@
 
 mod access;
 mod away;
+mod bad_file;
 mod broker;
 mod calibration;
 mod channel;
@@ -35,9 +36,10 @@ use jiff::{SignedDuration, civil::Time, tz::TimeZone};
 use crate::decode::Calibrations;
 
 pub use access::{Access, Certificate, Exposed, May, Person, Token};
+pub use bad_file::BadFile;
 pub use broker::{Broker, JsonValues, Protocol, Route, RouteFormat};
 pub use delivery::{Body, Digest, DigestWhen, Email, Picks, Security, Webhook};
-pub use load::{BadConfig, BadFile};
+pub use load::BadConfig;
 pub use password::PasswordHash;
 pub use port::{LineFormat, Port};
 pub use secret::{Address, Place, Secret};

@@ -14,7 +14,7 @@ use rustls::{
     pki_types::{CertificateDer, PrivateKeyDer, pem::PemObject},
 };
 
-use super::{load::BadFile, secret::Place};
+use super::{bad_file::BadFile, secret::Place};
 
 const KEYS: [&str; 3] = ["ca_file", "certificate_file", "key_file"];
 

@@ -3,7 +3,7 @@
 use fobwatch_core::reading::Reading;
 use jiff::Timestamp;
 
-use super::{BadRow, Calibrations, Decoded, MAX_LINE, Place, Wrong, mapped::Channel, shown, value};
+use super::{BadRow, Calibrations, Decoded, MAX_LINE, Place, TimeForm, Wrong, mapped::Channel, shown, value};
 
 /// What stands between two columns.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -12,17 +12,6 @@ pub enum Delimiter {
     Character(char),
     /// Any run of blanks and tabs.
     Blanks,
-}
-
-/// How a time is written in its column.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum TimeForm {
-    /// RFC 3339.
-    Rfc3339,
-    /// Seconds since 1970.
-    UnixSeconds,
-    /// Milliseconds since 1970.
-    UnixMilliseconds,
 }
 
 /// How a line is read.
@@ -80,19 +69,6 @@ pub fn read(line: &[u8], mapping: &Mapping, arrival: Timestamp, calibrations: &C
         decoded.take(Place::Column(*column), reading);
     }
     decoded
-}
-
-impl TimeForm {
-    /// A time in this form.
-    pub(super) fn read(self, text: &str) -> Result<Timestamp, Wrong> {
-        match self {
-            Self::Rfc3339 => value::time("the time", text),
-            Self::UnixSeconds => value::unix_seconds("the time", value::number("the time", text)?),
-            Self::UnixMilliseconds => {
-                value::unix_seconds("the time", value::number("the time", text)? / 1_000.0)
-            }
-        }
-    }
 }
 
 #[cfg(test)]

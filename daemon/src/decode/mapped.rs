@@ -8,8 +8,7 @@ use jiff::Timestamp;
 use serde_json::Value;
 
 use super::{
-    BadRow, Calibrations, Decoded, MAX_MESSAGE, Place, Wrong,
-    delimited::TimeForm,
+    BadRow, Calibrations, Decoded, MAX_MESSAGE, Place, TimeForm, Wrong,
     value::{self, refused},
 };
 

@@ -16,6 +16,7 @@ mod noted;
 pub mod notes;
 pub mod packs;
 pub mod senml;
+mod time_form;
 mod value;
 
 use std::fmt;
@@ -30,6 +31,7 @@ use fobwatch_core::{
 pub(crate) use bottles::bottles;
 pub use calibration::{BadCalibration, Calibration, Calibrations, MAX_POINTS, Supply};
 pub use noted::Bounds;
+pub use time_form::TimeForm;
 
 /// The longest message or line that is looked at, in bytes. Longer ones are refused whole.
 pub const MAX_MESSAGE: usize = 256 * 1024;

@@ -1,7 +1,10 @@
 //! Notes of one batch, as a person hands them in: one JSON object, or several, one a line; checked against the batch, so
 //! that all are taken or none.
 
-use fobwatch_core::{engine::ClockSource, note::Note};
+use fobwatch_core::{
+    engine::ClockSource,
+    note::{Note, NoteKind},
+};
 use jiff::{SignedDuration, Timestamp};
 use serde_json::{Value, json};
 
@@ -32,19 +35,28 @@ impl Bounds {
     /// Every problem, each with its line where there are several: then none may be taken.
     pub fn read(&self, body: &[u8]) -> Result<Vec<Note>, String> {
         if let Ok(Value::Object(_)) = serde_json::from_slice(body) {
-            return self.one(body).map(|note| vec![note]);
+            let note = self.one(body)?;
+            return if is_own(&note) {
+                Err(ONLY_OUR_OWN.to_owned())
+            } else {
+                Ok(vec![note])
+            };
         }
-        let (mut taken, mut wrong) = (Vec::new(), Vec::new());
+        let (mut taken, mut wrong, mut own) = (Vec::new(), Vec::new(), false);
         for (line, number) in body.split(|byte| *byte == b'\n').zip(1_u32..) {
             if line.iter().all(u8::is_ascii_whitespace) {
                 continue;
             }
             match self.one(line) {
+                // An exported file tells of them; the batch file that came with it is the corrected one.
+                Ok(note) if is_own(&note) => own = true,
                 Ok(note) => taken.push(note),
                 Err(why) => wrong.push(format!("line {number}: {why}")),
             }
         }
-        if taken.is_empty() && wrong.is_empty() {
+        if taken.is_empty() && wrong.is_empty() && own {
+            wrong.push(ONLY_OUR_OWN.to_owned());
+        } else if taken.is_empty() && wrong.is_empty() {
             wrong.push("there is no note in it; allowed: one JSON object a line".to_owned());
         }
         if wrong.is_empty() {
@@ -91,6 +103,13 @@ impl Bounds {
     }
 }
 
+/// A note that nobody writes but the program itself.
+fn is_own(note: &Note) -> bool {
+    note.kind == NoteKind::Corrected
+}
+
+const ONLY_OUR_OWN: &str = "`kind` is corrected, which is noted when entries are corrected; allowed: any other kind here, and `fobwatch batch correct`";
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -130,6 +149,19 @@ mod tests {
         }
         let good = b"{\"kind\":\"tasted\"}\r\n\n{\"kind\":\"opened\",\"bottles\":[8]}";
         assert_eq!(bounds().read(good).unwrap().len(), 2);
+    }
+
+    #[test]
+    fn a_correction_is_noted_by_the_program_alone() {
+        let own = b"{\"kind\":\"corrected\"}";
+        assert!(bounds().read(own).unwrap_err().contains("batch correct"));
+        let exported = b"{\"kind\":\"corrected\"}\n{\"kind\":\"vented\"}\n";
+        assert_eq!(bounds().read(exported).unwrap().len(), 1);
+        assert!(
+            bounds()
+                .read(b"{\"kind\":\"corrected\"}\n{\"kind\":\"corrected\"}\n")
+                .is_err()
+        );
     }
 
     #[test]

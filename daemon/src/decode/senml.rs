@@ -21,14 +21,23 @@ const VERSION: f64 = 10.0;
 /// The most records of a pack.
 const MAX_RECORDS: usize = 10_000;
 
+/// Times that are read back as they were written, in microseconds since 1970: a number below 2^28 s counts from the arrival, and
+/// up to 2^33 s the numbers that JSON can count on (RFC 8259, section 6: doubles) lie less than a microsecond apart.
+const TIMES: std::ops::Range<i64> = (1 << 28) * 1_000_000..(1 << 33) * 1_000_000;
+
 /// Why a reading cannot be written as SenML.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error(
-    "`{name}` is no name in SenML; allowed: letters, digits and - : . _, beginning with a letter or digit (RFC 8428, 4.5.1)"
-)]
-pub struct NotASenmlName {
-    /// The name.
-    pub name: String,
+pub enum NotSenml {
+    /// Its source is no name there.
+    #[error(
+        "`{0}` is no name in SenML; allowed: letters, digits and - : . _, beginning with a letter or digit (RFC 8428, 4.5.1)"
+    )]
+    Name(String),
+    /// Its time would be taken for one before or after the arrival, or would not come back to the microsecond.
+    #[error(
+        "`{0}` is no time that SenML can tell; allowed: from 1978-07-04T21:24:16Z (RFC 8428, 4.5.3) to the year 2241"
+    )]
+    Time(Timestamp),
 }
 
 /// Fields that hold from their record on.
@@ -71,14 +80,13 @@ pub fn read(bytes: &[u8], arrival: Timestamp, calibrations: &Calibrations) -> De
 /// One reading as a pack of one record with registered units only: Pa, K, and `/` for a gravity.
 ///
 /// # Errors
-/// The source has characters that SenML does not allow in a name.
-pub fn write(reading: &Reading) -> Result<String, NotASenmlName> {
+/// The source has characters that SenML does not allow in a name, or the time cannot be told.
+pub fn write(reading: &Reading) -> Result<String, NotSenml> {
     let quantity = reading.measured.quantity();
     let name = format!("{}/{}", reading.source, quantity);
     let allowed = |c: char| c.is_ascii_alphanumeric() || "-:._/".contains(c);
     if !name.chars().all(allowed) || !name.starts_with(|c: char| c.is_ascii_alphanumeric()) {
-        let name = reading.source.to_string();
-        return Err(NotASenmlName { name });
+        return Err(NotSenml::Name(reading.source.to_string()));
     }
     let unit = match quantity {
         Quantity::Pressure | Quantity::AbsolutePressure | Quantity::AmbientPressure => "Pa",
@@ -86,6 +94,9 @@ pub fn write(reading: &Reading) -> Result<String, NotASenmlName> {
         Quantity::Gravity => "/",
     };
     let micros = reading.at.as_microsecond();
+    if !TIMES.contains(&micros) {
+        return Err(NotSenml::Time(reading.at));
+    }
     let (seconds, rest) = (micros.div_euclid(1_000_000), micros.rem_euclid(1_000_000));
     let time = if rest == 0 {
         seconds.to_string()
@@ -295,6 +306,33 @@ mod tests {
                 "1978-07-04T21:24:16Z", // RFC 8428, 4.5.3: at 2^28 and above it is absolute
             ]
         );
+    }
+
+    #[test]
+    fn a_time_that_would_be_read_as_another_is_not_written() {
+        let at = |at: &str| Reading {
+            at: at.parse().unwrap(),
+            source: Source::new("pilot").unwrap(),
+            measured: Measured::new(Quantity::Pressure, 1.0, Unit::Bar).unwrap(),
+        };
+        for (time, why) in [
+            ("1969-12-31T23:59:59.75Z", "`1969-12-31T23:59:59.75Z` is no time"),
+            (
+                "1978-07-04T21:24:15.999999Z",
+                "`1978-07-04T21:24:15.999999Z` is no time",
+            ),
+            (
+                "2999-01-01T00:00:00.000001Z",
+                "`2999-01-01T00:00:00.000001Z` is no time",
+            ),
+        ] {
+            let said = write(&at(time)).unwrap_err().to_string();
+            assert!(said.starts_with(why), "{said}");
+        }
+        for time in ["1978-07-04T21:24:16Z", "2241-12-31T23:59:59.999999Z"] {
+            let reading = at(time);
+            assert_eq!(decode(&write(&reading).unwrap()).readings, [reading]);
+        }
     }
 
     #[test]

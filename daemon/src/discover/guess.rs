@@ -7,7 +7,6 @@ use fobwatch_core::{
 use jiff::Timestamp;
 use serde_json::Value;
 
-use super::heard::Offer;
 use crate::decode::{Calibrations, senml};
 
 /// How deep a JSON document is looked into, and how many of its numbers are mapped.
@@ -26,6 +25,15 @@ const PLAIN: [&str; 9] = [
     "value",
     "attributes",
 ];
+
+/// A block for the configuration.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum Offer {
+    /// For the `senml` list of its broker.
+    Senml(String),
+    /// A table of its broker or port.
+    Table(String),
+}
 
 /// What could map messages like `payload` on `topic`; an empty topic is a line of a serial port.
 pub(crate) fn offer(topic: &str, payload: &[u8]) -> Option<Offer> {

@@ -7,7 +7,7 @@ use std::{
 
 use fobwatch_core::reading::{Measured, Quantity, Source};
 
-use super::guess;
+use super::guess::{self, Offer};
 use crate::decode::Decoded;
 
 /// How many topics or kinds of lines are told apart; whoever sends more sends nonsense, or has more than anyone can read.
@@ -51,15 +51,6 @@ pub(crate) struct Unread {
     pub(crate) why: String,
     /// The beginning of the last one.
     pub(crate) sample: String,
-}
-
-/// A block for the configuration.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub(crate) enum Offer {
-    /// For the `senml` list of its broker.
-    Senml(String),
-    /// A table of its broker or port.
-    Table(String),
 }
 
 impl Flow {

@@ -21,8 +21,8 @@ use crate::{
     mqtt,
 };
 
-pub(crate) use guess::quoted;
-pub(crate) use heard::{Heard, Offer};
+pub(crate) use guess::{Offer, quoted};
+pub(crate) use heard::Heard;
 
 /// What to listen to.
 #[derive(Debug, Default)]

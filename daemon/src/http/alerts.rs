@@ -40,7 +40,7 @@ fn of(live: &Live) -> Vec<Value> {
             "message": why,
         }));
     }
-    for alert in standing.monitor.view().alerts {
+    for alert in standing.monitor.alerts() {
         // An alert is written without fail; if it were not, it is named all the same.
         let mut entry =
             serde_json::to_value(&alert).unwrap_or_else(|_no_json| json!({ "alert": alert.alert }));

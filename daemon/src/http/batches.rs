@@ -10,6 +10,7 @@ use axum::{
         rejection::{BytesRejection, QueryRejection},
     },
     http::StatusCode,
+    response::Response,
 };
 use fobwatch_core::{
     batch::{Batch, BatchName},
@@ -22,7 +23,10 @@ use serde::Deserialize;
 use serde_json::{Map, Value, json};
 use tokio::{sync::Semaphore, time::timeout};
 
-use super::answer::{Complaint, batch, marked};
+use super::{
+    answer::{Complaint, batch, marked},
+    paging,
+};
 use crate::{
     store::Sequence,
     watch::{House, Live, Request, claim, whole_microseconds},
@@ -35,9 +39,29 @@ const AHEAD: SignedDuration = SignedDuration::from_hours(24 * 60);
 /// Forecasts beside those of the grid that are reckoned at once: the batches' own come first.
 pub(super) static FORECASTS: Semaphore = Semaphore::const_new(1);
 
-pub(super) async fn list(State(house): State<Arc<House>>) -> Json<Value> {
-    let batches: Vec<Value> = house.all().iter().map(|live| shown(live)).collect();
-    Json(marked(&house, "batches", batches))
+/// All batches, in the order of their slugs; of many some, and where the next ones are.
+pub(super) async fn list(
+    State(house): State<Arc<House>>,
+    asked: Result<Query<paging::Asked>, QueryRejection>,
+) -> Result<Response, Complaint> {
+    let asked = paging::BatchesOf::read(asked)?;
+    let (total, lives, more) = match &asked.batch {
+        Some(slug) => (1, vec![batch(&house, slug)?], false),
+        None => house.some(asked.after.as_deref(), asked.limit),
+    };
+    let next = lives.last().filter(|_| more).map(|last| {
+        let (limit, after) = (asked.limit, &last.slug);
+        format!("/api/v1/batches?limit={limit}&after={after}")
+    });
+    let batches: Vec<Value> = lives.iter().map(|live| shown(live)).collect();
+    let mut answer = marked(&house, "batches", batches);
+    if let Value::Object(answer) = &mut answer {
+        answer.insert("total".to_owned(), json!(total));
+        if let Some(next) = &next {
+            answer.insert("next".to_owned(), json!(next));
+        }
+    }
+    Ok(paging::linked(next.as_deref(), Json(answer)))
 }
 
 /// The view, with units in the keys where it holds bare numbers.

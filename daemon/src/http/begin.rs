@@ -76,18 +76,23 @@ pub(super) async fn begin(State(house): State<Arc<House>>, fields: Fields) -> Re
             Ok(again(&begun, &context))
         }
         Err(Refused::File(problems)) => {
-            for problem in problems {
-                if by_form && keys().any(|key| key == problem.key) {
-                    let why = match problem.given.as_str() {
-                        "missing" => format!("Missing; allowed: {}.", problem.allowed),
-                        given => format!("{given} stands here; allowed: {}.", problem.allowed),
-                    };
-                    begun.wrong.insert(problem.key, why);
-                } else {
-                    begun.refused.push(format!("{problem}."));
-                }
-            }
+            beside(&mut begun, problems, by_form);
             Ok(again(&begun, &context))
+        }
+    }
+}
+
+/// What is wrong stands beside its field, if it has one.
+pub(super) fn beside(begun: &mut Begun, problems: Vec<fobwatch_core::document::Problem>, by_form: bool) {
+    for problem in problems {
+        if by_form && keys().any(|key| key == problem.key) {
+            let why = match problem.given.as_str() {
+                "missing" => format!("Missing; allowed: {}.", problem.allowed),
+                given => format!("{given} stands here; allowed: {}.", problem.allowed),
+            };
+            begun.wrong.insert(problem.key, why);
+        } else {
+            begun.refused.push(format!("{problem}."));
         }
     }
 }
@@ -145,20 +150,7 @@ fn file(fields: &BTreeMap<String, String>, context: &pages::Context) -> String {
         }
     }
     if let Some(text) = filled("bottled_at") {
-        // What a browser sends for a local time; whoever writes a whole RFC 3339 time is understood too.
-        let local: Option<DateTime> = text.parse().ok();
-        let at = text.parse::<jiff::Timestamp>().ok().or_else(|| {
-            Some(
-                local?
-                    .to_zoned_datetime(context.display.zone.clone())
-                    .ok()?
-                    .timestamp(),
-            )
-        });
-        line(
-            "bottled_at",
-            quoted(&at.map_or_else(|| text.to_owned(), |at| at.to_string())),
-        );
+        line("bottled_at", quoted(&moment(text, context)));
     }
     let piloted = filled("pilot.material").is_some();
     for section in ["drink", "bottle", "pilot", "target", "sensors"] {
@@ -178,8 +170,19 @@ fn file(fields: &BTreeMap<String, String>, context: &pages::Context) -> String {
     file
 }
 
+/// What a browser sends for a local time, as RFC 3339 has it; whoever writes a whole time of that is understood too.
+pub(super) fn moment(text: &str, context: &pages::Context) -> String {
+    let local: Option<DateTime> = text.parse().ok();
+    let zone = || context.display.zone.clone();
+    let at = text
+        .parse::<jiff::Timestamp>()
+        .ok()
+        .or_else(|| Some(local?.to_zoned_datetime(zone()).ok()?.timestamp()));
+    at.map_or_else(|| text.to_owned(), |at| at.to_string())
+}
+
 /// A number as TOML writes it; with a decimal comma too.
-fn number(text: &str) -> Option<String> {
+pub(super) fn number(text: &str) -> Option<String> {
     let text = text.replace(',', ".");
     if let Ok(whole) = text.parse::<i64>() {
         return Some(whole.to_string());
@@ -189,7 +192,7 @@ fn number(text: &str) -> Option<String> {
 }
 
 /// A basic string of TOML, whose escapes are those of JSON.
-fn quoted(text: &str) -> String {
+pub(super) fn quoted(text: &str) -> String {
     serde_json::Value::String(text.to_owned()).to_string()
 }
 

@@ -23,7 +23,7 @@ use crate::{
     craft::{cultures::Kept, experiments, heard_room, words},
     moment,
     page::{self, Answer, Curve, Typed},
-    planning::{self, Asked, Room},
+    planning::{self, Asked, Room, form::Refused},
     store::StoreError,
     watch::House,
 };
@@ -100,20 +100,19 @@ async fn planned(
     let batch = match Batch::from_toml(&toml, "the batch") {
         Ok((batch, _warnings)) => batch,
         Err(bad) => {
-            return Ok(Answer::Wrong(
-                bad.problems.iter().map(ToString::to_string).collect(),
-            ));
+            return Ok(Answer::Wrong(bad.problems.iter().map(Refused::from).collect()));
         }
     };
     let zone = &house.display.zone;
-    let moments: Vec<Result<Option<Timestamp>, String>> = ["ready", "home"]
+    let moments: Vec<Result<Option<Timestamp>, Refused>> = ["ready", "home"]
         .into_iter()
         .map(|key| {
             let text = typed
                 .get(key)
                 .map(|text| text.trim())
                 .filter(|text| !text.is_empty());
-            text.map(|text| moment::read(text, zone)).transpose()
+            let read = text.map(|text| moment::read(text, zone)).transpose();
+            read.map_err(|why| Refused::at(key, format!("{why}.")))
         })
         .collect();
     let [ready, home] = moments.as_slice() else {
@@ -154,7 +153,7 @@ async fn planned(
         .await?;
     Ok(match reckoned {
         Ok(planned) => Answer::Plan(Box::new(planned), toml),
-        Err(why) => Answer::Wrong(vec![why]),
+        Err(why) => Answer::Wrong(vec![Refused::whole(why)]),
     })
 }
 
@@ -174,7 +173,7 @@ async fn watch(State(house): State<Arc<House>>, fields: Fields) -> Result<Respon
             Ok(Html(page).into_response())
         }
         Err(complaint) if complaint.is_the_users() => {
-            let wrong = Answer::Wrong(vec![complaint.into_sentence()]);
+            let wrong = Answer::Wrong(vec![Refused::whole(complaint.into_sentence())]);
             let page = page::planned(&Typed::new(), &wrong, &[], &house.display, house.demo);
             Ok((StatusCode::UNPROCESSABLE_ENTITY, Html(page)).into_response())
         }

@@ -169,7 +169,7 @@ fn wants_page(headers: &HeaderMap) -> bool {
 }
 
 /// As the value of a query (RFC 3986, section 2).
-fn encoded(text: &str) -> String {
+pub(crate) fn encoded(text: &str) -> String {
     let plain = |byte: u8| byte.is_ascii_alphanumeric() || b"-._~/".contains(&byte);
     let one = |byte: u8| {
         if plain(byte) {

@@ -6,6 +6,7 @@ mod answer;
 mod batches;
 mod begin;
 mod connection;
+mod correct;
 mod craft;
 mod diary;
 mod events;
@@ -18,6 +19,7 @@ mod metrics;
 mod notes;
 mod openapi;
 mod page;
+mod paging;
 mod readings;
 mod rescue;
 mod see_to;
@@ -42,6 +44,7 @@ pub(crate) use access::link as links;
 use access::{Caller, account, login};
 pub(crate) use access::{Gate, Way, own_token};
 use answer::Complaint;
+pub(crate) use guard::encoded;
 pub(crate) use message::answer as answer_message;
 pub(crate) use readings::serve as serve_posts;
 
@@ -95,6 +98,7 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .route("/api/v1/batches/{slug}/forecast", get(batches::forecast))
         .route("/api/v1/batches/{slug}/end", post(batches::end))
         .route("/api/v1/batches/{slug}/notes", post(notes::add))
+        .merge(correct::route())
         .merge(rescue::route())
         .merge(craft::route())
         .route("/api/v1/alerts", get(alerts::list))

@@ -4,11 +4,12 @@ use std::{sync::Arc, time::Duration};
 
 use axum::{
     Json,
-    extract::{Query, State},
+    extract::{Query, State, rejection::QueryRejection},
     http::{HeaderName, header::CONTENT_TYPE},
-    response::{Html, IntoResponse},
+    response::{Html, IntoResponse, Response},
 };
 use fobwatch_core::{
+    engine::ClockSource,
     note::Note,
     reading::{Quantity, Source},
 };
@@ -20,10 +21,11 @@ use tracing::warn;
 use super::{
     answer::{Complaint, batch},
     batches::PATIENCE,
+    paging,
 };
 use crate::{
-    page::{self, Context, Shown, Warmth},
-    store::{BatchId, Reader, StoreError},
+    page::{self, Context, Overview, Part, Passed, Shown, Survey, Warmth},
+    store::{BatchId, Reader, Sequence, StoreError},
     watch::{House, Live},
 };
 
@@ -33,28 +35,62 @@ const PATIENCE_OF_A_READER: Duration = Duration::from_secs(1);
 /// With more batches than this the page does without the line of temperatures.
 const MOST_WITH_WARMTH: usize = 40;
 
+/// With more batches than this some are behind at any time, and nobody waits for all of them ...
+const MOST_WAITED_FOR: usize = 64;
+/// ... but for those that are shown, so long.
+const PATIENCE_FOR_SOME: Duration = Duration::from_millis(100);
+
 /// What a person must do, and when, once the engines have taken what is stored, or said to be behind.
 pub(super) async fn agenda(
     State(house): State<Arc<House>>,
-    Query(only): Query<Only>,
+    only: Result<Query<Only>, QueryRejection>,
 ) -> Result<Html<String>, Complaint> {
-    let batches = match only.batch {
-        Some(slug) => vec![batch(&house, &slug)?],
-        None => house.all(),
+    let Query(only) = only.map_err(|bad| {
+        Complaint::refused(format!(
+            "{}; allowed: `batch`, or `named` and `page`, each once",
+            bad.body_text()
+        ))
+    })?;
+    let part = Part {
+        number: match &only.page {
+            None => 1,
+            Some(text) => paging::number(text, "page", 1..=usize::MAX)?,
+        },
+        named: only.named.filter(|named| !named.trim().is_empty()),
     };
-    let (shown, context) = seen(&house, batches, PATIENCE_OF_A_READER).await;
-    Ok(Html(page::agenda(&shown, &context)))
+    let batches = match (only.batch, &part.named) {
+        (Some(slug), _) => vec![batch(&house, &slug)?],
+        (None, Some(named)) => {
+            let named = named.trim().to_lowercase();
+            let mut all = house.all();
+            all.retain(|live| live.batch.name.as_str().to_lowercase().contains(&named));
+            all
+        }
+        (None, None) => house.all(),
+    };
+    let (shown, overview, mut context) = seen(&house, batches, PATIENCE_OF_A_READER, |survey| {
+        part.of(survey).to_vec()
+    })
+    .await;
+    context.servers = servers(&house).await;
+    let shown = with_stored(&house, shown).await;
+    Ok(Html(page::agenda_of(&shown, &overview, &part, &context)))
 }
 
 /// Which batches the page is about; all of them, unless one is named.
 #[derive(Debug, Deserialize)]
 pub(super) struct Only {
     batch: Option<String>,
+    named: Option<String>,
+    page: Option<String>,
 }
 
 /// Expected moves, for calendars that subscribe.
 pub(super) async fn calendar(State(house): State<Arc<House>>) -> impl IntoResponse {
-    let (shown, context) = seen(&house, house.all(), PATIENCE).await;
+    let all = house.all();
+    let places = (0..all.len()).collect();
+    let (shown, _, context) = seen(&house, all, PATIENCE, |_| places).await;
+    let shown: Vec<Shown> = shown.into_iter().map(|(_, shown)| shown).collect();
     (
         typed("text/calendar; charset=utf-8"),
         page::calendar(&shown, &context),
@@ -62,9 +98,46 @@ pub(super) async fn calendar(State(house): State<Arc<House>>) -> impl IntoRespon
 }
 
 /// The same as sentences without the page.
-pub(super) async fn status(State(house): State<Arc<House>>) -> Json<page::Told> {
-    let (shown, context) = seen(&house, house.all(), PATIENCE).await;
-    Json(page::told(&shown, &context))
+pub(super) async fn status(
+    State(house): State<Arc<House>>,
+    asked: Result<Query<paging::Asked>, QueryRejection>,
+) -> Result<Response, Complaint> {
+    let asked = paging::StatusOf::read(asked)?;
+    let all = match &asked.batch {
+        Some(slug) => vec![batch(&house, slug)?],
+        None => house.all(),
+    };
+    let slugs: Vec<_> = all.iter().map(|live| live.slug.clone()).collect();
+    let mut next = None;
+    let (shown, overview, mut context) = seen(&house, all, PATIENCE, |survey| {
+        let limit = asked.limit;
+        match &asked.order {
+            paging::Order::Urgency => survey.order().iter().copied().take(limit).collect(),
+            // The list is in that order.
+            paging::Order::Name { after } => {
+                let from = slugs.partition_point(|slug| {
+                    after
+                        .as_ref()
+                        .is_some_and(|after| slug.as_str() <= after.as_str())
+                });
+                let until = slugs.len().min(from + limit);
+                next = slugs
+                    .get(until.wrapping_sub(1))
+                    .filter(|_| until < slugs.len())
+                    .map(|last| format!("/api/v1/status?order=name&limit={limit}&after={last}"));
+                (from..until).collect()
+            }
+        }
+    })
+    .await;
+    context.servers = servers(&house).await;
+    let shown: Vec<Shown> = shown.into_iter().map(|(_, shown)| shown).collect();
+    let mut told = page::told_of(&shown, &overview, &context);
+    told.next.clone_from(&next);
+    if asked.order != paging::Order::Urgency {
+        told.batches.sort_by(|a, b| a.slug.cmp(&b.slug));
+    }
+    Ok(paging::linked(next.as_deref(), Json(told)))
 }
 
 /// What a person should know of the channels and servers that are told things.
@@ -87,33 +160,101 @@ async fn servers(house: &House) -> Vec<String> {
         .collect()
 }
 
-async fn seen(house: &House, all: Vec<Arc<Live>>, patience: Duration) -> (Vec<Shown>, Context) {
+/// All batches in passing, and in full those whose places `choose` names of them.
+async fn seen(
+    house: &House,
+    all: Vec<Arc<Live>>,
+    patience: Duration,
+    choose: impl FnOnce(&Survey) -> Vec<usize>,
+) -> (Vec<(Arc<Live>, Shown)>, Overview, Context) {
     let latest = *house.latest.borrow();
-    let caught_up = async {
-        for live in &all {
-            live.reaches(latest).await;
-        }
-    };
-    timeout(patience, caught_up).await.ok();
-    let mut shown: Vec<Shown> = all
+    let few = all.len() <= MOST_WAITED_FOR;
+    if few {
+        reached(&all, latest, patience).await;
+    }
+    let passed: Vec<Passed> = all
         .iter()
         .map(|live| {
             // Asked first: whoever is not behind then shows at least what was stored.
             let behind = live.is_behind(latest);
             let standing = live.standing();
-            Shown {
-                failed: standing.failed,
+            Passed {
+                name: live.batch.name.clone(),
+                glance: standing.monitor.glance(),
+                failed: standing.failed.is_some(),
                 behind,
-                ..Shown::from(standing.monitor.as_ref())
             }
         })
         .collect();
-    let asked: Vec<Asked> = all
+    let now = match house.settings.clock {
+        ClockSource::Ticks => house.clock.now(),
+        // Where readings move the clocks of the batches, the page follows them.
+        ClockSource::Readings => {
+            let clocks = passed.iter().map(|passed| passed.glance.at);
+            clocks.max().unwrap_or_else(|| house.clock.now())
+        }
+    };
+    let survey = Survey::of(&passed, now);
+    let lives = |places: &[usize]| -> Vec<Arc<Live>> {
+        places
+            .iter()
+            .filter_map(|place| all.get(*place).cloned())
+            .collect()
+    };
+    let chosen = lives(&choose(&survey));
+    if !few {
+        reached(&chosen, latest, patience.min(PATIENCE_FOR_SOME)).await;
+    }
+    let in_full = |live: &Arc<Live>| {
+        let behind = live.is_behind(latest);
+        let standing = live.standing();
+        Shown {
+            failed: standing.failed,
+            behind,
+            ..Shown::from(standing.monitor.as_ref())
+        }
+    };
+    let one = |place: Option<usize>| place.and_then(|place| all.get(place)).map(in_full);
+    let overview = Overview {
+        first: one(survey.order().first().copied()),
+        fullest: one(survey.fullest()),
+        survey,
+    };
+    let shown = chosen
+        .into_iter()
+        .map(|live| {
+            let shown = in_full(&live);
+            (live, shown)
+        })
+        .collect();
+    let context = Context {
+        now,
+        display: house.display.clone(),
+        demo: house.demo,
+        unstored: house.unstored.trouble(),
+        servers: Vec::new(),
+    };
+    (shown, overview, context)
+}
+
+/// Waits until these have taken what is stored up to `latest`; not for ever.
+async fn reached(all: &[Arc<Live>], latest: Sequence, patience: Duration) {
+    let caught_up = async {
+        for live in all {
+            live.reaches(latest).await;
+        }
+    };
+    timeout(patience, caught_up).await.ok();
+}
+
+/// With what the store tells of them.
+async fn with_stored(house: &House, of: Vec<(Arc<Live>, Shown)>) -> Vec<Shown> {
+    let warm = of.len() <= MOST_WITH_WARMTH;
+    let asked: Vec<Asked> = of
         .iter()
-        .zip(&shown)
         .map(|(live, shown)| Asked {
             id: live.id,
-            thermometer: page::thermometer(shown).filter(|_| all.len() <= MOST_WITH_WARMTH),
+            thermometer: page::thermometer(shown).filter(|_| warm),
             sealed_at: shown.batch.bottled_at,
             now: shown.view.at,
         })
@@ -125,23 +266,12 @@ async fn seen(house: &House, all: Vec<Arc<Live>>, patience: Duration) -> (Vec<Sh
         warn!("The page shows no notes and no temperatures: {error}.");
         Vec::new()
     });
+    let mut shown: Vec<Shown> = of.into_iter().map(|(_, shown)| shown).collect();
     for (shown, (notes, warmth)) in shown.iter_mut().zip(stored) {
         shown.notes = notes;
         shown.warmth = warmth;
     }
-    let clocks = shown.iter().map(|shown| shown.view.at);
-    let context = Context {
-        // Where readings move the clocks of the batches, the page follows them.
-        now: match house.settings.clock {
-            fobwatch_core::engine::ClockSource::Ticks => house.clock.now(),
-            fobwatch_core::engine::ClockSource::Readings => clocks.max().unwrap_or_else(|| house.clock.now()),
-        },
-        display: house.display.clone(),
-        demo: house.demo,
-        unstored: house.unstored.trouble(),
-        servers: servers(house).await,
-    };
-    (shown, context)
+    shown
 }
 
 /// What is read of one batch from the store: little, however much of it is stored.

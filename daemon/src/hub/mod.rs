@@ -17,6 +17,7 @@ use tracing::{info, warn};
 
 use crate::{
     mqtt::{PublishError, Publisher},
+    store::BatchId,
     watch::House,
 };
 use announced::Announced;
@@ -57,6 +58,7 @@ pub(crate) async fn announce(house: Arc<House>, publisher: Publisher, place: Pla
                     publish_prefix: place.publish_prefix,
                 },
                 told: BTreeMap::new(),
+                stood: BTreeMap::new(),
                 announced: BTreeSet::new(),
                 kept: BTreeSet::new(),
                 all_at: None,
@@ -108,6 +110,8 @@ struct Hub {
     discovery: Discovery,
     /// What was told last, by topic.
     told: BTreeMap<String, String>,
+    /// How each batch stood when it was told last: one that stands so still is not looked at again.
+    stood: BTreeMap<BatchId, u64>,
     /// The batches that a hub may know.
     announced: BTreeSet<String>,
     /// Those of them that are kept beside the store.
@@ -131,14 +135,19 @@ impl Hub {
                 continue;
             }
             if self.all_at.is_none_or(|at| at.elapsed() >= AGAIN) {
-                self.told.clear();
+                self.forget_what_was_told();
                 self.all_at = Some(Instant::now());
             }
             if self.tell().await.is_err() {
                 // It is told whole once the link stands again: the broker may be another by then.
-                self.told.clear();
+                self.forget_what_was_told();
             }
         }
+    }
+
+    fn forget_what_was_told(&mut self) {
+        self.told.clear();
+        self.stood.clear();
     }
 
     /// Batches that ended while nobody could be told are taken back.
@@ -170,25 +179,36 @@ impl Hub {
         // Before they are told: what is told must not be forgotten.
         self.keep().await;
         for live in &all {
+            // Asked first: whoever is not behind then stands at least so.
+            let behind = live.is_behind(latest);
+            let standing = live.standing();
+            if self.stood.get(&live.id) == Some(&standing.change) {
+                continue;
+            }
             for (topic, config) in self.discovery.configs(&live.batch) {
                 self.publish(topic, config).await?;
             }
-            if live.is_behind(latest) {
+            if behind {
                 continue;
             }
-            let standing = live.standing();
             let state = State::of(&standing.monitor.view(), standing.failed.as_deref());
             if let Ok(state) = serde_json::to_string(&state) {
                 self.publish(self.discovery.state_topic(live.slug.as_str()), state)
                     .await?;
             }
+            self.stood.insert(live.id, standing.change);
         }
+        let live: BTreeSet<&str> = all.iter().map(|live| live.slug.as_str()).collect();
         let gone: Vec<String> = self
             .announced
             .iter()
-            .filter(|slug| all.iter().all(|live| live.slug.as_str() != slug.as_str()))
+            .filter(|slug| !live.contains(slug.as_str()))
             .cloned()
             .collect();
+        if !gone.is_empty() {
+            let live: BTreeSet<BatchId> = all.iter().map(|live| live.id).collect();
+            self.stood.retain(|batch, _| live.contains(batch));
+        }
         for slug in gone {
             for topic in self.discovery.topics(&slug) {
                 self.told.remove(&topic);

@@ -17,8 +17,8 @@ use tracing::{error, warn};
 
 use super::{
     intake::{Arrived, Settled},
-    publisher::{Job, OFFLINE, ONLINE, PublishError, status_topic},
-    wire::{Client, Events, Happened, Keep, Lost, Message, NoRoom, Receipt},
+    publisher::{Job, Keep, OFFLINE, ONLINE, PublishError, status_topic},
+    wire::{Client, Events, Happened, Lost, Message, NoRoom, Receipt},
 };
 use crate::{
     config::Broker,

@@ -4,8 +4,6 @@ use fobwatch_core::alert::AlertRecord;
 use serde::Serialize;
 use tokio::sync::{mpsc, oneshot};
 
-use super::wire::Keep;
-
 /// Publishes that may wait; who publishes waits with them.
 pub(super) const WAITING: usize = 64;
 
@@ -17,6 +15,21 @@ pub(super) const OFFLINE: &str = "offline";
 pub struct Publisher {
     prefix: String,
     jobs: mpsc::Sender<Job>,
+}
+
+/// Whether the broker keeps a message for those who come later.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Keep {
+    /// It is the state of something.
+    Retained,
+    /// It is said once.
+    Passing,
+}
+
+impl Keep {
+    pub(super) fn retains(self) -> bool {
+        self == Self::Retained
+    }
 }
 
 /// A message on its way out.

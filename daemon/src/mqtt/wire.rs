@@ -12,7 +12,7 @@ use rumqttc::{
     },
 };
 
-use super::publisher::{OFFLINE, status_topic};
+use super::publisher::{Keep, OFFLINE, status_topic};
 use crate::{
     config::{Broker, Protocol},
     decode::MAX_MESSAGE,
@@ -82,21 +82,6 @@ pub(super) struct Message {
     /// The broker had kept it: it was sent at some time before we came.
     pub(super) retained: bool,
     pub(super) receipt: Receipt,
-}
-
-/// Whether the broker keeps a message for those who come later.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Keep {
-    /// It is the state of something.
-    Retained,
-    /// It is said once.
-    Passing,
-}
-
-impl Keep {
-    fn retains(self) -> bool {
-        self == Self::Retained
-    }
 }
 
 /// What an acknowledgement needs to know of a message.

@@ -10,8 +10,6 @@ use super::{
 
 /// More batches than this that need nothing are folded.
 const MOST_QUIET: usize = 6;
-/// So many lines of a folded list; the other batches are found on the shelf.
-const MOST_FOLDED: usize = 200;
 /// So many planned moves are told in full; the later ones are folded.
 const MOST_PLANNED: usize = 6;
 
@@ -42,8 +40,7 @@ pub(super) fn list(entries: &[Entry<'_>], context: &Context) -> Markup {
                 details id="later-moves" {
                     summary { (later.len()) " later " @if later.len() == 1 { "move" } @else { "moves" } }
                     ul {
-                        @for entry in later.iter().take(MOST_FOLDED) { li { (entry.day) ": " (entry.heading) } }
-                        (and_more(later.len()))
+                        @for entry in later { li { (entry.day) ": " (entry.heading) } }
                     }
                 }
             }
@@ -59,19 +56,12 @@ fn quietly(what: &str, entries: &[&Entry<'_>], context: &Context) -> Markup {
             details {
                 summary { (what) " " (entries.len()) " batches" }
                 ul {
-                    @for entry in entries.iter().take(MOST_FOLDED) { li { (entry.heading) } }
-                    (and_more(entries.len()))
+                    @for entry in entries { li { (entry.heading) } }
                 }
             }
         } @else if !entries.is_empty() {
             ol class="quiet" { @for entry in entries { (line(entry, false, false, context)) } }
         }
-    }
-}
-
-fn and_more(count: usize) -> Markup {
-    html! {
-        @if count > MOST_FOLDED { li { "and " (count - MOST_FOLDED) " more" } }
     }
 }
 
@@ -123,6 +113,7 @@ fn line(entry: &Entry<'_>, next: bool, open: bool, context: &Context) -> Markup 
                     Some(alert) => (tell::seen(entry.shown, alert)),
                     None => {},
                 }
+                @if let Some(odd) = entry.asks { (tell::answer(entry.shown, odd)) }
                 @if danger { p { a href="#gone-wrong" { "Gone wrong? What to do" } } }
                 @if context.demo && danger { p class="soft" { "Made up: this is the demo." } }
             }

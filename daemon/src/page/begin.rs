@@ -50,21 +50,21 @@ const fn field(key: &'static str, kind: Kind, label: &'static str, hint: &'stati
     }
 }
 
-const BATCH: [Field; 3] = [
-    field(
-        "name",
-        Kind::Words,
-        "Name of the batch",
-        "As you would say it: hibiscus 12",
-    ),
-    field(
-        "culture",
-        Kind::Words,
-        "Culture",
-        "The name of your starter; leave it out if it has none",
-    ),
-    field("bottled_at", Kind::Moment, "When the last bottle was closed", ""),
-];
+const NAME: Field = field(
+    "name",
+    Kind::Words,
+    "Name of the batch",
+    "As you would say it: hibiscus 12",
+);
+const CULTURE: Field = field(
+    "culture",
+    Kind::Words,
+    "Culture",
+    "The name of your starter; leave it out if it has none",
+);
+const BOTTLED: Field = field("bottled_at", Kind::Moment, "When the last bottle was closed", "");
+const BATCH: [Field; 3] = [NAME, CULTURE, BOTTLED];
+const NAMED: [Field; 2] = [CULTURE, BOTTLED];
 const DRINK: [Field; 4] = [
     field(
         "drink.sucrose_g_per_l",
@@ -170,18 +170,61 @@ pub(crate) fn is_number(key: &str) -> bool {
 }
 
 pub(super) fn document(begun: &Begun, context: &Context) -> Markup {
+    let asked = Asked {
+        address: "/batches/new",
+        not_done: "Not begun.",
+        batch: &BATCH,
+        button: "Watch this batch",
+        of_file: "Watch the batch of this file",
+    };
+    let inside = html! {
+        p class="soft" { "Bottles can burst. Use only bottles made for fizzy drinks whose maker states a pressure." }
+        (forms(begun, &asked, context))
+    };
+    frame("A new batch", context, &inside)
+}
+
+/// What the two forms are for.
+pub(super) struct Asked<'a> {
+    pub(super) address: &'a str,
+    pub(super) not_done: &'a str,
+    batch: &'a [Field],
+    pub(super) button: &'a str,
+    pub(super) of_file: &'a str,
+}
+
+impl<'a> Asked<'a> {
+    /// For a batch that has its name.
+    pub(super) const fn of_a_named(
+        address: &'a str,
+        not_done: &'a str,
+        button: &'a str,
+        of_file: &'a str,
+    ) -> Self {
+        Self {
+            address,
+            not_done,
+            batch: &NAMED,
+            button,
+            of_file,
+        }
+    }
+}
+
+/// The batch file as a form, and as the file itself.
+pub(super) fn forms(begun: &Begun, asked: &Asked<'_>, context: &Context) -> Markup {
     let fields = |fields: &[Field]| {
         html! { @for field in fields { (input(field, begun, context)) } }
     };
     let own = begun.fields.contains_key("pilot.material");
-    let by_form = html! {
-        (refused("Not begun.", &begun.refused))
+    let toml = begun.fields.get("toml").map_or("", String::as_str);
+    html! {
+        (refused(asked.not_done, &begun.refused))
         @if !begun.wrong.is_empty() {
-            p class="press" role="alert" { strong { "Not begun. " } "What has to be mended stands beside its field." }
+            p class="press" role="alert" { strong { (asked.not_done) " " } "What has to be mended stands beside its field." }
         }
-        p class="soft" { "Bottles can burst. Use only bottles made for fizzy drinks whose maker states a pressure." }
-        form class="tell wide" method="post" action="/batches/new" {
-            fieldset { legend { "The batch" } (fields(&BATCH)) }
+        form class="tell wide" method="post" action=(asked.address) {
+            fieldset { legend { "The batch" } (fields(asked.batch)) }
             fieldset { legend { "What is in a bottle when it is closed" } (fields(&DRINK)) }
             fieldset {
                 legend { "The bottles" }
@@ -204,25 +247,17 @@ pub(super) fn document(begun: &Begun, context: &Context) -> Markup {
                 p class="soft" { "Never fit a gauge to glass. The pilot tells about itself; the glass may be ahead of it." }
                 (fields(&PILOT))
             }
-            button { "Watch this batch" }
+            button { (asked.button) }
         }
-    };
-    let toml = begun.fields.get("toml").map_or("", String::as_str);
-    frame(
-        "A new batch",
-        context,
-        &html! {
-            (by_form)
-            form class="tell wide" method="post" action="/batches/new" {
-                fieldset {
-                    legend { "Or as a batch file" }
-                    label for="toml" { "The text of the file, all keys allowed" }
-                    textarea id="toml" name="toml" rows="14" spellcheck="false" required { (toml) }
-                    button class="quiet" { "Watch the batch of this file" }
-                }
+        form class="tell wide" method="post" action=(asked.address) {
+            fieldset {
+                legend { "Or as a batch file" }
+                label for="toml" { "The text of the file, all keys allowed" }
+                textarea id="toml" name="toml" rows="14" spellcheck="false" required { (toml) }
+                button class="quiet" { (asked.of_file) }
             }
-        },
-    )
+        }
+    }
 }
 
 /// The batch is watched, but something of it should be thought about.

@@ -158,6 +158,7 @@ impl Made {
             pressure: String::new(),
             next: String::new(),
             questions: Vec::new(),
+            asked: Vec::new(),
             moments: Vec::new(),
             culture: None,
             sensors,

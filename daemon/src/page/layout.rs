@@ -9,13 +9,13 @@ use super::{
     head::{Top, head, top},
     headline,
     need::{self, Entry, Urgency},
+    parts::{self, Part},
     setting, shelf,
+    survey::Overview,
 };
 
 /// With more batches than this, those that need nobody soon are folded.
 const MOST_OPEN: usize = 8;
-/// With more than this, those behind them are only named, each with a link to a page of its own.
-const MOST_DRAWN: usize = 250;
 /// Seconds until the page is fetched anew.
 const REFRESH_SECS: u32 = 30;
 /// The same in the demo, where an hour passes in a second.
@@ -28,17 +28,16 @@ struct Placed<'a> {
     entries: Vec<Entry<'a>>,
 }
 
-pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
+/// `batches`: those that this part of the page is about, of all that the overview is about.
+pub(super) fn document(batches: &[Shown], overview: &Overview, part: &Part, context: &Context) -> Markup {
     let entries = need::entries(batches, context);
-    let headline = headline::say(batches, &entries, context);
+    let headline = headline::say(overview, context);
     let title = if context.demo {
         format!("Demo: {headline}")
     } else {
         headline.clone()
     };
-    let danger = entries
-        .first()
-        .is_some_and(|entry| entry.urgency == Urgency::Danger);
+    let danger = overview.survey.first == Some(Urgency::Danger);
     let refresh = if context.demo {
         REFRESH_SECS_DEMO
     } else {
@@ -53,20 +52,23 @@ pub(super) fn document(batches: &[Shown], context: &Context) -> Markup {
                 (top(Top::Agenda, context.demo))
                 main id="main" {
                     h1 class=[danger.then_some("danger")] { (setting::headline(&headline)) }
-                    @if let Some(pressure) = headline::pressure(batches, context) {
+                    @if let Some(pressure) = headline::pressure(overview, context) {
                         p class="press" { (pressure) }
                     }
                     (channels::told(context))
                     p class="soft" {
                         @if context.demo { "Demo time: " }
                         time datetime=(context.now) { (context.clock().in_full(context.now)) } ". "
-                        (headline::heard(batches, context))
+                        (headline::heard(&overview.survey, context))
                     }
-                    @if batches.is_empty() {
+                    (parts::about(overview, part))
+                    @if batches.is_empty() && part.named.is_none() {
                         (empty())
-                    } @else {
+                    } @else if !batches.is_empty() {
                         (agenda::list(&entries, context))
+                        (parts::more(overview, part))
                         (shelf_and_batches(batches, entries, context))
+                        (parts::turn(overview, part))
                     }
                     (caution::gone_wrong())
                 }
@@ -89,9 +91,7 @@ fn shelf_and_batches<'a>(batches: &'a [Shown], entries: Vec<Entry<'a>>, context:
     } else {
         placed.len()
     };
-    // Whatever wants somebody is drawn, however much it is.
-    let (drawn, named) = placed.split_at(placed.len().min(open.max(MOST_DRAWN)));
-    let (first, rest) = drawn.split_at(open.min(drawn.len()));
+    let (first, rest) = placed.split_at(open.min(placed.len()));
     let row = |placed: &Placed<'_>| shelf::row(placed.shown, &placed.anchor, axis, &days, context);
     html! {
         section id="shelf" aria-labelledby="shelf-head" {
@@ -102,16 +102,6 @@ fn shelf_and_batches<'a>(batches: &'a [Shown], entries: Vec<Entry<'a>>, context:
                 details id="shelf-more" {
                     summary { (rest.len()) " more batches" }
                     @for placed in rest { (row(placed)) }
-                }
-            }
-            @if !named.is_empty() {
-                details {
-                    summary { (named.len()) " more, each on a page of its own" }
-                    ul {
-                        @for placed in named {
-                            li { a href={ "/?batch=" (placed.shown.batch.name.slug()) } { (placed.shown.batch.name) } }
-                        }
-                    }
                 }
             }
             (shelf::key())

@@ -15,6 +15,7 @@ mod channels;
 mod chart;
 mod clock;
 mod compared;
+mod corrected;
 mod craft;
 mod cultures;
 mod diaries;
@@ -30,6 +31,7 @@ mod login;
 mod moments;
 mod need;
 mod noted;
+mod parts;
 mod planned;
 mod rescued;
 mod see_to;
@@ -37,6 +39,7 @@ mod setting;
 mod shared;
 mod shelf;
 mod shown;
+mod survey;
 mod tell;
 #[cfg(test)]
 mod tests;
@@ -64,11 +67,13 @@ pub(crate) use diaries::SPOILT;
 pub(crate) use experimented::experimented;
 pub(crate) use head::{Top, head, top};
 pub use need::Urgency;
+pub(crate) use parts::Part;
 pub(crate) use planned::{Answer, Typed};
 pub use see_to::Offer;
 pub use shown::Shown;
-pub(crate) use told::plain;
+pub(crate) use survey::{Overview, Passed, Survey};
 pub use told::{Told, ToldAlert, ToldBatch, ToldNeed, told};
+pub(crate) use told::{plain, told_of};
 pub use warmth::Warmth;
 pub(crate) use warmth::{of as warmth_of, thermometer};
 
@@ -100,10 +105,22 @@ impl Context {
     }
 }
 
-/// The page at `/`: an HTML document.
+/// The page at `/` of `batches`, which are all that are watched: an HTML document. Of many it shows those that come first.
 #[must_use]
 pub fn agenda(batches: &[Shown], context: &Context) -> String {
-    layout::document(batches, context).into_string()
+    let overview = Overview::of(batches, context.now);
+    let part = Part::default();
+    let places = part.of(&overview.survey);
+    let some: Vec<Shown> = places
+        .iter()
+        .filter_map(|place| batches.get(*place).cloned())
+        .collect();
+    agenda_of(&some, &overview, &part, context)
+}
+
+/// The same of the batches that stand on one part of it.
+pub(crate) fn agenda_of(batches: &[Shown], overview: &Overview, part: &Part, context: &Context) -> String {
+    layout::document(batches, overview, part, context).into_string()
 }
 
 /// Expected moves as a calendar, to be served at `/calendar.ics` as `text/calendar`.
@@ -179,6 +196,18 @@ pub(crate) fn tended(diary: &Diary, culture: &CultureName, context: &Context) ->
 #[must_use]
 pub fn begin(begun: &Begun, context: &Context) -> String {
     begin::document(begun, context).into_string()
+}
+
+/// The page on which a batch's entries are corrected: an HTML document.
+#[must_use]
+pub fn correct(batch: &Shown, begun: &Begun, context: &Context) -> String {
+    corrected::document(batch, begun, context).into_string()
+}
+
+/// Says what was corrected, and what should be thought about: an HTML document.
+#[must_use]
+pub fn corrected(batch: &Shown, changes: &[String], warnings: &[String], context: &Context) -> String {
+    corrected::done(batch, changes, warnings, context).into_string()
 }
 
 /// Says that the batch `name` is watched, and what should be thought about: an HTML document.

@@ -3,7 +3,7 @@
 use fobwatch_core::{
     alert::{AlertName, sentence},
     engine::AlertView,
-    forecast::{Forecast, When},
+    forecast::{Forecast, Odd, When},
 };
 use jiff::{SignedDuration, Timestamp};
 use serde::{Deserialize, Serialize};
@@ -55,9 +55,26 @@ pub(super) struct Entry<'a> {
     pub(super) seen: bool,
     /// The alert that stands, if it is one.
     pub(super) alert: Option<AlertName>,
+    /// The entry that is asked about, if it is a question.
+    pub(super) asks: Option<Odd>,
 }
 
 impl Urgency {
+    /// How soon a person must act while the alert stands.
+    pub(super) fn of(alert: AlertName) -> Self {
+        match alert {
+            AlertName::OverLimit | AlertName::SuddenLoss => Self::Danger,
+            AlertName::LimitNear => Self::DangerAhead,
+            AlertName::FridgeSoon | AlertName::MoveToFridge => Self::Move,
+            AlertName::LeakSuspected
+            | AlertName::RisingInFridge
+            | AlertName::Stalled
+            | AlertName::OutsideTemperature
+            | AlertName::SensorSilent
+            | AlertName::SensorSuspect => Self::Look,
+        }
+    }
+
     /// The word in the box; colour never speaks alone.
     pub(super) fn word(self) -> Option<&'static str> {
         match self {
@@ -105,13 +122,17 @@ fn of_batch<'a>(shown: &'a Shown, context: &Context, clock: Clock<'_>) -> Vec<En
         entry.reasons = vec![why.clone(), "Treat its bottles as live.".to_owned()];
         entries.push(entry);
     }
-    for question in &shown.view.questions {
+    for (question, odd) in shown.view.questions.iter().zip(&shown.view.asked) {
         let mut entry = Entry::new(shown, Urgency::Look);
         entry.heading.clone_from(question);
-        entry.reasons = vec![
-            "If what you entered is right, nothing has to be done. If not: end it under \u{201c}See to\u{201d} and begin it again              with the right figures and the same hour of sealing; what its sensors told since then counts again, what you noted does not."
-                .to_owned(),
-        ];
+        entry.reasons = vec![if *odd == Odd::Altitude {
+            "If it is right, say so, and it is not asked again. If not: mend it in the configuration, and start fobwatch again.".to_owned()
+        } else {
+            "If it is right, say so, and it is not asked again. If not, correct it: everything since the sealing is then reckoned with the right \
+             figures, and what its sensors told and what you noted counts as before."
+                .to_owned()
+        }];
+        entry.asks = Some(*odd);
         entries.push(entry);
     }
     let pressed = entries.iter().any(|entry| entry.urgency <= Urgency::DangerAhead);
@@ -130,46 +151,26 @@ fn of_batch<'a>(shown: &'a Shown, context: &Context, clock: Clock<'_>) -> Vec<En
 fn alerted<'a>(shown: &'a Shown, alert: &AlertView, context: &Context, clock: Clock<'_>) -> Entry<'a> {
     let name = shown.batch.name.as_str();
     let limit = context.units().limit(shown.batch.bottle.pressure_limit);
-    let (urgency, heading) = match alert.alert {
-        AlertName::OverLimit => (
-            Urgency::Danger,
-            format!("Stay out of the room with {name}: it may be at your limit of {limit}."),
+    let heading = match alert.alert {
+        AlertName::OverLimit => {
+            format!("Stay out of the room with {name}: it may be at your limit of {limit}.")
+        }
+        AlertName::SuddenLoss => format!("Stay out of the room with {name}: a bottle may have burst."),
+        AlertName::LimitNear => format!("{} may pass your limit of {limit}.", shown.subject()),
+        AlertName::FridgeSoon | AlertName::MoveToFridge => move_now(shown),
+        AlertName::LeakSuspected => format!(
+            "{}: the bottle with the gauge may leak. The others go on.",
+            shown.subject()
         ),
-        AlertName::SuddenLoss => (
-            Urgency::Danger,
-            format!("Stay out of the room with {name}: a bottle may have burst."),
-        ),
-        AlertName::LimitNear => (
-            Urgency::DangerAhead,
-            format!("{} may pass your limit of {limit}.", shown.subject()),
-        ),
-        AlertName::FridgeSoon | AlertName::MoveToFridge => (Urgency::Move, move_now(shown)),
-        AlertName::LeakSuspected => (
-            Urgency::Look,
-            format!(
-                "{}: the bottle with the gauge may leak. The others go on.",
-                shown.subject()
-            ),
-        ),
-        AlertName::RisingInFridge => (
-            Urgency::Look,
-            format!("{} still gains in the fridge.", shown.subject()),
-        ),
-        AlertName::Stalled => (
-            Urgency::Look,
-            format!("{} shows no gain, short of its target.", shown.subject()),
-        ),
-        AlertName::OutsideTemperature => (
-            Urgency::Look,
-            format!("{} stands too cold or too warm for its culture.", shown.subject()),
-        ),
-        AlertName::SensorSilent => (Urgency::Look, format!("{} of {name} is silent.", sensor(alert))),
-        AlertName::SensorSuspect => (
-            Urgency::Look,
-            format!("{} of {name} cannot be believed.", sensor(alert)),
-        ),
+        AlertName::RisingInFridge => format!("{} still gains in the fridge.", shown.subject()),
+        AlertName::Stalled => format!("{} shows no gain, short of its target.", shown.subject()),
+        AlertName::OutsideTemperature => {
+            format!("{} stands too cold or too warm for its culture.", shown.subject())
+        }
+        AlertName::SensorSilent => format!("{} of {name} is silent.", sensor(alert)),
+        AlertName::SensorSuspect => format!("{} of {name} cannot be believed.", sensor(alert)),
     };
-    let mut entry = Entry::new(shown, urgency);
+    let mut entry = Entry::new(shown, Urgency::of(alert.alert));
     entry.since(alert, clock);
     entry.heading = heading;
     if alert.alert.latches() {
@@ -203,6 +204,7 @@ impl<'a> Entry<'a> {
             reasons: Vec::new(),
             seen: false,
             alert: None,
+            asks: None,
         }
     }
 

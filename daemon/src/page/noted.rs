@@ -82,6 +82,8 @@ fn deed(kind: NoteKind) -> &'static str {
         NoteKind::Tasted => "tasted",
         NoteKind::GivenAway => "given away",
         NoteKind::Broken => "broken",
+        NoteKind::Corrected => "entries corrected",
+        NoteKind::Confirmed => "said that it is right",
         NoteKind::Other => "noted",
     }
 }

@@ -27,7 +27,7 @@
     if (busy || document.hidden || typing()) return;
     busy = true;
     try {
-      const answer = await fetch(location.pathname, { headers: { Accept: "text/html" } });
+      const answer = await fetch(location.pathname + location.search, { headers: { Accept: "text/html" } });
       if (!answer.ok) throw new Error(String(answer.status));
       const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
       const main = document.getElementById("main");

@@ -2,11 +2,11 @@
 
 use std::collections::BTreeMap;
 
-use fobwatch_core::quantity::GaugePressure;
+use fobwatch_core::{quantity::GaugePressure, recipe::SugarKind};
 use maud::{Markup, PreEscaped, html};
 
 use super::{Units, amount::capital, craft};
-use crate::planning::{Day, FORGOTTEN, Planned, form};
+use crate::planning::{Day, FORGOTTEN, Planned, form, form::Refused};
 
 /// What somebody typed, by the names of the fields.
 pub(crate) type Typed = BTreeMap<String, String>;
@@ -17,7 +17,7 @@ pub(crate) enum Answer {
     /// Nothing was asked yet.
     Nothing,
     /// It cannot be planned so: every problem.
-    Wrong(Vec<String>),
+    Wrong(Vec<Refused>),
     /// The plan, and the batch file that it is of.
     Plan(Box<Planned>, String),
 }
@@ -42,15 +42,18 @@ pub(super) fn document(
             @match answer {
                 Answer::Nothing => {},
                 Answer::Wrong(problems) => div class="press" role="alert" {
-                    p { strong { "It cannot be planned so." } }
-                    ul { @for problem in problems { li { (by_label(problem)) } } }
+                    p {
+                        strong { "It cannot be planned so." }
+                        @if problems.iter().any(|problem| problem.field.is_some()) { " What has to be mended stands beside its field." }
+                    }
+                    ul { @for problem in problems.iter().filter(|problem| problem.field.is_none()) { li { (by_label(&problem.why)) } } }
                 },
                 Answer::Plan(planned, toml) => {
                     p { a class="more" href="#form" { "Change what you filled in" } }
                     (told(planned, toml, typed, units))
                 },
             }
-            (form(typed, sources))
+            (form(&Filled { typed, wrong: if let Answer::Wrong(wrong) = answer { wrong } else { &[] } }, sources))
         },
     )
 }
@@ -217,30 +220,86 @@ const WISH: [Field; 6] = [
     moment("home", "Nobody at home until", false),
 ];
 
-const SENSORS: [Field; 4] = [
+const SENSORS: [Field; 3] = [
     text("pressure", "Pressure", "pilot", false),
     text("liquid_temperature", "Temperature of the drink", "pilot", false),
     text("room_temperature", "Temperature of the room", "kitchen", false),
-    number(
-        "dead_volume_ml",
-        "Gas space of the gauge on the pilot, mL",
-        "10",
-        false,
-    ),
 ];
 
-fn form(typed: &Typed, sources: &[String]) -> Markup {
-    let given = |name: &str| typed.get(name).map_or("", String::as_str);
+const PILOT: [Field; 3] = [
+    number(
+        "pilot_capacity_ml",
+        "It holds, brimful, mL; empty: as the others",
+        "500",
+        false,
+    ),
+    number(
+        "pilot_fill_ml",
+        "Drink in it, mL; empty: as the others",
+        "475",
+        false,
+    ),
+    number("dead_volume_ml", "Gas space of the gauge on it, mL", "10", false),
+];
+
+const RECIPE: [Field; 3] = [
+    number(
+        "recipe_makes_ml",
+        "The ingredients make, mL, before any dilution",
+        "1000",
+        false,
+    ),
+    text(
+        "recipe_dilution",
+        "Diluted, parts of syrup to parts of water; empty: straight",
+        "1:3",
+        false,
+    ),
+    text("recipe_lot", "Lot", "12 A", false),
+];
+
+/// What was typed, and what is wrong with it.
+struct Filled<'a> {
+    typed: &'a Typed,
+    wrong: &'a [Refused],
+}
+
+impl Filled<'_> {
+    fn given(&self, name: &str) -> &str {
+        self.typed.get(name).map_or("", String::as_str)
+    }
+
+    /// Why a field is refused.
+    fn why<'b>(&'b self, name: &'b str) -> impl Iterator<Item = &'b str> {
+        let own = self
+            .wrong
+            .iter()
+            .filter(move |refused| refused.field == Some(name));
+        own.map(|refused| refused.why.as_str())
+    }
+
+    /// Something stands there, or is wrong with it.
+    fn is_used(&self, name: &str) -> bool {
+        !self.given(name).trim().is_empty() || self.why(name).next().is_some()
+    }
+}
+
+fn form(typed: &Filled<'_>, sources: &[String]) -> Markup {
+    let given = |name: &str| typed.given(name);
     html! {
         form class="tell plan" id="form" method="get" action="/plan" {
             (group("The batch", &BATCH, typed, &html! {}))
-            (group("What is in it", &DRINK, typed, &more("Less usual: lactose, already fizzy, alcohol, pH", &MORE_OF_DRINK, typed, &html! {})))
+            (group("What is in it", &DRINK, typed, &html! {
+                (more("Less usual: lactose, already fizzy, alcohol, pH", &MORE_OF_DRINK, typed, &html! {}))
+                (recipe(typed))
+            }))
             (group("The bottles", &BOTTLE, typed, &html! {
                 (choice("material", "They are of", &[("glass", "glass"), ("pet", "plastic"), ("steel", "steel")], given("material")))
                 (choice("pilot", "The gauge sits", &[("pet", "on a plastic bottle, as large"), ("none", "nowhere: no gauge")], given("pilot")))
                 (more("Less usual: where the limit stands, headspace", &MORE_OF_BOTTLE, typed, &html! {
                     (choice("headspace", "Above the drink is", &[("air", "air: capped as filled"), ("foam", "foam: capped on foam"), ("purged", "CO\u{2082}: purged")], given("headspace")))
                 }))
+                (more("The pilot, where it differs from the others", &PILOT, typed, &html! {}))
             }))
             (group("The wish and the room", &WISH, typed, &html! {
                 label class="check" { input type="checkbox" name="last_week" value="yes" checked[!given("last_week").is_empty()]; " The room as its thermometer told it in the last week" }
@@ -256,9 +315,29 @@ fn form(typed: &Typed, sources: &[String]) -> Markup {
     }
 }
 
+/// The sugar by weighing what goes in, instead of by the litre.
+fn recipe(typed: &Filled<'_>) -> Markup {
+    let kinds: Vec<&str> = SugarKind::ALL.into_iter().map(SugarKind::name).collect();
+    let used = typed.is_used("ingredients") || RECIPE.iter().any(|field| typed.is_used(field.name));
+    html! {
+        details class="whole" open[used] {
+            summary { "Instead of the sugars: a recipe" }
+            div class="fields" {
+                label class="whole" {
+                    "Ingredients, one a line: grams, kind where it holds sugar, name"
+                    textarea name="ingredients" rows="4" spellcheck="false" placeholder="220 table_sugar white sugar" { (typed.given("ingredients")) }
+                    @for why in typed.why("ingredients") { span class="why" { (by_label(why)) } }
+                }
+                @for field in &RECIPE { (input(field, typed)) }
+            }
+            p class="soft" { "Kinds: " (kinds.join(", ")) "." }
+        }
+    }
+}
+
 /// What few batches need: folded, unless something of it was typed.
-fn more(heading: &str, fields: &[Field], typed: &Typed, also: &Markup) -> Markup {
-    let used = |field: &Field| typed.get(field.name).is_some_and(|text| !text.trim().is_empty());
+fn more(heading: &str, fields: &[Field], typed: &Filled<'_>, also: &Markup) -> Markup {
+    let used = |field: &Field| typed.is_used(field.name);
     html! {
         details class="whole" open[fields.iter().any(used)] {
             summary { (heading) }
@@ -275,6 +354,8 @@ pub(super) fn by_label(problem: &str) -> String {
         &MORE_OF_DRINK,
         &BOTTLE,
         &MORE_OF_BOTTLE,
+        &PILOT,
+        &RECIPE,
         &WISH,
         &SENSORS,
     ];
@@ -295,19 +376,21 @@ pub(super) fn by_label(problem: &str) -> String {
     capital(&told)
 }
 
-fn input(field: &Field, typed: &Typed) -> Markup {
+fn input(field: &Field, typed: &Filled<'_>) -> Markup {
+    let wrong = typed.why(field.name).next().is_some();
     html! {
         label {
             (field.label)
-            input type=(field.kind) name=(field.name) value=(typed.get(field.name).map_or("", String::as_str))
+            input type=(field.kind) name=(field.name) value=(typed.given(field.name)) aria-invalid=[wrong.then_some("true")]
                 placeholder=[(!field.hint.is_empty()).then(|| format!("as {}", field.hint))]
                 step=[(field.kind == "number").then_some("any")] maxlength=[(field.kind == "text").then_some("80")]
                 required[field.required];
+            @for why in typed.why(field.name) { span class="why" { (why) } }
         }
     }
 }
 
-fn group(heading: &str, fields: &[Field], typed: &Typed, more: &Markup) -> Markup {
+fn group(heading: &str, fields: &[Field], typed: &Filled<'_>, more: &Markup) -> Markup {
     html! {
         fieldset {
             legend { (heading) }

@@ -48,13 +48,17 @@ impl From<&Monitor> for Shown {
     }
 }
 
-/// The condition is there, or only a person clears it, and nobody set it aside.
 fn stands(alert: &AlertView) -> bool {
+    in_sight(alert.state, alert.present, alert.latched)
+}
+
+/// The condition is there, or only a person clears it, and nobody set it aside.
+pub(super) fn in_sight(state: AlarmState, present: bool, latched: bool) -> bool {
     let aside = matches!(
-        alert.state,
+        state,
         AlarmState::Shelved | AlarmState::SuppressedByDesign | AlarmState::OutOfService
     );
-    (alert.present && !aside) || alert.latched
+    (present && !aside) || latched
 }
 
 /// A person has said that it was seen.
@@ -64,8 +68,23 @@ pub(super) fn is_seen(alert: &AlertView) -> bool {
 
 /// The value can no longer be taken for the present one.
 pub(super) fn is_old(sensor: &SensorView, now: Timestamp) -> bool {
-    let few = SignedDuration::from_secs(sensor.usual_interval_s).saturating_mul(OLD_INTERVALS);
-    sensor.silent || sensor.at.is_none_or(|at| now.duration_since(at) >= few.max(OLD))
+    is_past(sensor.at, sensor.usual_interval_s, sensor.silent, now)
+}
+
+/// The same of a value that was measured at `at`.
+pub(super) fn is_past(at: Option<Timestamp>, usual_interval_s: i64, silent: bool, now: Timestamp) -> bool {
+    let few = SignedDuration::from_secs(usual_interval_s).saturating_mul(OLD_INTERVALS);
+    silent || at.is_none_or(|at| now.duration_since(at) >= few.max(OLD))
+}
+
+/// Of the user's own limit.
+pub(super) fn share_of(pascal: f64, limit: GaugePressure) -> f64 {
+    let limit = limit.pascal();
+    if limit > 0.0 {
+        pascal / limit
+    } else {
+        f64::INFINITY
+    }
 }
 
 impl Shown {
@@ -130,9 +149,10 @@ impl Shown {
 
     /// The same as a share of the limit.
     pub(super) fn full(&self) -> Option<f64> {
-        let limit = self.batch.bottle.pressure_limit.pascal();
-        let most = self.most_now()?.pascal();
-        Some(if limit > 0.0 { most / limit } else { f64::INFINITY })
+        Some(share_of(
+            self.most_now()?.pascal(),
+            self.batch.bottle.pressure_limit,
+        ))
     }
 
     /// The newest gauge pressure of a sensor that is heard and believed.

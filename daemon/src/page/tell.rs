@@ -2,7 +2,7 @@
 //!
 //! Plain forms, without script. They post to addresses of the page, which answer with the page again.
 
-use fobwatch_core::{alert::AlertName, note::Note};
+use fobwatch_core::{alert::AlertName, forecast::Odd, note::Note};
 use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 use maud::{Markup, PreEscaped, html};
 
@@ -47,6 +47,21 @@ pub(super) fn seen(shown: &Shown, alert: AlertName) -> Markup {
     }
 }
 
+/// Answers a question about an entry: it is right, or is corrected.
+pub(super) fn answer(shown: &Shown, odd: Odd) -> Markup {
+    let slug = shown.batch.name.slug();
+    html! {
+        @if odd != Odd::Altitude {
+            p { a class="more" href={ "/batches/" (slug) "/correct" } { "Correct what was entered" } }
+        }
+        form class="tap" method="post" action={ "/batches/" (slug) "/tell" } {
+            input type="hidden" name="kind" value="confirmed";
+            input type="hidden" name="text" value=(odd.name());
+            button class="quiet" { "It is right as entered" }
+        }
+    }
+}
+
 /// At the end of a batch's section.
 pub(super) fn below(shown: &Shown) -> Markup {
     let slug = shown.batch.name.slug();
@@ -61,6 +76,7 @@ pub(super) fn below(shown: &Shown) -> Markup {
         }
         p class="ways" {
             a class="more" href={ "/batches/" (slug) "/see-to" } { "See to its alerts, export it, end it" }
+            a class="more" href={ "/batches/" (slug) "/correct" } { "Correct what was entered" }
             a class="more" href={ "/batches/" (slug) "/label" } { "Label and lot record" }
             a class="more" href={ "/account?batch=" (slug) "#links-head" } { "Let somebody look at it" }
         }

@@ -14,7 +14,7 @@ use fobwatch_core::{
 use jiff::SignedDuration;
 
 use super::{
-    Shown, agenda, chart,
+    Overview, Part, Shown, agenda, agenda_of, chart,
     fixture::{Made, alert, context, danger, hibiscus, lime, now, pear, plum},
     style,
 };
@@ -383,47 +383,101 @@ fn the_demo_says_so_everywhere() {
     assert!(!agenda(&all(), &context()).contains("Demo"));
 }
 
-#[test]
-fn many_batches_fold_and_those_that_want_somebody_stay_open() {
-    let mut batches: Vec<Shown> = (0..200)
+/// So many in the fridge, and one in danger.
+fn quiet_but_one(count: usize) -> Vec<Shown> {
+    let mut batches: Vec<Shown> = (0..count)
         .map(|number| {
             Made {
                 place: Place::Fridge,
-                ..Made::new(&format!("pear and thyme {number}"))
+                ..Made::new(&format!("pear and thyme {number:04}"))
             }
             .shown()
         })
         .collect();
     batches.push(danger());
-    let page = agenda(&batches, &context());
-    assert!(headline(&page).starts_with("Danger."));
-    let folded = place(&page, "<details class=\"folded\"");
-    assert!(place(&page, "id=\"batch-hibiscus-11\"") < folded);
-    assert_eq!(page.matches("<section class=\"batch\"").count(), 201);
-    assert!(page.contains("Nothing needed by 200 batches"));
-    assert!(page.len() < 4_000_000, "{} bytes", page.len());
+    batches
 }
 
 #[test]
-fn of_a_thousand_batches_most_are_named_and_those_that_want_somebody_are_drawn() {
-    let mut batches: Vec<Shown> = (0..1_000)
+fn many_batches_fold_and_those_that_want_somebody_stay_open() {
+    let page = agenda(&quiet_but_one(40), &context());
+    assert!(headline(&page).starts_with("Danger."));
+    let folded = place(&page, "<details class=\"folded\"");
+    assert!(place(&page, "id=\"batch-hibiscus-11\"") < folded);
+    assert_eq!(page.matches("<section class=\"batch\"").count(), 41);
+    assert!(page.contains("Nothing needed by 40 batches"));
+    assert!(!page.contains("More batches") && !page.contains("the next ones"));
+}
+
+/// One part of the page of all of them.
+fn part_of(batches: &[Shown], part: &Part) -> String {
+    let overview = Overview::of(batches, now());
+    let some: Vec<Shown> = part
+        .of(&overview.survey)
+        .iter()
+        .map(|place| batches[*place].clone())
+        .collect();
+    agenda_of(&some, &overview, part, &context())
+}
+
+#[test]
+fn a_thousand_batches_come_in_parts_each_once_and_the_first_lines_are_of_all() {
+    let batches = quiet_but_one(1_000);
+    let first = agenda(&batches, &context());
+    assert!(first.len() < 1_500_000, "{} bytes", first.len());
+    assert!(first.contains("id=\"batch-hibiscus-11\""));
+    assert!(first.contains("Batches 1 to 50 of 1001, most urgent first."));
+    let mut found = std::collections::BTreeSet::new();
+    for number in 1..=21 {
+        let page = part_of(&batches, &Part { number, named: None });
+        assert!(headline(&page).starts_with("Danger."), "{number}");
+        assert_eq!(
+            page.contains(&format!("href=\"/?page={}\"", number + 1)),
+            number < 21
+        );
+        for section in page.split("<section class=\"batch\" id=\"").skip(1) {
+            let slug = section.split('"').next().unwrap();
+            assert!(found.insert(slug.to_owned()), "{slug} again");
+        }
+    }
+    assert_eq!(found.len(), 1_001);
+    // There were more a moment ago: the last part is shown.
+    let behind = part_of(
+        &batches,
+        &Part {
+            number: 400,
+            named: None,
+        },
+    );
+    assert!(behind.contains("Batches 1001 to 1001 of 1001"));
+    assert!(first.contains("1001 batches;") && behind.contains("1001 batches;"));
+}
+
+#[test]
+fn what_wants_somebody_and_does_not_fit_is_said_on_every_part() {
+    let mut batches: Vec<Shown> = (0..120)
         .map(|number| {
-            Made {
-                place: Place::Fridge,
-                ..Made::new(&format!("pear and thyme {number}"))
-            }
-            .shown()
+            let mut shown = danger();
+            shown.batch.name = BatchName::new(&format!("hibiscus {number}")).unwrap();
+            shown
         })
         .collect();
-    batches.push(danger());
-    let page = agenda(&batches, &context());
-    assert!(headline(&page).starts_with("Danger."));
-    assert!(page.contains("id=\"batch-hibiscus-11\""));
-    let drawn = page.matches("<section class=\"batch\"").count();
-    let named = page.matches("<li><a href=\"/?batch=pear-and-thyme-").count();
-    assert_eq!((drawn, named), (250, 751));
-    assert!(page.contains("751 more, each on a page of its own"));
-    assert!(page.contains("and 800 more"));
+    batches.push(pear());
+    let page = part_of(&batches, &Part::default());
+    assert!(
+        headline(&page).contains("120 batches may be at their limit"),
+        "{}",
+        headline(&page)
+    );
+    assert!(page.contains("70 more batches want somebody now: "));
+    let part = Part {
+        number: 3,
+        named: Some("a & b".to_owned()),
+    };
+    let last = part_of(&batches, &part);
+    assert!(!last.contains("somebody now: ") && last.contains("Pear and thyme 2 is in the fridge."));
+    assert!(last.contains("href=\"/?named=a%20%26%20b&amp;page=2\""));
+    assert!(last.contains("with \u{201c}a &amp; b\u{201d} in the name"));
 }
 
 #[test]
@@ -471,7 +525,7 @@ fn nothing_is_calm_while_more_is_stored_than_reckoned() {
     }
     let page = agenda(&all, &context());
     assert!(headline(&page).starts_with("Not known yet: what is stored of 201 batches"));
-    assert!(page.contains("Not known yet of 201 batches") && !page.contains("Nothing needed"));
+    assert!(page.contains("Not known yet of 50 batches") && !page.contains("Nothing needed"));
 }
 
 #[test]

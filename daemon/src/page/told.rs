@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 use super::{
     Context, Shown, headline,
     need::{self, Entry, Urgency},
+    survey::Overview,
 };
 
 /// What all batches need, as of one moment.
@@ -29,13 +30,19 @@ pub struct Told {
     pub pressure: Option<String>,
     /// Whether the sensors are heard.
     pub heard: String,
-    /// Batches of which more is stored than reckoned yet, as after a start: what is said of them is old.
+    /// Batches of which more is stored than reckoned yet, as after a start: what is said of them is old. Of many, the first hundred.
     pub behind: Vec<BatchName>,
     /// What a person should know of the servers that are told things, whatever the batches need.
     #[serde(default)]
     pub servers: Vec<String>,
-    /// One entry a batch, most urgent first.
+    /// One entry a batch, most urgent first; where there are many, not all of them.
     pub batches: Vec<ToldBatch>,
+    /// How many batches are watched, told of here or not.
+    #[serde(default)]
+    pub total: usize,
+    /// Where more of them are told of, when they were asked for in the order of their names.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub next: Option<String>,
 }
 
 /// What one batch needs.
@@ -51,6 +58,14 @@ pub struct ToldBatch {
     pub needs: Vec<ToldNeed>,
     /// Alerts that stand, or wait to be seen.
     pub alerts: Vec<ToldAlert>,
+}
+
+impl ToldBatch {
+    /// By this batches stand in the order in which a person must act.
+    pub(crate) fn rank(&self) -> (Urgency, Timestamp, &BatchName) {
+        let at = self.needs.first().and_then(|need| need.at);
+        (self.urgency, at.unwrap_or(Timestamp::MAX), &self.batch)
+    }
 }
 
 /// One thing that a batch needs, or that it needs nothing.
@@ -92,9 +107,14 @@ pub struct ToldAlert {
     pub quantity: Option<Quantity>,
 }
 
-/// The sentences of the page for `batches`.
+/// The sentences of the page for `batches`, which are all that are watched.
 #[must_use]
 pub fn told(batches: &[Shown], context: &Context) -> Told {
+    told_of(batches, &Overview::of(batches, context.now), context)
+}
+
+/// The same for some of them.
+pub(crate) fn told_of(batches: &[Shown], overview: &Overview, context: &Context) -> Told {
     let entries = need::entries(batches, context);
     let mut by_batch: Vec<ToldBatch> = Vec::with_capacity(batches.len());
     let mut places = std::collections::BTreeMap::new();
@@ -117,14 +137,14 @@ pub fn told(batches: &[Shown], context: &Context) -> Told {
         at: context.now,
         local: plain(&context.clock().in_full(context.now)),
         demo: context.demo,
-        headline: plain(&headline::say(batches, &entries, context)),
-        pressure: headline::pressure(batches, context).map(|text| plain(&text)),
-        heard: plain(&headline::heard(batches, context)),
-        behind: headline::behind(batches)
-            .map(|shown| shown.batch.name.clone())
-            .collect(),
+        headline: plain(&headline::say(overview, context)),
+        pressure: headline::pressure(overview, context).map(|text| plain(&text)),
+        heard: plain(&headline::heard(&overview.survey, context)),
+        behind: overview.survey.behind_named.clone(),
         servers: context.servers.clone(),
         batches: by_batch,
+        total: overview.survey.batches(),
+        next: None,
     }
 }
 

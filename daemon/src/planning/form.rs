@@ -2,13 +2,14 @@
 
 use std::collections::BTreeMap;
 
+use fobwatch_core::{document::Problem, recipe::SugarKind};
 use jiff::tz::TimeZone;
 
 use super::{Room, read_room};
 use crate::moment;
 
 /// Fields with a number, and the table and key that they have in a batch file.
-const NUMBERS: [(&str, &str, &str); 16] = [
+const NUMBERS: [(&str, &str, &str); 19] = [
     ("sucrose_g_per_l", "drink", "sucrose_g_per_l"),
     ("hexose_g_per_l", "drink", "hexose_g_per_l"),
     ("unfermentable_g_per_l", "drink", "unfermentable_g_per_l"),
@@ -22,20 +23,91 @@ const NUMBERS: [(&str, &str, &str); 16] = [
     ("count", "bottle", "count"),
     ("pressure_limit_bar", "bottle", "pressure_limit_bar"),
     ("fill_tolerance_ml", "bottle", "fill_tolerance_ml"),
+    ("pilot_capacity_ml", "pilot", "capacity_ml"),
+    ("pilot_fill_ml", "pilot", "fill_ml"),
     ("dead_volume_ml", "pilot", "dead_volume_ml"),
+    ("recipe_makes_ml", "recipe", "makes_ml"),
     ("target_volumes", "target", "co2_volumes"),
     ("fridge_c", "target", "fridge_c"),
 ];
 
 /// Fields with a text.
-const TEXTS: [(&str, &str, &str); 6] = [
+const TEXTS: [(&str, &str, &str); 8] = [
     ("material", "bottle", "material"),
     ("limit_source", "bottle", "limit_source"),
     ("headspace", "bottle", "headspace"),
+    ("recipe_dilution", "recipe", "dilution"),
+    ("recipe_lot", "recipe", "lot"),
     ("pressure", "sensors", "pressure"),
     ("liquid_temperature", "sensors", "liquid_temperature"),
     ("room_temperature", "sensors", "room_temperature"),
 ];
+
+/// The field with the ingredients, one a line.
+const INGREDIENTS: &str = "ingredients";
+
+/// Something that cannot be planned so.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Refused {
+    /// The field that it stands in; `None`: in none.
+    pub(crate) field: Option<&'static str>,
+    /// What stands there, and what is allowed.
+    pub(crate) why: String,
+}
+
+impl Refused {
+    /// Of a field.
+    pub(crate) fn at(field: &'static str, why: impl Into<String>) -> Self {
+        Self {
+            field: Some(field),
+            why: why.into(),
+        }
+    }
+
+    /// Of none.
+    pub(crate) fn whole(why: impl Into<String>) -> Self {
+        Self {
+            field: None,
+            why: why.into(),
+        }
+    }
+}
+
+impl From<&Problem> for Refused {
+    /// Of the batch file that the fields became.
+    fn from(problem: &Problem) -> Self {
+        let Some(field) = field_of(&problem.key) else {
+            return Self::whole(problem.to_string());
+        };
+        let allowed = &problem.allowed;
+        Self::at(
+            field,
+            match problem.given.as_str() {
+                "missing" => format!("Missing; allowed: {allowed}."),
+                given if field == INGREDIENTS => format!("`{}` is {given}; allowed: {allowed}.", problem.key),
+                given => format!("{given} stands here; allowed: {allowed}."),
+            },
+        )
+    }
+}
+
+/// The field that asks for a key of the batch file.
+fn field_of(key: &str) -> Option<&'static str> {
+    if key.starts_with("recipe.ingredients") {
+        return Some(INGREDIENTS);
+    }
+    if key == "recipe" {
+        return Some("recipe_makes_ml");
+    }
+    let whole = ["name", "culture", "bottled_at", "experiment"];
+    let whole = whole.into_iter().find(|name| *name == key);
+    let all = NUMBERS.iter().chain(&TEXTS);
+    whole.or_else(|| {
+        all.into_iter()
+            .find(|(_, table, last)| key.split_once('.') == Some((*table, *last)))
+            .map(|(name, ..)| *name)
+    })
+}
 
 /// The key in a batch file of what a field of the form asks, as `bottle.fill_ml`.
 pub(crate) fn key_of(field: &str) -> Option<String> {
@@ -57,7 +129,7 @@ fn quoted(text: &str) -> String {
 ///
 /// # Errors
 /// Every field that is no number or no moment.
-pub(crate) fn batch_file(typed: &BTreeMap<String, String>, zone: &TimeZone) -> Result<String, Vec<String>> {
+pub(crate) fn batch_file(typed: &BTreeMap<String, String>, zone: &TimeZone) -> Result<String, Vec<Refused>> {
     let given = |name: &str| {
         typed
             .get(name)
@@ -74,7 +146,7 @@ pub(crate) fn batch_file(typed: &BTreeMap<String, String>, zone: &TimeZone) -> R
     if let Some(text) = given("bottled_at") {
         match moment::read(text, zone) {
             Ok(at) => head.push_str(&format!("bottled_at = \"{at}\"\n")),
-            Err(why) => problems.push(format!("When the last bottle is closed: {why}")),
+            Err(why) => problems.push(Refused::at("bottled_at", format!("{why}."))),
         }
     }
     let mut tables: BTreeMap<&str, String> = BTreeMap::new();
@@ -94,7 +166,8 @@ pub(crate) fn batch_file(typed: &BTreeMap<String, String>, zone: &TimeZone) -> R
             }
             _ => {
                 let shown: String = text.chars().filter(|c| !c.is_control()).take(40).collect();
-                problems.push(format!("`{table}.{key}` is `{shown}`; allowed: a number, as 2.8"));
+                let why = format!("{shown} stands here; allowed: a number, as 2.8.");
+                problems.push(Refused::at(field, why));
             }
         }
     }
@@ -120,15 +193,66 @@ pub(crate) fn batch_file(typed: &BTreeMap<String, String>, zone: &TimeZone) -> R
             .or_default()
             .push_str(&format!("expected_c = {:?}\n", room.middle()));
     }
-    if !problems.is_empty() {
+    let ingredients = given(INGREDIENTS).map_or(Ok(String::new()), ingredients);
+    if !problems.is_empty() || ingredients.is_err() {
+        problems.extend(ingredients.err());
         return Err(problems);
     }
-    for table in ["drink", "bottle", "pilot", "target", "sensors", "room"] {
+    for table in ["drink", "bottle", "pilot", "target", "sensors", "room", "recipe"] {
         if let Some(lines) = tables.get(table) {
             head.push_str(&format!("\n[{table}]\n{lines}"));
         }
     }
+    head.push_str(&ingredients.unwrap_or_default());
     Ok(head)
+}
+
+/// Ingredients as they are typed, one a line: grams, the kind where it holds sugar, and the name.
+fn ingredients(text: &str) -> Result<String, Refused> {
+    let mut written = String::new();
+    for (line, number) in text
+        .lines()
+        .zip(1_u32..)
+        .filter(|(line, _)| !line.trim().is_empty())
+    {
+        let mut words = line.split_whitespace();
+        let first = words.next().unwrap_or_default();
+        let grams = first.trim_end_matches('g').replace(',', ".");
+        let grams: f64 = match grams.parse() {
+            Ok(grams) if f64::is_finite(grams) => grams,
+            _ => {
+                let shown: String = line.chars().filter(|c| !c.is_control()).take(40).collect();
+                return Err(Refused::at(
+                    INGREDIENTS,
+                    format!(
+                        "Line {number} is {shown}; allowed: grams, kind and name, as 220 table_sugar white sugar, or 40 hibiscus flowers."
+                    ),
+                ));
+            }
+        };
+        let mut rest: Vec<&str> = words.collect();
+        if rest.first() == Some(&"g") {
+            rest.remove(0);
+        }
+        let kind = rest
+            .first()
+            .and_then(|word| SugarKind::ALL.into_iter().find(|kind| kind.name() == *word));
+        if kind.is_some() {
+            rest.remove(0);
+        }
+        let name = match kind {
+            Some(kind) if rest.is_empty() => kind.name().replace('_', " "),
+            _ => rest.join(" "),
+        };
+        written.push_str(&format!(
+            "\n[[recipe.ingredients]]\nname = {}\ngrams = {grams:?}\n",
+            quoted(&name)
+        ));
+        if let Some(kind) = kind {
+            written.push_str(&format!("kind = \"{}\"\n", kind.name()));
+        }
+    }
+    Ok(written)
 }
 
 /// The room that was typed, with its sentence; `None`: none was.
@@ -201,6 +325,58 @@ mod tests {
         assert!((batch.bottle.pressure_limit.bar() - 4.5).abs() < 1e-9);
         assert!((batch.expected_room.unwrap().celsius() - 20.0).abs() < 1e-9);
         assert_eq!(batch.pilot.unwrap().material, fobwatch_core::batch::Material::Pet);
+    }
+
+    #[test]
+    fn a_recipe_and_a_pilot_of_its_own_size_are_taken_and_refused_beside_their_fields() {
+        let zone = TimeZone::UTC;
+        let mut fields = typed(&GOOD);
+        fields.remove("sucrose_g_per_l");
+        fields.extend(typed(&[
+            ("pilot", "pet"),
+            ("pilot_capacity_ml", "1000"),
+            ("pilot_fill_ml", "950"),
+            ("recipe_makes_ml", "1000"),
+            ("recipe_dilution", "1:3"),
+            (
+                "ingredients",
+                "40 hibiscus flowers\n\n220,5 g table_sugar\n60 honey from \"next door\"\n",
+            ),
+        ]));
+        let text = batch_file(&fields, &zone).unwrap();
+        let (batch, _) = Batch::from_toml(&text, "x").unwrap();
+        let pilot = batch.pilot.clone().unwrap();
+        assert!((pilot.capacity.ml() - 1_000.0).abs() < 1e-9 && (pilot.fill.ml() - 950.0).abs() < 1e-9);
+        // 280 g in four litres, nearly all of it sugar.
+        let sugar = batch.drink.sucrose.grams_per_litre() + batch.drink.hexose.grams_per_litre();
+        assert!((60.0..70.0).contains(&sugar), "{sugar}");
+
+        // What `check` refuses of the file stands beside the field that it came from.
+        let beside = |fields: &BTreeMap<String, String>| -> Vec<Option<&'static str>> {
+            let refused = match batch_file(fields, &zone) {
+                Err(refused) => refused,
+                Ok(text) => {
+                    let bad = Batch::from_toml(&text, "x").unwrap_err();
+                    bad.problems.iter().map(Refused::from).collect()
+                }
+            };
+            refused.iter().map(|refused| refused.field).collect()
+        };
+        for (field, bad) in [
+            ("pilot_fill_ml", "1001"),
+            ("pilot_capacity_ml", "none"),
+            ("recipe_makes_ml", "-1"),
+            ("recipe_dilution", "half"),
+            ("ingredients", "some sugar"),
+            ("fill_ml", "600"),
+            ("target_volumes", "90"),
+            ("bottled_at", "soon"),
+        ] {
+            let mut wrong = fields.clone();
+            wrong.insert(field.to_owned(), bad.to_owned());
+            let told = beside(&wrong);
+            assert!(told.contains(&Some(field)), "{field}: {told:?}");
+        }
     }
 
     #[test]

@@ -52,7 +52,7 @@ pub(crate) async fn carry(
         }
     };
     let teller = Teller {
-        known: BTreeMap::new(),
+        cultures: BTreeMap::new(),
         destination: server.destination(),
         url: server.url.to_string(),
         house,
@@ -74,16 +74,9 @@ struct Chunk {
     full: bool,
 }
 
-/// A batch whose forecasts are told.
-#[derive(Clone)]
-struct Known {
-    culture: Option<String>,
-    /// Its last forecast is told, and none will come.
-    done: bool,
-}
-
 struct Teller {
-    known: BTreeMap<BatchId, Known>,
+    /// Of the batches whose forecasts are told.
+    cultures: BTreeMap<BatchId, Option<String>>,
     house: Arc<House>,
     destination: String,
     url: String,
@@ -134,26 +127,33 @@ impl Teller {
     async fn tell_all(&mut self, limit: &mut u32) -> Result<(), Stopped> {
         loop {
             let mut more = self.tell(Told::Alerts, *limit, limit).await?;
-            for stored in self.house.store.read(|reader| reader.batches()).await? {
-                let known = self.known.entry(stored.id).or_insert_with(|| Known {
-                    culture: culture(&stored.text),
-                    done: false,
-                });
-                if known.done {
-                    continue;
-                }
-                let culture = known.culture.clone();
-                let full = self.tell_forecasts(stored.id, culture, limit).await?;
-                if let Some(known) = self.known.get_mut(&stored.id) {
-                    known.done = stored.ended_at.is_some() && !full;
-                }
-                more |= full;
+            for batch in self.with_untold_forecasts().await? {
+                let culture = self.cultures.get(&batch).cloned().flatten();
+                more |= self.tell_forecasts(batch, culture, limit).await?;
             }
             more |= self.tell(Told::Readings, *limit, limit).await?;
             if !more {
                 return Ok(());
             }
         }
+    }
+
+    /// The batches whose forecasts are to be told; their cultures are known then.
+    async fn with_untold_forecasts(&mut self) -> Result<Vec<BatchId>, StoreError> {
+        let destination = self.destination.clone();
+        let due = self
+            .house
+            .store
+            .read(move |reader| reader.with_untold_forecasts(&destination))
+            .await?;
+        if due.iter().any(|batch| !self.cultures.contains_key(batch)) {
+            for stored in self.house.store.read(|reader| reader.batches()).await? {
+                self.cultures
+                    .entry(stored.id)
+                    .or_insert_with(|| culture(&stored.text));
+            }
+        }
+        Ok(due)
     }
 
     async fn tell(&self, what: Told, at_most: u32, limit: &mut u32) -> Result<bool, Stopped> {

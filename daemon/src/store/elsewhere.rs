@@ -8,6 +8,8 @@ use jiff::Timestamp;
 use rusqlite::{OptionalExtension, params};
 use serde::{Deserialize, Serialize};
 
+use crate::corrected;
+
 use super::{
     BatchId, Reader, Sequence, StoreError, Writer,
     text::{decode, encode},
@@ -78,7 +80,10 @@ impl Writer {
             .query_row(params![name.as_str(), added_us, heard.text], |row| row.get(0))
             .optional()?;
         let batch = match known {
-            Some(id) => BatchId(id),
+            Some(id) => {
+                self.hear_corrected(BatchId(id), &heard.text)?;
+                BatchId(id)
+            }
             None => {
                 let added = self.connection.execute(
                     "INSERT INTO batch (name, slug, text, added_us, ended_us, elsewhere) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
@@ -124,6 +129,20 @@ impl Writer {
             )?;
         }
         self.reader().last_sequence()
+    }
+
+    /// Another one's batch was corrected there. A record may come late: one that knows of fewer corrections is an older one.
+    fn hear_corrected(&mut self, batch: BatchId, text: &str) -> Result<(), StoreError> {
+        let known: Option<String> = self
+            .connection
+            .prepare_cached("SELECT text FROM batch WHERE id = ?1 AND elsewhere IS NOT NULL")?
+            .query_row([batch.0], |row| row.get(0))
+            .optional()?;
+        if known.is_some_and(|known| corrected::earlier(text).len() > corrected::earlier(&known).len()) {
+            self.connection
+                .execute("UPDATE batch SET text = ?2 WHERE id = ?1", params![batch.0, text])?;
+        }
+        Ok(())
     }
 
     /// A batch of another one is watched here from now on.
@@ -213,6 +232,40 @@ mod tests {
         };
         writer.hear(&ended, at(500)).unwrap();
         assert_eq!(writer.reader().batches().unwrap()[0].ended_at, None);
+    }
+
+    #[test]
+    fn entries_that_were_corrected_elsewhere_are_kept_and_an_old_record_takes_none_back() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut writer = opened(folder.path());
+        let first = heard(Vec::new());
+        writer.hear(&first, at(100)).unwrap();
+        let given = corrected::with(&first.text, &[("bottle.fill_ml", Some("470"))]).unwrap();
+        let done = corrected::corrected(&first.text, &given, "Ada", at(150), []).unwrap();
+        let mended = Heard {
+            batch: done.batch,
+            text: done.text.clone(),
+            words: vec![Word::Note(done.note)],
+            ..first.clone()
+        };
+        writer.hear(&mended, at(200)).unwrap();
+        writer.hear(&first, at(300)).unwrap();
+        let [batch] = &elsewhere(&writer)[..] else {
+            panic!("one batch")
+        };
+        assert_eq!(batch.text, done.text);
+        assert!(writer.reader().corrected(batch.id).unwrap().is_some());
+        // Taken over, it is ours: nobody else corrects it any more.
+        writer.take_over(batch.id).unwrap();
+        let given = corrected::with(&done.text, &[("bottle.fill_ml", Some("460"))]).unwrap();
+        let again = corrected::corrected(&done.text, &given, "Ben", at(400), []).unwrap();
+        let theirs = Heard {
+            batch: again.batch,
+            text: again.text,
+            ..mended
+        };
+        writer.hear(&theirs, at(500)).unwrap();
+        assert_eq!(writer.reader().batches().unwrap()[0].text, done.text);
     }
 
     #[test]

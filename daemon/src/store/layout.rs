@@ -171,6 +171,19 @@ ALTER TABLE outbox_again RENAME TO outbox;
 CREATE INDEX outbox_due ON outbox (destination, id) WHERE done_us IS NULL;
 ", "
 ALTER TABLE batch ADD COLUMN elsewhere TEXT;
+", "
+-- Readings as they came, until many together are taken to `reading` and `rollup`. Every place in the order here is behind all there.
+CREATE TABLE fresh (
+    seq         INTEGER PRIMARY KEY,
+    series      INTEGER NOT NULL REFERENCES series (id),
+    at_us       INTEGER NOT NULL,
+    value       REAL NOT NULL,
+    received_us INTEGER NOT NULL
+) STRICT;
+-- All of them, for whoever looks into the file.
+CREATE VIEW arrived AS
+    SELECT series, at_us, value, seq, received_us FROM reading
+    UNION ALL SELECT series, at_us, value, seq, received_us FROM fresh;
 "];
 
 /// The first layout with rollups.
@@ -178,6 +191,9 @@ pub(super) const WITH_ROLLUPS: i64 = 3;
 
 /// The first layout that knows batches of others (`elsewhere`: the prefix of who watches it).
 pub(super) const WITH_ELSEWHERE: i64 = 8;
+
+/// The first layout in which readings wait together for their places by time.
+pub(super) const WITH_FRESH: i64 = 9;
 
 /// Settings of a connection that writes.
 ///

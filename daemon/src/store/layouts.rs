@@ -17,6 +17,7 @@ const ALL: &[&str] = &[
     include_str!("layouts/6.sql"),
     include_str!("layouts/7.sql"),
     include_str!("layouts/8.sql"),
+    include_str!("layouts/9.sql"),
 ];
 
 fn lay(text: &str, folder: &Path) {

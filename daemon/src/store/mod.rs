@@ -14,6 +14,7 @@ mod diary;
 mod elsewhere;
 mod error;
 mod event;
+mod fresh;
 mod layout;
 mod lock;
 mod outbox;

@@ -50,13 +50,20 @@ impl<'c> Reader<'c> {
     /// # Errors
     /// The database failed.
     pub fn last_sequence(&self) -> Result<Sequence, StoreError> {
-        let last = self.connection.query_row(
+        let fresh = match self.has_fresh()? {
+            true => "SELECT max(seq) FROM fresh",
+            false => "0",
+        };
+        // In one statement: what is settled meanwhile is in one of the two tables.
+        let query = format!(
             "SELECT max(
-                 coalesce((SELECT max(seq) FROM reading), 0), coalesce((SELECT max(seq) FROM note), 0),
-                 coalesce((SELECT max(seq) FROM command), 0), coalesce((SELECT max(seq) FROM clock), 0))",
-            [],
-            |row| row.get(0),
-        )?;
+                 coalesce((SELECT max(seq) FROM reading), 0), coalesce(({fresh}), 0), coalesce((SELECT max(seq) FROM note), 0),
+                 coalesce((SELECT max(seq) FROM command), 0), coalesce((SELECT max(seq) FROM clock), 0))"
+        );
+        let last = self
+            .connection
+            .prepare_cached(&query)?
+            .query_row([], |row| row.get(0))?;
         Ok(Sequence(last))
     }
 
@@ -66,6 +73,10 @@ impl<'c> Reader<'c> {
     /// # Errors
     /// The database failed, or a row does not read back.
     pub fn events_after(&self, after: Sequence, limit: u32) -> Result<Vec<StoredEvent>, StoreError> {
+        self.at_one_moment(|reader| reader.all_events_after(after, limit))
+    }
+
+    fn all_events_after(&self, after: Sequence, limit: u32) -> Result<Vec<StoredEvent>, StoreError> {
         let mut events = self.readings_after(after, limit)?;
         self.bodies_after("note", after, limit, &mut events, |batch, body| {
             Ok(StoredWhat::Note(batch, decode::<Note>(body)?))
@@ -103,10 +114,14 @@ impl<'c> Reader<'c> {
         let mut named = self
             .connection
             .prepare_cached("SELECT source, quantity FROM series WHERE id = ?1")?;
-        let mut query = self.connection.prepare_cached(
-            "SELECT seq, series, at_us, value, received_us FROM reading INDEXED BY reading_by_seq
-             WHERE seq > ?1 ORDER BY seq LIMIT ?2",
-        )?;
+        let settled = "SELECT seq, series, at_us, value, received_us FROM reading INDEXED BY reading_by_seq WHERE seq > ?1";
+        let fresh = match self.has_fresh()? {
+            true => "UNION ALL SELECT seq, series, at_us, value, received_us FROM fresh WHERE seq > ?1",
+            false => "",
+        };
+        let mut query = self
+            .connection
+            .prepare_cached(&format!("{settled} {fresh} ORDER BY seq LIMIT ?2"))?;
         let rows = query.query_map(params![after.0, limit], |row| {
             let series: i64 = row.get(1)?;
             let (source, quantity) = match sensors.get(&series) {
@@ -161,6 +176,10 @@ impl<'c> Reader<'c> {
     /// # Errors
     /// The database failed.
     pub fn sequence_before(&self, batch: BatchId, since: Timestamp) -> Result<Sequence, StoreError> {
+        self.at_one_moment(|reader| reader.place_before(batch, since))
+    }
+
+    fn place_before(&self, batch: BatchId, since: Timestamp) -> Result<Sequence, StoreError> {
         let mut first = self.last_sequence()?.0 + 1;
         for table in ["note", "command"] {
             let query = format!("SELECT min(seq) FROM {table} WHERE batch = ?1");
@@ -177,7 +196,28 @@ impl<'c> Reader<'c> {
                 .query_row(params![series, since.as_microsecond()], |row| row.get(0))?;
             first = found.map_or(first, |found| first.min(found));
         }
+        if self.has_fresh()? {
+            let found: Option<i64> = self
+                .connection
+                .prepare_cached("SELECT min(seq) FROM fresh WHERE at_us >= ?1")?
+                .query_row([since.as_microsecond()], |row| row.get(0))?;
+            first = found.map_or(first, |found| first.min(found));
+        }
         Ok(Sequence(first - 1))
+    }
+
+    /// Where the entries of a batch were corrected last; `None`: never.
+    ///
+    /// # Errors
+    /// The database failed.
+    pub fn corrected(&self, batch: BatchId) -> Result<Option<Sequence>, StoreError> {
+        let place: Option<i64> = self
+            .connection
+            .prepare_cached(
+                "SELECT max(seq) FROM note WHERE batch = ?1 AND json_extract(body, '$.kind') = 'corrected'",
+            )?
+            .query_row([batch.0], |row| row.get(0))?;
+        Ok(place.map(Sequence))
     }
 
     /// Readings of one sensor measured from `from` to before `until`, by time.
@@ -212,17 +252,18 @@ impl<'c> Reader<'c> {
         until: Timestamp,
         mut take: impl FnMut(i64, Measured) -> rusqlite::Result<()>,
     ) -> Result<(), StoreError> {
-        let mut query = self.connection.prepare_cached(
-            "SELECT at_us, value FROM reading
-             WHERE series = (SELECT id FROM series WHERE source = ?1 AND quantity = ?2)
-               AND at_us >= ?3 AND at_us < ?4 ORDER BY at_us",
-        )?;
-        let mut rows = query.query(params![
-            source.as_str(),
-            quantity.name(),
-            from.as_microsecond(),
-            until.as_microsecond()
-        ])?;
+        let stretch = "WHERE series = ?1 AND at_us >= ?2 AND at_us < ?3";
+        let fresh = match self.has_fresh()? {
+            true => format!("UNION ALL SELECT at_us, value FROM fresh {stretch}"),
+            false => String::new(),
+        };
+        let Some(series) = self.series_of(source.as_str(), quantity.name())? else {
+            return Ok(());
+        };
+        let mut query = self.connection.prepare_cached(&format!(
+            "SELECT at_us, value FROM reading {stretch} {fresh} ORDER BY at_us"
+        ))?;
+        let mut rows = query.query(params![series, from.as_microsecond(), until.as_microsecond()])?;
         while let Some(row) = rows.next()? {
             take(row.get(0)?, measured(row, 1, quantity)?)?;
         }
@@ -234,6 +275,10 @@ impl<'c> Reader<'c> {
     /// # Errors
     /// The database failed, or a row does not read back.
     pub fn series(&self) -> Result<Vec<Series>, StoreError> {
+        self.at_one_moment(Self::all_series)
+    }
+
+    fn all_series(&self) -> Result<Vec<Series>, StoreError> {
         let mut all = Vec::new();
         // The first may be kept as a rollup only.
         let first = if self.has_rollups()? {
@@ -244,21 +289,26 @@ impl<'c> Reader<'c> {
         let mut ends = self.connection.prepare_cached(&format!(
             "SELECT ({first}), at_us, value FROM reading WHERE series = ?1 ORDER BY at_us DESC LIMIT 1"
         ))?;
+        let mut fresh = self.fresh_ends()?;
         for (id, (source, quantity)) in self.sensors()? {
-            let found = ends
-                .query_row([id], |row| {
-                    Ok((time(row, 0)?, time(row, 1)?, measured(row, 2, quantity)?))
-                })
+            let settled: Option<(i64, (i64, f64))> = ends
+                .query_row([id], |row| Ok((row.get(0)?, (row.get(1)?, row.get(2)?))))
                 .optional()?;
-            if let Some((first_at, last_at, last)) = found {
-                all.push(Series {
-                    source,
-                    quantity,
-                    first_at,
-                    last_at,
-                    last,
-                });
-            }
+            let (first, last) = match (settled, fresh.remove(&id)) {
+                (None, None) => continue,
+                (Some(settled), None) => settled,
+                (None, Some(((first, _), last))) => (first, last),
+                (Some((first, last)), Some(((fresh, _), newest))) => {
+                    (first.min(fresh), if newest.0 > last.0 { newest } else { last })
+                }
+            };
+            all.push(Series {
+                first_at: Timestamp::from_microsecond(first).map_err(unreadable)?,
+                last_at: Timestamp::from_microsecond(last.0).map_err(unreadable)?,
+                last: Measured::new(quantity, last.1, quantity.stored_unit()).map_err(unreadable)?,
+                source,
+                quantity,
+            });
         }
         Ok(all)
     }
@@ -268,7 +318,7 @@ impl<'c> Reader<'c> {
         Ok(self.layout()? >= layout::WITH_ROLLUPS)
     }
 
-    fn layout(&self) -> Result<i64, StoreError> {
+    pub(super) fn layout(&self) -> Result<i64, StoreError> {
         Ok(self
             .connection
             .pragma_query_value(None, "user_version", |row| row.get(0))?)

@@ -1,5 +1,7 @@
 //! A stretch of time of one sensor in a few parts, from rollups where they are fine enough.
 
+use std::collections::{BTreeMap, btree_map::Entry};
+
 use fobwatch_core::reading::{Measured, Quantity, Source};
 use jiff::Timestamp;
 use rusqlite::params;
@@ -25,6 +27,16 @@ impl Reader<'_> {
         quantity: Quantity,
         from: Timestamp,
         until: Timestamp,
+        count: u32,
+    ) -> Result<Vec<Bucket>, StoreError> {
+        self.at_one_moment(|reader| reader.in_parts(source, quantity, (from, until), count))
+    }
+
+    fn in_parts(
+        &self,
+        source: &Source,
+        quantity: Quantity,
+        (from, until): (Timestamp, Timestamp),
         count: u32,
     ) -> Result<Vec<Bucket>, StoreError> {
         let (from, until) = (from.as_microsecond(), until.as_microsecond());
@@ -56,25 +68,22 @@ impl Reader<'_> {
         })?;
         let instead = values.len();
         let mut query = self.connection.prepare_cached(
-            "SELECT reading.at_us, value FROM reading
-             WHERE series = (SELECT id FROM series WHERE source = ?1 AND quantity = ?2)
-               AND reading.at_us >= ?3 AND reading.at_us < ?4 ORDER BY reading.at_us",
+            "SELECT at_us, value FROM reading WHERE series = ?1 AND at_us >= ?2 AND at_us < ?3 ORDER BY at_us",
         )?;
-        let mut rows = query.query(params![
-            source.as_str(),
-            quantity.name(),
-            stretch.from,
-            stretch.until
-        ])?;
+        let series = self.series_of(source.as_str(), quantity.name())?;
+        let rows = query.query_map(params![series, stretch.from, stretch.until], |row| {
+            Ok((row.get(0)?, row.get(1)?))
+        })?;
         let starts: Vec<_> = values.iter().map(|value| start_of(value.0)).collect();
-        while let Some(row) = rows.next()? {
-            let (at_us, value): (i64, f64) = (row.get(0)?, row.get(1)?);
+        let fresh = self.fresh_values(series, stretch.from, stretch.until)?;
+        for row in rows.chain(fresh.iter().copied().map(Ok)) {
+            let (at_us, value): (i64, f64) = row?;
             // What is left raw of five minutes that were thinned is in the rollup.
             if starts.binary_search(&start_of(at_us)).is_err() {
                 values.push((at_us, 1, value, value, value));
             }
         }
-        if instead > 0 {
+        if instead > 0 || !fresh.is_empty() {
             values.sort_by_key(|value| value.0);
         }
         let mut parts = Parts::new(stretch);
@@ -97,19 +106,30 @@ impl Reader<'_> {
         }
         let query = format!(
             "SELECT at_us, {COLUMNS} FROM rollup
-             WHERE series = (SELECT id FROM series WHERE source = ?1 AND quantity = ?2)
-               AND at_us >= ?3 AND at_us < ?4 AND thinned >= ?5 ORDER BY at_us"
+             WHERE series = ?1 AND at_us >= ?2 AND at_us < ?3 AND thinned >= ?4 ORDER BY at_us"
         );
         let mut query = self.connection.prepare_cached(&query)?;
-        let mut rows = query.query(params![
-            source.as_str(),
-            quantity.name(),
-            start_of(stretch.from),
-            stretch.until,
-            i64::from(only_thinned)
-        ])?;
-        while let Some(row) = rows.next()? {
-            take(row.get(0)?, Roll::read(row, 1)?);
+        let series = self.series_of(source.as_str(), quantity.name())?;
+        let from = start_of(stretch.from);
+        let rows = query.query_map(
+            params![series, from, stretch.until, i64::from(only_thinned)],
+            |row| Ok((row.get(0)?, Roll::read(row, 1)?)),
+        )?;
+        let mut rolls: BTreeMap<i64, Roll> = rows.collect::<Result<_, _>>()?;
+        // The last five minutes are whole, as are those of the rollups.
+        let until = start_of(stretch.until.saturating_sub(1)).saturating_add(SPAN_US);
+        for (at_us, value) in self.fresh_values(series, from, until)? {
+            match rolls.entry(start_of(at_us)) {
+                Entry::Occupied(mut known) => known.get_mut().take(at_us, value),
+                // Where only thinned ones are wanted it is there raw.
+                Entry::Vacant(_) if only_thinned => {}
+                Entry::Vacant(none) => {
+                    none.insert(Roll::new(at_us, value));
+                }
+            }
+        }
+        for (at_us, roll) in rolls {
+            take(at_us, roll);
         }
         Ok(())
     }

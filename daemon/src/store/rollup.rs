@@ -1,6 +1,6 @@
 //! Five-minute rollups of every sensor, kept for ever, and the thinning of raw readings that are old enough.
 //!
-//! A rollup is brought up to date in the transaction that stores the reading, whether it comes in order or late, so that
+//! A rollup is brought up to date in the transaction that takes the reading to its place, whether it comes in order or late, so that
 //! taking away raw readings later changes no rollup.
 
 use std::{
@@ -44,7 +44,7 @@ pub(super) struct Roll {
 }
 
 impl Roll {
-    fn new(at_us: i64, value: f64) -> Self {
+    pub(super) fn new(at_us: i64, value: f64) -> Self {
         Self {
             count: 1,
             least: value,
@@ -72,7 +72,7 @@ impl Roll {
         })
     }
 
-    fn take(&mut self, at_us: i64, value: f64) {
+    pub(super) fn take(&mut self, at_us: i64, value: f64) {
         self.least = self.least.min(value);
         self.most = self.most.max(value);
         // Among readings that are no longer kept raw nobody can tell a late one from one that was counted already, as
@@ -214,6 +214,7 @@ impl Writer {
         destinations: &[String],
         limit: u32,
     ) -> Result<u64, StoreError> {
+        self.settle()?;
         let mut measured_before = before;
         let (own, others) = (self.reader().batches()?, self.reader().batches_elsewhere()?);
         // That of another one may have to be taken over.

@@ -13,6 +13,7 @@ use jiff::Timestamp;
 use super::*;
 use crate::{config::Picks, deliver::Destination};
 
+mod fresh;
 mod outbox;
 mod rollups;
 

@@ -16,12 +16,15 @@ pub enum Told {
     Forecasts(BatchId),
 }
 
+/// The name of a batch's forecasts begins so, and ends with its number.
+const FORECASTS: &str = "forecasts ";
+
 impl Told {
     fn name(self) -> String {
         match self {
             Self::Readings => "readings".to_owned(),
             Self::Alerts => "alerts".to_owned(),
-            Self::Forecasts(batch) => format!("forecasts {}", batch.0),
+            Self::Forecasts(batch) => format!("{FORECASTS}{}", batch.0),
         }
     }
 }
@@ -51,6 +54,23 @@ impl Reader<'_> {
             .prepare_cached("SELECT id, body FROM alert WHERE id > ?1 ORDER BY id LIMIT ?2")?;
         let rows = query.query_map(params![place, limit], |row| {
             Ok((row.get(0)?, decode(&row.get::<_, String>(1)?)?))
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// The batches of which `destination` was not told every forecast: one question, however many batches there are.
+    ///
+    /// # Errors
+    /// The database failed.
+    pub fn with_untold_forecasts(&self, destination: &str) -> Result<Vec<BatchId>, StoreError> {
+        let mut query = self.connection.prepare_cached(
+            "SELECT id FROM batch WHERE EXISTS (
+                 SELECT 1 FROM forecast WHERE batch = batch.id AND at_us > coalesce(
+                     (SELECT place FROM told WHERE destination = ?1 AND what = ?2 || batch.id), ?3))
+             ORDER BY id",
+        )?;
+        let rows = query.query_map(params![destination, FORECASTS, i64::MIN], |row| {
+            row.get(0).map(BatchId)
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
     }

@@ -17,10 +17,11 @@ use jiff::Timestamp;
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
 
 use super::{
-    Appended, BatchId, FILE, Outcome, Reader, Sequence, Snapshot, StoreError, beside, layout,
+    Appended, BatchId, FILE, Outcome, Reader, Sequence, Snapshot, StoreError, beside,
+    fresh::{Adding, Fresh},
+    layout,
     lock::Lock,
     outbox,
-    rollup::Rolls,
     text::{encode, name_of},
 };
 
@@ -39,6 +40,7 @@ pub struct Writer {
     kinds: usize,
     /// Sources that batches name.
     named: BTreeSet<Source>,
+    pub(super) fresh: Fresh,
     folder: PathBuf,
     lock: Lock,
 }
@@ -58,12 +60,13 @@ impl Writer {
         layout::prepare(&mut connection)?;
         beside::unpack(folder, &connection)?;
         let mut last = 0;
-        for table in ["reading", "note", "command", "clock"] {
+        for table in ["reading", "fresh", "note", "command", "clock"] {
             let query = format!("SELECT coalesce(max(seq), 0) FROM {table}");
             last = last.max(connection.query_row(&query, [], |row| row.get::<_, i64>(0))?);
         }
         let kinds: i64 = connection.query_row("SELECT count(*) FROM series", [], |row| row.get(0))?;
         Ok(Self {
+            fresh: Fresh::load(&connection)?,
             connection,
             next: last + 1,
             series: BTreeMap::new(),
@@ -104,11 +107,10 @@ impl Writer {
         let transaction = self.connection.transaction()?;
         let mut found = BTreeMap::new();
         let mut kinds = self.kinds;
-        let mut rolls = Rolls::default();
+        let mut adding = Adding::new(&self.fresh);
         {
             let mut insert = transaction.prepare_cached(
-                "INSERT INTO reading (series, at_us, value, seq, received_us) VALUES (?1, ?2, ?3, ?4, ?5)
-                 ON CONFLICT (series, at_us) DO NOTHING",
+                "INSERT INTO fresh (seq, series, at_us, value, received_us) VALUES (?1, ?2, ?3, ?4, ?5)",
             )?;
             for reading in readings {
                 let value = reading.measured.stored_value();
@@ -137,19 +139,18 @@ impl Writer {
                     }
                 };
                 let at_us = reading.at.as_microsecond();
-                let stored =
-                    insert.execute(params![series, at_us, value, next, received_at.as_microsecond()])?;
-                if stored == 0 {
-                    appended.push(Appended::Duplicate);
-                } else {
-                    rolls.take(&transaction, series, at_us, value)?;
+                if adding.is_new(&transaction, series, at_us)? {
+                    insert.execute(params![next, series, at_us, value, received_at.as_microsecond()])?;
                     appended.push(Appended::New(Sequence(next)));
                     next += 1;
+                } else {
+                    appended.push(Appended::Duplicate);
                 }
             }
         }
-        rolls.store(&transaction)?;
+        let added = adding.finish(&transaction)?;
         transaction.commit()?;
+        self.fresh.take(added);
         self.series.append(&mut found);
         self.kinds = kinds;
         self.next = next;
@@ -269,6 +270,43 @@ impl Writer {
         })
     }
 
+    /// Corrects the entries of a live batch: `text` holds from here on, and did since the sealing, so what was reckoned with the others is forgotten; what
+    /// was told stays told. Answers with the place of `note`, which says who did it.
+    ///
+    /// # Errors
+    /// It is not live, or nothing of it was stored.
+    pub fn correct_batch(
+        &mut self,
+        id: BatchId,
+        batch: &Batch,
+        text: &str,
+        note: &Note,
+        received_at: Timestamp,
+    ) -> Result<Sequence, StoreError> {
+        let body = encode(note)?;
+        let sequence = Sequence(self.next);
+        let transaction = self.connection.transaction()?;
+        let changed = transaction.execute(
+            "UPDATE batch SET text = ?2 WHERE id = ?1 AND ended_us IS NULL",
+            params![id.0, text],
+        )?;
+        if changed == 0 {
+            let name = batch.name.to_string();
+            return Err(StoreError::NoSuchBatch { name });
+        }
+        for table in ["snapshot", "forecast", "set_aside"] {
+            transaction.execute(&format!("DELETE FROM {table} WHERE batch = ?1"), [id.0])?;
+        }
+        transaction.execute(
+            "INSERT INTO note (seq, batch, received_us, body) VALUES (?1, ?2, ?3, ?4)",
+            params![sequence.0, id.0, received_at.as_microsecond(), body],
+        )?;
+        transaction.commit()?;
+        self.next += 1;
+        self.names(batch.sensors.values().cloned());
+        Ok(sequence)
+    }
+
     /// Stores all that came of driving a batch. Answers with the alerts that were not there yet, in order.
     ///
     /// # Errors
@@ -323,7 +361,9 @@ impl Writer {
     ///
     /// # Errors
     /// The file could not be closed in order; what was committed is safe all the same.
-    pub fn close(self) -> Result<(), StoreError> {
+    pub fn close(mut self) -> Result<(), StoreError> {
+        // Left where they are on a full or read-only disk, too.
+        self.settle().ok();
         // It makes later questions faster, and is left on a full or read-only disk.
         self.connection.execute_batch("PRAGMA optimize").ok();
         self.connection

@@ -6,6 +6,7 @@ use fobwatch_core::batch::Batch;
 use tracing::{error, info, warn};
 
 use super::{Failure, claim, house::House, worker};
+use crate::corrected;
 use crate::page::quoted;
 use crate::store::{BatchId, StoreError, StoredBatch};
 
@@ -68,9 +69,17 @@ pub(super) async fn live(
     take_over(house).await?;
     let mut stored = store.read(|reader| reader.batches()).await?;
     let elsewhere = store.read(|reader| reader.batches_elsewhere()).await?;
+    // A file from before a correction tells nothing new.
     let known: BTreeSet<(String, String)> = stored
         .iter()
-        .map(|stored| (stored.name.to_string(), stored.text.clone()))
+        .flat_map(|stored| {
+            let earlier = corrected::earlier(&stored.text);
+            let texts = earlier.iter().map(String::as_str).chain([stored.text.as_str()]);
+            let trimmed = texts.map(|text| corrected::entries(text).trim_end().to_owned());
+            trimmed
+                .map(|text| (stored.name.to_string(), text))
+                .collect::<Vec<_>>()
+        })
         .collect();
     // Of many that are known none is read for the sake of those that are new.
     let mut watched: Option<Vec<Batch>> = None;
@@ -80,7 +89,7 @@ pub(super) async fn live(
             info!(batch = %batch.name, "{} is not watched here: {why}.", batch.name);
             continue;
         }
-        let same = |other: &&StoredBatch| other.name == batch.name && other.text == text;
+        let same = |other: &&StoredBatch| other.name == batch.name && corrected::held(&other.text, &text);
         if let Some(heard) = elsewhere
             .iter()
             .find(same)
@@ -89,7 +98,8 @@ pub(super) async fn live(
             info!(batch = %heard.name, "{} has been ended where it was watched, so its file is left alone.", heard.name);
             continue;
         }
-        if known.contains(&(batch.name.to_string(), text.clone())) {
+        let told = corrected::entries(&text).trim_end().to_owned();
+        if known.contains(&(batch.name.to_string(), told)) {
             if stored
                 .iter()
                 .find(same)
@@ -117,8 +127,8 @@ pub(super) async fn live(
             Ok(_id) => watched.push(batch),
             Err(StoreError::NameTaken { name }) => warn!(
                 batch = %name,
-                "The file of {name} differs from the batch that is watched under that name; the watched one is kept. To \
-                 change it: `fobwatch batch end {}`, then start again.",
+                "The file of {name} differs from the batch that is watched under that name; the watched one is kept. If it is the same filling, \
+                 and the file is right: `fobwatch batch correct {0} FILE`. If it is another one: `fobwatch batch end {0}`, then start again.",
                 quoted(&name)
             ),
             Err(error) => return Err(error),

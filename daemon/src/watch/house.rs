@@ -2,6 +2,7 @@
 
 use std::{
     collections::BTreeMap,
+    ops::Bound,
     sync::{
         Arc, Mutex, PoisonError, RwLock,
         atomic::{AtomicBool, Ordering},
@@ -21,6 +22,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::{
     config::{self, Config, Display, Secret, Share},
+    corrected::Corrected,
     decode::Calibrations,
     deliver::Destination,
     http,
@@ -45,6 +47,8 @@ pub(crate) enum Request {
     Command(BatchId, Command),
     Add(Box<Batch>, String),
     End(Arc<Live>),
+    /// The batch goes on with other entries, from its sealing on.
+    Correct(Arc<Live>, Box<Corrected>),
     /// What another daemon of the site told of a batch.
     Hear(Box<Heard>),
     /// Readings that someone waits for; `new` hears how many of them were not there yet.
@@ -170,6 +174,19 @@ impl House {
     pub(crate) fn all(&self) -> Vec<Arc<Live>> {
         let batches = self.batches.read().unwrap_or_else(PoisonError::into_inner);
         batches.values().cloned().collect()
+    }
+
+    /// How many batches are under watch; at most `limit` of them, by slug, behind `after`; and whether more come then.
+    pub(crate) fn some(&self, after: Option<&str>, limit: usize) -> (usize, Vec<Arc<Live>>, bool) {
+        let batches = self.batches.read().unwrap_or_else(PoisonError::into_inner);
+        let from = after.map_or(Bound::Unbounded, Bound::Excluded);
+        let mut behind = batches.range::<str, _>((from, Bound::Unbounded));
+        let some = behind
+            .by_ref()
+            .take(limit)
+            .map(|(_, live)| Arc::clone(live))
+            .collect();
+        (batches.len(), some, behind.next().is_some())
     }
 
     pub(crate) fn batch(&self, slug: &str) -> Option<Arc<Live>> {

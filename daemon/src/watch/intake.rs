@@ -17,9 +17,11 @@ use tracing::{info, warn};
 use super::{
     Failure,
     house::{Asked, House, Request},
+    live::Live,
     workers::Workers,
 };
 use crate::{
+    corrected::Corrected,
     incoming::{Backoff, Incoming, Kind, QUEUE},
     store::{Appended, Sequence, StoreError},
 };
@@ -277,7 +279,11 @@ impl Intake {
         let store = self.house.store.clone();
         let said = matches!(
             request,
-            Request::Note(..) | Request::Command(..) | Request::Add(..) | Request::End(_)
+            Request::Note(..)
+                | Request::Command(..)
+                | Request::Add(..)
+                | Request::End(_)
+                | Request::Correct(..)
         );
         let done = match request {
             Request::Note(batch, note) => {
@@ -305,6 +311,7 @@ impl Intake {
                     Err(error) => Err(error),
                 }
             }
+            Request::Correct(live, corrected) => self.correct(&live, *corrected, now).await?,
             Request::Hear(heard) => store.write(move |writer| writer.hear(&heard, now)).await,
             Request::Readings {
                 readings,
@@ -369,6 +376,41 @@ impl Intake {
         // Whoever asked may have gone away; what was stored stays stored.
         answer.send(done).ok();
         Ok(())
+    }
+}
+
+impl Intake {
+    /// The batch's worker ends before anything changes: nothing that was reckoned with the old entries is stored after that.
+    async fn correct(
+        &mut self,
+        live: &Live,
+        corrected: Corrected,
+        now: Timestamp,
+    ) -> Result<Result<Sequence, StoreError>, Failure> {
+        self.workers.end(live);
+        self.workers.ended(live).await;
+        let Corrected {
+            batch, text, note, ..
+        } = corrected;
+        let (id, kept) = (live.id, batch.clone());
+        let stored = self
+            .house
+            .store
+            .write(move |writer| writer.correct_batch(id, &kept, &text, &note, now))
+            .await;
+        if let Err(StoreError::NoSuchBatch { name }) = stored {
+            // Somebody ended it meanwhile.
+            return Ok(Err(StoreError::NoSuchBatch { name }));
+        }
+        // Stored or not, it is watched on.
+        let batch = if stored.is_ok() { batch } else { live.batch.clone() };
+        self.workers.begin(&self.house, batch, id).await?;
+        if let Ok(sequence) = &stored {
+            info!(batch = %live.batch.name, "The entries of {} were corrected; it is gone over again from its sealing on.", live.batch.name);
+            self.announce(*sequence);
+            self.tick().await?;
+        }
+        Ok(stored)
     }
 }
 

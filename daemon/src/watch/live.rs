@@ -55,6 +55,8 @@ pub(crate) struct Standing {
     pub(crate) monitor: Arc<Monitor>,
     /// Why the batch was set aside.
     pub(crate) failed: Option<String>,
+    /// Counts up with every change.
+    pub(crate) change: u64,
 }
 
 impl Live {
@@ -79,6 +81,7 @@ impl Live {
             standing: RwLock::new(Standing {
                 monitor,
                 failed: None,
+                change: 0,
             }),
             ended: AtomicBool::new(false),
         }
@@ -153,30 +156,38 @@ impl Live {
     /// Its worker ends, in whatever way.
     pub(super) fn end(&self) {
         self.ended.store(true, Ordering::Release);
+        // Whoever waits for it looks again.
+        self.progress.send_modify(|_progress| {});
+    }
+
+    /// Waits until its worker has ended: nothing of it is stored after that.
+    pub(super) async fn ended(&self) {
+        let mut progress = self.progress.subscribe();
+        // The sender lives as long as `self`.
+        let _gone = progress
+            .wait_for(|_progress| self.ended.load(Ordering::Acquire))
+            .await;
+    }
+
+    fn change(&self, change: impl FnOnce(&mut Standing)) {
+        let mut standing = self.standing.write().unwrap_or_else(PoisonError::into_inner);
+        change(&mut standing);
+        standing.change += 1;
     }
 
     pub(super) fn leave(&self, monitor: Arc<Monitor>, seen: Sequence) {
-        self.standing
-            .write()
-            .unwrap_or_else(PoisonError::into_inner)
-            .monitor = monitor;
+        self.change(|standing| standing.monitor = monitor);
         self.progress.send_modify(|progress| progress.seen = seen);
     }
 
     /// It was set aside, and goes on from `seen`.
     pub(super) fn take_up(&self, monitor: Arc<Monitor>, seen: Sequence) {
         self.leave(monitor, seen);
-        self.standing
-            .write()
-            .unwrap_or_else(PoisonError::into_inner)
-            .failed = None;
+        self.change(|standing| standing.failed = None);
     }
 
     pub(super) fn set_aside(&self, why: String) {
-        self.standing
-            .write()
-            .unwrap_or_else(PoisonError::into_inner)
-            .failed = Some(why);
+        self.change(|standing| standing.failed = Some(why));
         self.progress
             .send_modify(|progress| progress.seen = Sequence(i64::MAX));
     }

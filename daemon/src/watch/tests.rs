@@ -1,3 +1,5 @@
+mod corrected;
+
 use std::{
     sync::{
         Arc, Condvar, Mutex,

@@ -5,6 +5,7 @@
 //! seen, until it follows again.
 
 mod aside;
+mod corrected;
 mod kept;
 
 use std::{
@@ -19,6 +20,7 @@ use fobwatch_core::{
     alert::AlertRecord,
     batch::Batch,
     engine::{Action, ClockSource, Event, Monitor, drive_some},
+    note::NoteKind,
 };
 #[cfg(any(test, feature = "faults"))]
 use jiff::Timestamp;
@@ -80,6 +82,8 @@ pub(super) struct Worker {
     first: Option<Event>,
     /// The engine failed, and nothing up to here counts as a person's wish to go on.
     aside: Option<Sequence>,
+    /// Up to here it is gone over with corrected entries: nothing of that is told, see [`Self::settle_corrected`].
+    corrected: Option<Sequence>,
     /// What was stored before this worker began: reminders of it were told already, or are late.
     old: Sequence,
     /// Reminders of that, not told yet.
@@ -105,11 +109,7 @@ pub(super) async fn revive(
     id: BatchId,
 ) -> Result<(Monitor, Sequence), StoreError> {
     let bottled_at = batch.bottled_at;
-    let (snapshot, first) = house
-        .store
-        .read(move |reader| Ok((reader.snapshot(id)?, reader.sequence_before(id, bottled_at)?)))
-        .await?;
-    if let Some(snapshot) = snapshot {
+    if let Some(snapshot) = house.store.read(move |reader| reader.snapshot(id)).await? {
         match Monitor::restore(&snapshot.body, batch.clone(), house.settings.clone()) {
             Ok(monitor) => return Ok((monitor, snapshot.sequence)),
             Err(why) => {
@@ -117,6 +117,11 @@ pub(super) async fn revive(
             }
         }
     }
+    // Looked for only here: it goes over all that was stored since the sealing.
+    let first = house
+        .store
+        .read(move |reader| reader.sequence_before(id, bottled_at))
+        .await?;
     // Kept in the snapshot, so that what ends later changes nothing for this batch.
     let monitor = taught(house, Monitor::new(batch, house.settings.clone())).await?;
     // Where it begins depends on what is stored by now; after a crash it must begin at the same place.
@@ -171,7 +176,10 @@ pub(super) fn concerns(
             }
             (!of_another).then(|| Event::Measured(reading.clone()))
         }
-        StoredWhat::Note(batch, note) => (*batch == id).then(|| Event::Noted(note.clone())),
+        StoredWhat::Note(batch, note) => {
+            let own = *batch == id && note.kind != NoteKind::Corrected;
+            own.then(|| Event::Noted(note.clone()))
+        }
         StoredWhat::Command(batch, command) => (*batch == id).then(|| Event::Commanded(command.clone())),
         StoredWhat::Clock(at) => (clock == ClockSource::Ticks).then_some(Event::Tick { at: *at }),
     }
@@ -202,7 +210,7 @@ impl Worker {
         house: &Arc<House>,
         router: &Arc<Router>,
         live: &Arc<Live>,
-        (monitor, seen): (Monitor, Sequence),
+        (monitor, seen, corrected): (Monitor, Sequence, Option<Sequence>),
         fit: Fit,
         closing: CancellationToken,
     ) -> Self {
@@ -229,6 +237,7 @@ impl Worker {
             totals: None,
             taken: Vec::new(),
             aside: None,
+            corrected,
             old: *house.latest.borrow(),
             late: Vec::new(),
             outcome: empty(live.id, house),
@@ -439,6 +448,9 @@ impl Worker {
             self.count_those_passed_by(given.before);
             let taken = match self.concerns(&event) {
                 None => {
+                    if self.corrected == Some(event.sequence) && !self.settle_corrected(&event) {
+                        return self.rest();
+                    }
                     self.queue.pop_front();
                     self.seen = event.sequence;
                     continue;
@@ -544,6 +556,7 @@ impl Worker {
             match action {
                 // The driver has answered it, or left it open.
                 Action::Fit(_) => {}
+                Action::Alert(_) | Action::Remind(_) if self.is_gone_over(sequence) => {}
                 Action::Alert(alert) => self.outcome.alerts.push(alert),
                 Action::Forecast(forecast) => self.outcome.forecasts.push(*forecast),
                 Action::SetAside(set_aside) => {

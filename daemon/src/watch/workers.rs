@@ -176,6 +176,17 @@ impl Workers {
         } else {
             revived(house, batches).await?
         };
+        let ids: Vec<BatchId> = revived.iter().map(|(id, _, _)| *id).collect();
+        let corrected: BTreeMap<BatchId, Sequence> = house
+            .store
+            .read(move |reader| {
+                let places = ids.into_iter().filter_map(|id| {
+                    let place = reader.corrected(id).transpose()?;
+                    Some(place.map(|place| (id, place)))
+                });
+                places.collect()
+            })
+            .await?;
         let is_first = self.running.is_none();
         let running = match &mut self.running {
             Some(running) => running,
@@ -222,7 +233,7 @@ impl Workers {
                 house,
                 &running.router,
                 &live,
-                (monitor, seen),
+                (monitor, seen, corrected.get(&id).copied()),
                 self.fit,
                 self.stop.clone(),
             );
@@ -245,6 +256,13 @@ impl Workers {
         let Some(running) = &self.running else { return };
         if let Some(post) = running.router.post(live.id) {
             running.crew.ring(&post);
+        }
+    }
+
+    /// Waits until the worker of a batch that was ended has gone.
+    pub(super) async fn ended(&self, live: &Live) {
+        if !self.stepped {
+            live.ended().await;
         }
     }
 

@@ -24,7 +24,7 @@ pub(super) const BESIDE: &str = "cellar";
 const ROWS: usize = 10;
 /// Readings of the batches.
 const COUNT: &str =
-    "SELECT count(*) FROM reading WHERE series IN (SELECT id FROM series WHERE source != 'cellar')";
+    "SELECT count(*) FROM arrived WHERE series IN (SELECT id FROM series WHERE source != 'cellar')";
 
 pub(super) struct Load {
     broker: u16,

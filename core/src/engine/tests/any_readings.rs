@@ -134,6 +134,7 @@ proptest! {
                     prop_assert!(!alert.message.contains("NaN"), "{}", alert.message);
                 }
             }
+            assert_glanced(&monitor);
             let view = monitor.view();
             let said = format!("{} {} {}", view.headline, view.pressure, view.next);
             prop_assert!(!said.contains("NaN") && !said.contains("inf "), "{}", said);

@@ -300,7 +300,18 @@ pub(in crate::engine) fn live(
 
 /// One event through [`drive`].
 pub(in crate::engine) fn feed(monitor: &mut Monitor, life: &Life, event: Event) -> Vec<Action> {
-    drive(monitor, event, &mut |request| life.answer(request))
+    let actions = drive(monitor, event, &mut |request| life.answer(request));
+    assert_glanced(monitor);
+    actions
+}
+
+/// Whatever happened to it: looked at in passing it shows what it shows when looked at in full.
+pub(in crate::engine) fn assert_glanced(monitor: &Monitor) {
+    let sorted = |mut glance: Glance| {
+        glance.alerts.sort();
+        glance
+    };
+    assert_eq!(sorted(monitor.glance()), sorted(Glance::from(&monitor.view())));
 }
 
 pub(in crate::engine) fn told(actions: &[Action]) -> Vec<(AlertName, Transition)> {

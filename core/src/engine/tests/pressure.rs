@@ -377,7 +377,7 @@ fn sentences_speak_in_the_units_and_the_zone_of_the_user() {
     assert!(
         shelved
             .message
-            .starts_with("Shelved until Mon 2 Mar 08:00 -05: at work. "),
+            .starts_with("Shelved until Mon 2 Mar 08:00 UTC-05: at work. "),
         "{}",
         shelved.message
     );

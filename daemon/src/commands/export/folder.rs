@@ -16,6 +16,7 @@ use super::{
 };
 use crate::{
     config::zero,
+    corrected,
     decode::notes,
     store::{Reader, StoredBatch},
 };
@@ -93,7 +94,7 @@ fn free(to: &Path, text: &str) -> Result<(), Ended> {
         |error: std::io::Error| Ended::Failed(format!("{} cannot be written: {error}", to.display()));
     fs::create_dir_all(to).map_err(unwritten)?;
     let empty = fs::read_dir(to).map_err(unwritten)?.next().is_none();
-    let again = fs::read_to_string(to.join("batch.toml")).is_ok_and(|there| there == text);
+    let again = fs::read_to_string(to.join("batch.toml")).is_ok_and(|there| corrected::held(text, &there));
     if empty || again {
         return Ok(());
     }

@@ -12,7 +12,7 @@ use jiff::Timestamp;
 use serde::{Deserialize, de::DeserializeOwned};
 use ureq::Agent;
 
-use super::{Keeper, Known, Noted, Standing};
+use super::{CorrectedBatch, Entries, FIRST, Keeper, Known, Noted, Standing, Wanted};
 use crate::{
     commands::Ended,
     config::Secret,
@@ -44,6 +44,7 @@ pub(super) struct Daemon {
 #[derive(Deserialize)]
 struct Batches {
     batches: Vec<Known>,
+    next: Option<String>,
 }
 
 #[derive(Deserialize)]
@@ -137,7 +138,20 @@ impl Daemon {
     }
 
     fn post<T: DeserializeOwned>(&self, path: &str, body: &str) -> Result<T, Ended> {
-        let mut asked = self.agent.post(self.url(path));
+        self.send(ureq::http::Method::POST, path, body)
+    }
+
+    fn send<T: DeserializeOwned>(
+        &self,
+        method: ureq::http::Method,
+        path: &str,
+        body: &str,
+    ) -> Result<T, Ended> {
+        let mut asked = match method {
+            ureq::http::Method::PUT => self.agent.put(self.url(path)),
+            ureq::http::Method::PATCH => self.agent.patch(self.url(path)),
+            _ => self.agent.post(self.url(path)),
+        };
         if let Some(token) = &self.token {
             asked = asked.header("Authorization", format!("Bearer {}", token.reveal()));
         }
@@ -179,6 +193,15 @@ impl Daemon {
     }
 }
 
+/// Where the next page of an answer is: nowhere but at the daemon that was asked.
+fn own(next: &str) -> Result<&str, Ended> {
+    if next.starts_with("/api/v1/") {
+        Ok(next)
+    } else {
+        Err(Ended::Failed("the next page is not one of the API".to_owned()))
+    }
+}
+
 /// Whole lines, together no longer than `most` bytes if no line is.
 fn pieces(lines: &str, most: usize) -> Vec<String> {
     let mut pieces: Vec<String> = Vec::new();
@@ -217,17 +240,56 @@ impl Keeper for Daemon {
             .then_some("this is the demo: its batches are made up, and no real bottle is watched")
     }
 
-    fn status(&mut self) -> Result<Told, Ended> {
-        self.get("/api/v1/status")
+    fn status(&mut self, of: &Wanted) -> Result<Told, Ended> {
+        match of {
+            Wanted::First => self.get(&format!("/api/v1/status?limit={FIRST}")),
+            Wanted::Only(slug) => self.get(&format!("/api/v1/status?batch={slug}")),
+            Wanted::All => {
+                let mut told: Told = self.get("/api/v1/status?order=name&limit=500")?;
+                while let Some(next) = told.next.take() {
+                    let more: Told = self.get(own(&next)?)?;
+                    told.batches.extend(more.batches);
+                    told.next = more.next;
+                }
+                told.batches.sort_by(|a, b| a.rank().cmp(&b.rank()));
+                Ok(told)
+            }
+        }
     }
 
     fn batches(&mut self) -> Result<Vec<Known>, Ended> {
-        self.get("/api/v1/batches").map(|all: Batches| all.batches)
+        let mut all: Batches = self.get("/api/v1/batches?limit=500")?;
+        while let Some(next) = all.next.take() {
+            let more: Batches = self.get(own(&next)?)?;
+            all.batches.extend(more.batches);
+            all.next = more.next;
+        }
+        Ok(all.batches)
+    }
+
+    fn find(&mut self, slug: &Slug) -> Result<Option<Known>, Ended> {
+        match self.get(&format!("/api/v1/batches?batch={slug}")) {
+            Ok(found) => {
+                let Batches { batches, .. } = found;
+                Ok(batches.into_iter().find(|batch| batch.slug == *slug))
+            }
+            // There is none of that name.
+            Err(Ended::Refused(_)) => Ok(None),
+            Err(failed) => Err(failed),
+        }
     }
 
     fn add(&mut self, _batch: &Batch, text: &str) -> Result<(), Ended> {
         self.post("/api/v1/batches", text)
             .map(|_answer: serde_json::Value| ())
+    }
+
+    fn correct(&mut self, batch: &Known, entries: &Entries, who: &str) -> Result<CorrectedBatch, Ended> {
+        let path = format!("/api/v1/batches/{}?who={}", batch.slug, crate::http::encoded(who));
+        match entries {
+            Entries::Whole(text) => self.send(ureq::http::Method::PUT, &path, text),
+            Entries::Some(some) => self.send(ureq::http::Method::PATCH, &path, &crate::commands::json(some)?),
+        }
     }
 
     fn end(&mut self, batch: &Known) -> Result<(), Ended> {

@@ -15,10 +15,11 @@ use fobwatch_core::{
 };
 use jiff::Timestamp;
 
-use super::{Keeper, Known, Noted, Standing};
+use super::{CorrectedBatch, Entries, FIRST, Keeper, Known, Noted, Standing, Wanted};
 use crate::{
     commands::Ended,
     config::{self, Config},
+    corrected,
     decode::{self, Bounds},
     deliver::Destination,
     page::{self, Context, Shown, Told},
@@ -144,9 +145,13 @@ impl Keeper for Folder {
         )
     }
 
-    fn status(&mut self) -> Result<Told, Ended> {
+    fn status(&mut self, of: &Wanted) -> Result<Told, Ended> {
         let mut shown = Vec::new();
-        for stored in self.live()? {
+        let mut live = self.live()?;
+        if let Wanted::Only(slug) = of {
+            live.retain(|stored| stored.slug == *slug);
+        }
+        for stored in live {
             match self.left(&stored) {
                 Ok(monitor) => shown.push(Shown::from(monitor)),
                 // One bad batch hides no other.
@@ -167,7 +172,11 @@ impl Keeper for Folder {
             unstored: None,
             servers: self.channels()?,
         };
-        Ok(page::told(&shown, &context))
+        let mut told = page::told(&shown, &context);
+        if *of == Wanted::First {
+            told.batches.truncate(FIRST);
+        }
+        Ok(told)
     }
 
     fn batches(&mut self) -> Result<Vec<Known>, Ended> {
@@ -198,6 +207,34 @@ impl Keeper for Folder {
             .add_batch(batch, text, WallClock.now())
             .map(|_id| ())
             .map_err(ended)
+    }
+
+    fn correct(&mut self, batch: &Known, entries: &Entries, who: &str) -> Result<CorrectedBatch, Ended> {
+        let stored = self.stored(&batch.slug)?;
+        let text = match entries {
+            Entries::Whole(text) => text.clone(),
+            Entries::Some(some) => corrected::with_json(&stored.text, some).map_err(Ended::Refused)?,
+        };
+        let live = self.live()?;
+        let read = live
+            .iter()
+            .filter_map(|other| Batch::from_toml(&other.text, "the stored batch").ok());
+        let others: Vec<Batch> = read.map(|(other, _warnings)| other).collect();
+        let now = self.now(&stored)?;
+        let done = corrected::corrected(&stored.text, &text, who, now, &others)
+            .map_err(|not| Ended::Refused(not.to_string()))?;
+        if !done.changes.is_empty() {
+            self.writer
+                .correct_batch(stored.id, &done.batch, &done.text, &done.note, WallClock.now())
+                .map_err(ended)?;
+            self.engines.remove(&stored.id);
+        }
+        Ok(CorrectedBatch {
+            slug: done.batch.name.slug(),
+            batch: done.batch.name,
+            changes: done.changes,
+            warnings: done.warnings,
+        })
     }
 
     fn end(&mut self, batch: &Known) -> Result<(), Ended> {

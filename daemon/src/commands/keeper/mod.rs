@@ -19,6 +19,7 @@ use serde::{Deserialize, Serialize};
 use super::{Ended, quoted, read_config};
 use crate::{
     config::{Config, Display, Secret},
+    corrected::Change,
     http::own_token,
     page::Told,
     rescue,
@@ -55,6 +56,20 @@ pub(super) enum Empty {
     Refuse,
 }
 
+/// So many batches are told of, and named, unless all are wanted.
+pub(super) const FIRST: usize = 100;
+
+/// Of which batches a person wants to hear.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum Wanted {
+    /// The most urgent, [`FIRST`] of them.
+    First,
+    /// Every one.
+    All,
+    /// This one.
+    Only(Slug),
+}
+
 /// A live batch.
 #[derive(Clone, Debug, Deserialize, Serialize)]
 pub(super) struct Known {
@@ -75,6 +90,24 @@ pub(super) struct Standing {
     pub(super) state: AlarmState,
 }
 
+/// What is to hold of a batch.
+#[derive(Clone, Debug)]
+pub(super) enum Entries {
+    /// A whole batch file.
+    Whole(String),
+    /// Single entries by their keys; null: left out.
+    Some(serde_json::Map<String, serde_json::Value>),
+}
+
+/// What was corrected.
+#[derive(Clone, Debug, Deserialize, Serialize)]
+pub(super) struct CorrectedBatch {
+    pub(super) batch: BatchName,
+    pub(super) slug: Slug,
+    pub(super) changes: Vec<Change>,
+    pub(super) warnings: Vec<String>,
+}
+
 /// A note that was taken.
 #[derive(Clone, Debug, Deserialize, Serialize)]
 pub(super) struct Noted {
@@ -93,14 +126,23 @@ pub(super) trait Keeper {
     /// What a person must know of an answer: that nobody watches, or that all is made up.
     fn caution(&self) -> Option<&'static str>;
 
-    /// What every batch needs.
-    fn status(&mut self) -> Result<Told, Ended>;
+    /// What batches need, most urgent first.
+    fn status(&mut self, of: &Wanted) -> Result<Told, Ended>;
 
     /// The live batches.
     fn batches(&mut self) -> Result<Vec<Known>, Ended>;
 
+    /// The live batch with this slug.
+    fn find(&mut self, slug: &Slug) -> Result<Option<Known>, Ended> {
+        let all = self.batches()?;
+        Ok(all.into_iter().find(|batch| batch.slug == *slug))
+    }
+
     /// Takes a batch under watch; `text` is the file that `batch` was read from.
     fn add(&mut self, batch: &Batch, text: &str) -> Result<(), Ended>;
+
+    /// Corrects the entries of a batch, by the word of `who`.
+    fn correct(&mut self, batch: &Known, entries: &Entries, who: &str) -> Result<CorrectedBatch, Ended>;
 
     /// Ends a batch.
     fn end(&mut self, batch: &Known) -> Result<(), Ended>;
@@ -241,23 +283,27 @@ impl Where {
 impl Found {
     /// The live batch that a person means by its name or its slug.
     pub(super) fn batch(&mut self, given: &str) -> Result<Known, Ended> {
+        if let Ok(name) = BatchName::new(given)
+            && let Some(found) = self.keeper.find(&name.slug())?
+        {
+            return Ok(found);
+        }
         let all = self.keeper.batches()?;
-        let known: Vec<String> = all.iter().map(|batch| format!("'{}'", batch.batch)).collect();
-        let slug = BatchName::new(given).map(|name| name.slug());
-        all.into_iter()
-            .find(|batch| slug.as_ref() == Ok(&batch.slug))
-            .ok_or_else(|| {
-                let allowed = if known.is_empty() {
-                    "none is watched yet; `fobwatch batch add FILE` adds one".to_owned()
-                } else {
-                    known.join(", ")
-                };
-                let given: String = given.chars().filter(|c| !c.is_control()).take(80).collect();
-                Ended::Refused(format!(
-                    "no batch of {} is named `{given}`; allowed: {allowed}",
-                    self.keeper.name()
-                ))
-            })
+        let named = all.iter().take(FIRST);
+        let mut known: Vec<String> = named.map(|batch| format!("'{}'", batch.batch)).collect();
+        if all.len() > FIRST {
+            known.push(format!("and {} more", all.len() - FIRST));
+        }
+        let allowed = if known.is_empty() {
+            "none is watched yet; `fobwatch batch add FILE` adds one".to_owned()
+        } else {
+            known.join(", ")
+        };
+        let given: String = given.chars().filter(|c| !c.is_control()).take(80).collect();
+        Err(Ended::Refused(format!(
+            "no batch of {} is named `{given}`; allowed: {allowed}",
+            self.keeper.name()
+        )))
     }
 
     /// Tells on standard error what a person must know of the answer.

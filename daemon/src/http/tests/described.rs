@@ -22,6 +22,7 @@ fn routes() -> BTreeSet<String> {
     let merged = [
         super::super::readings::ADDRESS,
         "/api/v1/import",
+        "/api/v1/batches/{slug}",
         "/api/v1/batches/{slug}/rescue",
     ];
     let all = listed.chain(merged).map(str::to_owned);
@@ -65,6 +66,7 @@ async fn answers_are_as_described() {
     let daemon = Daemon::start().await;
     let document = document(&daemon).await;
     let wish = json!({ "deed": "acknowledge", "who": "Ada" });
+    let one = "/api/v1/batches/{slug}";
     let forecast = "/api/v1/batches/{slug}/forecast";
     let notes = "/api/v1/batches/{slug}/notes";
     let alert = "/api/v1/batches/{slug}/alerts/{alert}";
@@ -77,6 +79,14 @@ async fn answers_are_as_described() {
         ("get", "/api/v1/status", String::new()),
         ("get", forecast, String::new()),
         ("get", "/api/v1/batches/{slug}/rescue", String::new()),
+        (
+            "put",
+            one,
+            batch_text("plum 1").replace("fill_ml = 475", "fill_ml = 470"),
+        ),
+        ("put", one, batch_text("plum 2")),
+        ("patch", one, json!({ "bottle.count": 9 }).to_string()),
+        ("patch", one, json!({ "bottle.fill_ml": [9] }).to_string()),
         ("post", notes, json!({ "kind": "vented" }).to_string()),
         ("post", notes, json!({ "kind": "sung_to" }).to_string()),
         ("post", alert, wish.to_string()),
@@ -109,7 +119,7 @@ async fn answers_are_as_described() {
         }
         let (status, answer) = match method {
             "get" => daemon.get(&address).await,
-            _ => daemon.post(&address, body).await,
+            _ => daemon.ask(method, &address, body).await,
         };
         let responses = &document["paths"][described][method]["responses"];
         let response = &responses[status.as_str()];

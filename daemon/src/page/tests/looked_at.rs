@@ -5,6 +5,7 @@ use std::fs;
 use fobwatch_core::{
     alert::AlertName,
     engine::{ApartView, Place},
+    forecast::Odd,
     note::{Note, NoteKind},
 };
 use jiff::SignedDuration;
@@ -72,6 +73,7 @@ fn write_pages_to_look_at() {
     })
     .collect();
     let mut asked = hibiscus();
+    asked.view.asked = vec![Odd::Sugar];
     asked.view.questions = vec![
         "Hibiscus 12 has made more CO2 than its sugar can give: is the sugar in the batch file right, and nothing sweet left out?".to_owned(),
     ];

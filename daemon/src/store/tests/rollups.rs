@@ -48,7 +48,8 @@ fn totals(buckets: &[Bucket]) -> (u64, Option<f64>, Option<f64>) {
 #[test]
 fn rollups_of_readings_in_any_order_are_those_of_the_raw_readings() {
     let folder = tempfile::tempdir().unwrap();
-    let writer = filled(folder.path());
+    let mut writer = filled(folder.path());
+    writer.settle().unwrap();
     let wrong: i64 = writer
         .connection()
         .query_row(
@@ -162,6 +163,7 @@ fn rollups_that_are_made_later_in_lots_are_those_that_were_made_at_once() {
         })
         .collect();
     writer.append_readings(&early, at(7_300)).unwrap();
+    writer.settle().unwrap();
     let all = |writer: &Writer| -> Vec<String> {
         let mut query = writer
             .connection()
