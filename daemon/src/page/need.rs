@@ -124,7 +124,8 @@ fn of_batch<'a>(shown: &'a Shown, context: &Context, clock: Clock<'_>) -> Vec<En
     }
     for (question, odd) in shown.view.questions.iter().zip(&shown.view.asked) {
         let mut entry = Entry::new(shown, Urgency::Look);
-        entry.heading.clone_from(question);
+        entry.day = "When you can".to_owned();
+        entry.heading = question.replace("CO2", "CO\u{2082}");
         entry.reasons = vec![if *odd == Odd::Altitude {
             "If it is right, say so, and it is not asked again. If not: mend it in the configuration, and start fobwatch again.".to_owned()
         } else {

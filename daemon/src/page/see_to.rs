@@ -92,10 +92,11 @@ pub(super) fn document(
     wrong: Option<&str>,
 ) -> Markup {
     let slug = shown.batch.name.slug();
-    let (of_standing, quiet): (Vec<_>, Vec<_>) = offers
+    let (mut of_standing, quiet): (Vec<_>, Vec<_>) = offers
         .iter()
         .filter(|(_, offers)| !offers.is_empty())
         .partition(|(alert, _)| view(shown, *alert).is_some());
+    of_standing.sort_by_key(|(alert, _)| std::cmp::Reverse(alert.priority()));
     let wrong: Vec<String> = wrong.map(str::to_owned).into_iter().collect();
     let address = |what: &str| format!("/batches/{slug}/{what}");
     frame(

@@ -2,7 +2,7 @@
 
 use maud::{DOCTYPE, Markup, html};
 
-use super::{Context, Shown, caution, chart, head::head, told};
+use super::{Context, Shown, amount::capital, caution, chart, craft, head::head, setting, told};
 
 pub(super) fn document(shown: &Shown, context: &Context) -> Markup {
     let name = shown.batch.name.as_str();
@@ -17,16 +17,16 @@ pub(super) fn document(shown: &Shown, context: &Context) -> Markup {
                 }
                 header { p class="mark-name" { "fobwatch" } }
                 main id="main" {
-                    h1 class=[shown.is_danger().then_some("danger")] { (told.headline) }
-                    @if let Some(pressure) = &told.pressure { p class="press" { (pressure) } }
+                    h1 class=[shown.is_danger().then_some("danger")] { (setting::headline(&told.headline)) }
+                    @if let Some(pressure) = &told.pressure { p class="press" { (craft::sentence(pressure)) } }
                     p class="soft" { time datetime=(context.now) { (told.local) } ". " (told.heard) }
                     section class="batch" {
-                        h2 { (name) }
+                        h2 { (capital(name)) }
                         @for batch in &told.batches {
                             @for need in &batch.needs {
-                                h3 { (need.when) }
-                                p { (need.what) }
-                                @for why in &need.why { p class="soft" { (why) } }
+                                p class="when" { (setting::set(&capital(&need.when))) }
+                                h3 class="need" { (craft::sentence(&need.what)) }
+                                @for why in &need.why { p { (craft::sentence(why)) } }
                             }
                         }
                         @if let Some(picture) = chart::draw(shown, "chart", context, chart::MOST_POINTS) {

@@ -94,7 +94,36 @@ fn write_pages_to_look_at() {
         .into_iter()
         .map(|alert| (alert, page::Offer::ALL.to_vec()))
         .collect();
+    let typed = |pairs: &[(&str, &str)]| {
+        let owned = pairs
+            .iter()
+            .map(|(key, text)| ((*key).to_owned(), (*text).to_owned()));
+        owned.collect()
+    };
+    let refused = page::Begun {
+        fields: typed(&[
+            ("name", "hibiscus 12"),
+            ("drink.sucrose_g_per_l", "-60"),
+            ("bottle.fill_ml", "575"),
+            ("bottle.capacity_ml", "500"),
+        ]),
+        wrong: typed(&[
+            ("drink.sucrose_g_per_l", "It is -60; allowed: 0 to 900 g/L."),
+            (
+                "bottle.fill_ml",
+                "It is 575; allowed: above 0 and below the capacity of 500 mL.",
+            ),
+            (
+                "bottle.pressure_limit_bar",
+                "Missing; allowed: above 0 to 100 bar of gauge pressure: the figure of the bottle's maker; fobwatch has no default.",
+            ),
+            ("bottle.material", "Missing; allowed: glass, pet, steel."),
+        ]),
+        ..page::Begun::default()
+    };
     let pages = [
+        ("new-refused", page::begin(&refused, &context())),
+        ("correct", page::correct(&hibiscus(), &refused, &context())),
         ("lost", agenda(&[lost, lime()], &context())),
         ("midnight", at(scenes::BEFORE_MIDNIGHT)),
         ("spring", at(scenes::BEFORE_SPRING)),

@@ -77,6 +77,15 @@ fn sentences_begin_with_a_capital_and_the_sensors_are_counted_in_words() {
 }
 
 #[test]
+fn what_presses_most_is_seen_to_first() {
+    let offers = fobwatch_core::alert::AlertName::ALL.map(|alert| (alert, Offer::ALL.to_vec()));
+    let page = see_to(&scenes::everything_at_once(), &offers, &context(), None);
+    let order = ["Over limit</h3>", "Limit near</h3>", "Sensor silent</h3>"];
+    let places = order.map(|heading| place(&page, heading));
+    assert!(places.is_sorted(), "{places:?}");
+}
+
+#[test]
 fn what_wants_a_reason_asks_for_its_own() {
     let offers = [(fobwatch_core::alert::AlertName::SensorSilent, Offer::ALL.to_vec())];
     let page = see_to(&plum(), &offers, &context(), None);
