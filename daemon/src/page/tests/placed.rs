@@ -97,3 +97,23 @@ fn what_wants_a_reason_asks_for_its_own() {
         assert!(place(&page, summary) < place(&page, asked));
     }
 }
+
+#[test]
+fn red_is_for_pressure_alone() {
+    let rules = super::style().split('}');
+    let red = rules.filter(|rule| rule.contains("var(--danger"));
+    let selectors: Vec<&str> = red
+        .filter_map(|rule| rule.split('{').next())
+        .map(str::trim)
+        .collect();
+    assert_eq!(
+        selectors,
+        [
+            ".danger",
+            ".agenda li.alarm",
+            ".agenda li.alarm + li.alarm",
+            ".limit",
+            "svg .limit-word"
+        ]
+    );
+}
