@@ -91,7 +91,7 @@ const AT_ONCE: u32 = 20;
 /// What was gathered, as of which place in the store's order.
 type Known = (i64, Result<Gathered, String>);
 
-/// Batches gathered before, of one store. An ended batch is gone over once; a live one anew when enough has come to it.
+/// Batches gathered before, of one store. An ended batch is gone over once; a live one anew when enough has come to it, or it was corrected.
 #[derive(Debug, Default)]
 pub(crate) struct Kept(Mutex<BTreeMap<BatchId, Known>>);
 
@@ -117,7 +117,10 @@ impl Kept {
             }
             let kept = || self.0.lock().unwrap_or_else(PoisonError::into_inner);
             let known = kept().get(&stored.id).cloned();
-            let is_fresh = |seen: i64| stored.ended_at.is_some() || end < seen.saturating_add(NEWS);
+            let corrected = reader.corrected(stored.id)?.map_or(0, |place| place.0);
+            let is_fresh = |seen: i64| {
+                corrected <= seen && (stored.ended_at.is_some() || end < seen.saturating_add(NEWS))
+            };
             let known = match known {
                 Some((seen, known)) if is_fresh(seen) || gone_over >= AT_ONCE => known,
                 None if gone_over >= AT_ONCE => {
@@ -155,5 +158,37 @@ impl Kept {
             other.culture == batch.culture && other.bottled_at < batch.bottled_at
         })?;
         Ok(found.into_iter().map(|gathered| gathered.entry.lesson).collect())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        config::Config,
+        corrected::{corrected, with},
+        store::Writer,
+        watch::tests::{batch_text, start},
+    };
+
+    #[test]
+    fn a_corrected_batch_is_gone_over_again() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut writer = Writer::open(folder.path()).unwrap();
+        let text = batch_text("plum 1");
+        let batch = Batch::from_toml(&text, "test").unwrap().0;
+        let id = writer.add_batch(&batch, &text, start()).unwrap();
+        let settings = Config::defaults().unwrap().settings(ClockSource::Readings);
+        let kept = Kept::default();
+        let left_out = |writer: &Writer| {
+            let (_, left_out) = kept.gathered(&writer.reader(), &settings, |_| true).unwrap();
+            left_out.concat()
+        };
+        assert!(left_out(&writer).contains("names no culture"));
+        let given = with(&text, &[("culture", Some("\"jar two\""))]).unwrap();
+        let done = corrected(&text, &given, "Ada", start(), []).unwrap();
+        writer.correct_batch(id, &done, start()).unwrap();
+        let told = left_out(&writer);
+        assert!(told.contains("nothing was measured"), "{told}");
     }
 }

@@ -154,7 +154,8 @@ pub(crate) fn batch_file(typed: &BTreeMap<String, String>, zone: &TimeZone) -> R
         let Some(text) = given(field) else { continue };
         match text.replace(',', ".").parse::<f64>() {
             Ok(number) if number.is_finite() => {
-                let number = if key == "count" && number.fract() == 0.0 {
+                // As it was typed: a complaint names it again.
+                let number = if number.fract() == 0.0 && number.abs() < 1e9 {
                     format!("{number:.0}")
                 } else {
                     format!("{number:?}")

@@ -395,7 +395,7 @@ impl Intake {
             .store
             .write(move |writer| {
                 let stored = writer.correct_batch(id, &corrected, now)?;
-                Ok((stored, corrected.batch))
+                Ok((stored, corrected))
             })
             .await;
         if let Err(StoreError::NoSuchBatch { name }) = stored {
@@ -404,7 +404,12 @@ impl Intake {
         }
         // Stored or not, it is watched on.
         let (stored, batch) = match stored {
-            Ok((stored, batch)) => (Ok(stored), batch),
+            Ok((stored, corrected)) => {
+                for warning in &corrected.warnings {
+                    warn!(batch = %live.batch.name, "{}: {warning}", live.batch.name);
+                }
+                (Ok(stored), corrected.batch)
+            }
             Err(failed) => (Err(failed), live.batch.clone()),
         };
         self.workers.begin(&self.house, batch, id).await?;
