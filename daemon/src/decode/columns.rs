@@ -5,7 +5,7 @@
 
 use std::{fs::File, io::Write, panic, sync::Arc};
 
-use fobwatch_core::reading::Reading;
+use fobwatch_core::{plain, reading::Reading};
 use jiff::Timestamp;
 use parquet::{
     basic::{Compression, Encoding, LogicalType, Repetition, TimeUnit, Type as Stored},
@@ -152,8 +152,9 @@ pub fn rows(input: File, calibrations: &Calibrations) -> Result<Rows<'_>, BadRow
     };
     // The library gives up by a panic on some damages.
     let begun = panic::catch_unwind(move || {
-        let file = SerializedFileReader::new(input)
-            .map_err(|error| Wrong::Columns(format!("is no Parquet file that can be read: {error}")))?;
+        let file = SerializedFileReader::new(input).map_err(|error| {
+            Wrong::Columns(format!("is no Parquet file that can be read: {}", told(&error)))
+        })?;
         let facts = file.metadata().file_metadata();
         let (projection, times) = ours(facts.schema())?;
         let columns = file
@@ -171,7 +172,7 @@ pub fn rows(input: File, calibrations: &Calibrations) -> Result<Rows<'_>, BadRow
         let all = facts.num_rows();
         let rows = RowIter::from_file_into(Box::new(file))
             .project(Some(projection))
-            .map_err(|error| Wrong::Columns(error.to_string()))?;
+            .map_err(|error| Wrong::Columns(told(&error)))?;
         Ok((rows, u64::try_from(all).unwrap_or(0), times))
     });
     let begun = begun.unwrap_or_else(|_panic| Err(Wrong::Columns("is a damaged Parquet file".to_owned())));
@@ -183,6 +184,11 @@ pub fn rows(input: File, calibrations: &Calibrations) -> Result<Rows<'_>, BadRow
         times,
         calibrations,
     })
+}
+
+/// What the library says; names and texts of the file stand in it.
+fn told(error: &ParquetError) -> String {
+    plain::line(&error.to_string(), 300)
 }
 
 /// Our columns of a file's schema.
@@ -244,7 +250,7 @@ fn ours(schema: &Type) -> Result<(Type, Times), Wrong> {
         .build();
     projection
         .map(|projection| (projection, times))
-        .map_err(|error| Wrong::Columns(error.to_string()))
+        .map_err(|error| Wrong::Columns(told(&error)))
 }
 
 impl Iterator for Rows<'_> {
@@ -261,7 +267,7 @@ impl Iterator for Rows<'_> {
                     wrong,
                 }));
             }
-            Ok(Some(Err(error))) => error.to_string(),
+            Ok(Some(Err(error))) => told(&error),
             Ok(None) => "it ends early".to_owned(),
             Err(_panic) => "what follows makes no sense".to_owned(),
         };
