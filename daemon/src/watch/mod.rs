@@ -260,17 +260,18 @@ impl Daemon {
         let pinged = config.ping_url.clone().map(|url| (url, config.ping_every));
         let inputs = inputs::Inputs::start(Arc::clone(&house), config, setup.inbox, stop.clone());
         let mut tasks = vec![tokio::spawn(inputs.run(setup.reloads))];
+        let asked_at = own
+            .as_ref()
+            .map_or(Ok(address), TcpListener::local_addr)
+            .map_err(unserved)?;
+        // Before anybody is answered: who has seen the page finds the daemon by its folder, too.
+        house.store.write(move |writer| writer.serves(asked_at)).await?;
         tasks.push(tokio::spawn(http::serve(
             Arc::clone(&house),
             listener,
             http::Way::Front,
             stop.clone(),
         )));
-        let asked_at = own
-            .as_ref()
-            .map_or(Ok(address), TcpListener::local_addr)
-            .map_err(unserved)?;
-        house.store.write(move |writer| writer.serves(asked_at)).await?;
         tasks.extend(own.map(|own| {
             let house = Arc::clone(&house);
             tokio::spawn(http::serve(house, own, http::Way::CommandLine, stop.clone()))
