@@ -103,15 +103,16 @@ impl<'f> Adding<'f> {
 impl Fresh {
     pub(super) fn take(&mut self, added: Added) {
         let Added {
-            mut keys,
-            mut newest,
+            keys,
+            newest,
             settled,
         } = added;
-        self.newest.append(&mut newest);
+        self.newest.extend(newest);
         if settled {
             self.keys.clear();
         } else {
-            self.keys.append(&mut keys);
+            // Not `append`, which makes the whole set anew.
+            self.keys.extend(keys);
         }
     }
 }
