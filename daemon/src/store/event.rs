@@ -18,6 +18,14 @@ use crate::deliver::Destination;
 #[serde(transparent)]
 pub struct Sequence(pub i64);
 
+impl Sequence {
+    /// The place just before it; something may stand there or not.
+    #[must_use]
+    pub(crate) fn before(self) -> Self {
+        Self(self.0.saturating_sub(1))
+    }
+}
+
 /// A batch in the store. A name may come back after its batch has ended; this never does.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(transparent)]

@@ -446,6 +446,10 @@ impl Worker {
                 continue;
             }
             self.count_those_passed_by(given.before);
+            if self.totals.is_some() && given.before.is_some() {
+                // Those that were counted are seen: a state that is kept within this event would have them counted again.
+                self.seen = self.seen.max(event.sequence.before());
+            }
             let taken = match self.concerns(&event) {
                 None => {
                     if self.corrected == Some(event.sequence) && !self.settle_corrected(&event) {
