@@ -17,6 +17,7 @@ const FINE_PER_BIN: i32 = 6;
 /// Ages, h, past which everything is reckoned with more coarsely.
 pub(super) const WEEKS_H: f64 = 240.0;
 pub(super) const OLD_H: f64 = 720.0;
+pub(super) const MONTHS_H: f64 = 2_880.0;
 
 /// Bins that are told as one once they are weeks old, and older.
 const TOGETHER: [i32; 2] = [4, 24];

@@ -9,6 +9,7 @@ mod kinds;
 mod notes;
 mod silence;
 mod slopes;
+mod years;
 
 use std::sync::Arc;
 
