@@ -4,6 +4,7 @@ mod air;
 mod asleep;
 mod both;
 mod calibration;
+mod draws;
 mod growth;
 mod kinds;
 mod notes;
