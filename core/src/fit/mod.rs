@@ -18,6 +18,7 @@ mod climb;
 mod course;
 mod evidence;
 mod frame;
+mod led;
 mod lesson;
 mod life;
 mod liveliness;
@@ -44,6 +45,7 @@ use crate::{
 
 pub use check::Crosscheck;
 pub use evidence::Evidence;
+pub use led::fit_led;
 pub use lesson::lesson;
 pub use liveliness::liveliness;
 pub use past::{Passed, past};
@@ -95,6 +97,8 @@ pub struct Posterior {
     seed: u64,
     /// Knots of the discrepancy at the time of the fit.
     knots: usize,
+    /// In how many spans of time the sensor vessel had been measured.
+    heard: usize,
     best: Vec<f64>,
     members: Vec<Vec<f64>>,
 }
@@ -135,6 +139,7 @@ fn drawn(evidence: &Evidence, at: Timestamp, warm: Option<&Arc<Posterior>>, seed
         at,
         seed,
         knots,
+        heard: evidence.heard(now_h),
         best: sampled.best,
         members: sampled.members,
     }

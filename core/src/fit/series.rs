@@ -105,6 +105,11 @@ impl Series {
         self.bins.forget_from(at_h);
     }
 
+    /// In how many spans of time something was measured before `until_h`.
+    pub(super) fn filled(&self, until_h: f64) -> usize {
+        self.fine.filled(until_h) + self.bins.filled(until_h)
+    }
+
     /// All points up to `until_h`, in order of time. Values whose time `wanted` refuses are left out of the medians.
     pub(super) fn points(&self, until_h: f64, wanted: impl Fn(f64) -> bool) -> Vec<Point> {
         let fine = self.fine.points(until_h, &wanted);

@@ -7,6 +7,7 @@ mod calibration;
 mod draws;
 mod growth;
 mod kinds;
+mod led;
 mod notes;
 mod silence;
 mod slopes;
