@@ -341,13 +341,13 @@ fn any_bottle() -> Option<Bottle> {
     })
 }
 
-const MATERIAL_ALLOWED: &str = "glass, pet or steel";
+const MATERIAL_ALLOWED: &str = "glass, plastic or steel";
 const CAPACITY_ALLOWED: &str = "above 0 to 1000000 mL, brimful";
 
 fn material(section: &mut Section<'_, '_>) -> Option<Material> {
     section.text("material", MATERIAL_ALLOWED, |text| match text {
         "glass" => Some(Material::Glass),
-        "pet" => Some(Material::Pet),
+        "plastic" | "pet" => Some(Material::Pet),
         "steel" => Some(Material::Steel),
         _ => None,
     })

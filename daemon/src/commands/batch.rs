@@ -202,7 +202,8 @@ fn add(place: &Where, file: &std::path::Path, as_json: bool) -> Result<(), Ended
 
 fn list(place: &Where, as_json: bool) -> Result<(), Ended> {
     let mut found = place.find(Empty::Refuse)?;
-    let all = found.keeper.batches()?;
+    let mut all = found.keeper.batches()?;
+    all.sort_by(|a, b| a.batch.cmp(&b.batch));
     found.warn();
     if as_json {
         return all.iter().try_for_each(|known| record(known, None));

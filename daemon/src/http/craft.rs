@@ -211,12 +211,11 @@ async fn compare(
             past: &batch.past,
         }));
     }
-    let picture = (!curves.is_empty()).then(|| page::compared(&curves));
     Ok(Html(page::cultures(
         &comparison,
         &fed,
         &left_out,
-        picture.as_deref(),
+        &curves,
         &house.display,
         house.demo,
     )))

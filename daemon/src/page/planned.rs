@@ -296,8 +296,8 @@ fn form(typed: &Filled<'_>, sources: &[String]) -> Markup {
                 (recipe(typed))
             }))
             (group("The bottles", &BOTTLE, typed, &html! {
-                (choice("material", "They are of", &[("glass", "glass"), ("pet", "plastic"), ("steel", "steel")], given("material")))
-                (choice("pilot", "The gauge sits", &[("pet", "on a plastic bottle, the pilot"), ("none", "nowhere: no gauge")], given("pilot")))
+                (choice("material", "They are of", &[("glass", "glass"), ("plastic", "plastic"), ("steel", "steel")], given("material")))
+                (choice("pilot", "The gauge sits", &[("plastic", "on a plastic bottle, the pilot"), ("none", "nowhere: no gauge")], given("pilot")))
                 (more("Less usual: where the limit stands, headspace", &MORE_OF_BOTTLE, typed, &html! {
                     (choice("headspace", "Above the drink is", &[("air", "air: capped as filled"), ("foam", "foam: capped on foam"), ("purged", "CO\u{2082}: purged")], given("headspace")))
                 }))

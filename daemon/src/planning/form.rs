@@ -6,7 +6,7 @@ use fobwatch_core::{document::Problem, recipe::SugarKind};
 use jiff::tz::TimeZone;
 
 use super::{Room, read_room};
-use crate::moment;
+use crate::{basic_string::quoted, moment};
 
 /// Fields with a number, and the table and key that they have in a batch file.
 const NUMBERS: [(&str, &str, &str); 19] = [
@@ -120,11 +120,6 @@ pub(crate) fn key_of(field: &str) -> Option<String> {
         .map(|(_, table, key)| format!("{table}.{key}"))
 }
 
-/// A text as TOML has it: its basic strings are those of JSON.
-fn quoted(text: &str) -> String {
-    serde_json::Value::from(text).to_string().replace('\u{7f}', "")
-}
-
 /// The text of a batch file. What it says is judged by whoever reads it.
 ///
 /// # Errors
@@ -180,13 +175,13 @@ pub(crate) fn batch_file(typed: &BTreeMap<String, String>, zone: &TimeZone) -> R
                 .push_str(&format!("{key} = {}\n", quoted(text)));
         }
     }
-    if given("pilot") != Some("pet") {
+    if !matches!(given("pilot"), Some("plastic" | "pet")) {
         tables.remove("pilot");
-    } else if given("material") != Some("pet") {
+    } else if !matches!(given("material"), Some("plastic" | "pet")) {
         tables
             .entry("pilot")
             .or_default()
-            .push_str("material = \"pet\"\n");
+            .push_str("material = \"plastic\"\n");
     }
     if let Ok(Some((room, _))) = room(typed) {
         tables
@@ -334,7 +329,7 @@ mod tests {
         let mut fields = typed(&GOOD);
         fields.remove("sucrose_g_per_l");
         fields.extend(typed(&[
-            ("pilot", "pet"),
+            ("pilot", "plastic"),
             ("pilot_capacity_ml", "1000"),
             ("pilot_fill_ml", "950"),
             ("recipe_makes_ml", "1000"),

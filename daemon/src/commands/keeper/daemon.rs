@@ -5,14 +5,13 @@ use std::{net::SocketAddr, time::Duration};
 use fobwatch_core::{
     alert::AlertName,
     batch::{Batch, Slug},
-    culture::DiaryEntry,
     reading::Reading,
 };
 use jiff::Timestamp;
 use serde::{Deserialize, de::DeserializeOwned};
 use ureq::Agent;
 
-use super::{CorrectedBatch, Entries, FIRST, Keeper, Known, Noted, Standing, Wanted};
+use super::{CorrectedBatch, Diaries, Entries, FIRST, Keeper, Known, Noted, Standing, Wanted};
 use crate::{
     commands::Ended,
     config::Secret,
@@ -60,11 +59,6 @@ struct Notes {
 #[derive(Deserialize)]
 struct Imported {
     new: usize,
-}
-
-#[derive(Deserialize)]
-struct Diary {
-    diary: Vec<DiaryEntry>,
 }
 
 #[derive(Deserialize)]
@@ -302,8 +296,8 @@ impl Keeper for Daemon {
             .map(|taken: Notes| taken.notes)
     }
 
-    fn diary(&mut self) -> Result<Vec<DiaryEntry>, Ended> {
-        self.get("/api/v1/diary").map(|all: Diary| all.diary)
+    fn diary(&mut self) -> Result<Diaries, Ended> {
+        self.get("/api/v1/diary")
     }
 
     fn tend(&mut self, lines: &str) -> Result<usize, Ended> {

@@ -9,13 +9,12 @@ use std::{
 use fobwatch_core::{
     alert::AlertName,
     batch::{Batch, Slug},
-    culture::DiaryEntry,
     engine::{ClockSource, Monitor, Settings},
     reading::Reading,
 };
 use jiff::Timestamp;
 
-use super::{CorrectedBatch, Entries, FIRST, Keeper, Known, Noted, Standing, Wanted};
+use super::{CorrectedBatch, Diaries, Entries, FIRST, Keeper, Known, Noted, Standing, Wanted};
 use crate::{
     commands::Ended,
     config::{self, Config},
@@ -271,8 +270,11 @@ impl Keeper for Folder {
         Ok(noted)
     }
 
-    fn diary(&mut self) -> Result<Vec<DiaryEntry>, Ended> {
-        self.writer.reader().diary().map_err(ended)
+    fn diary(&mut self) -> Result<Diaries, Ended> {
+        Ok(Diaries {
+            entries: self.writer.reader().diary().map_err(ended)?,
+            at: WallClock.now(),
+        })
     }
 
     fn tend(&mut self, lines: &str) -> Result<usize, Ended> {
