@@ -146,6 +146,11 @@ impl CultureCommand {
             )?);
         }
         say(&format!("Noted of {culture}."))?;
+        if let Some(parent) = &self.parent
+            && diary.of(parent).next().is_none()
+        {
+            say(&page::unknown_parent(parent))?;
+        }
         if let Some(state) = diary.state(culture, Timestamp::MAX)
             && state.looks_spoilt
             && self.deed == Some(Tended::Looked)

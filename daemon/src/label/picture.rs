@@ -141,8 +141,8 @@ fn lot_line(place: usize, line: &str) -> Markup {
         } @else if let Some(inner) = line.strip_prefix("  ") {
             p class="inner" { (inner) }
         } @else {
-            @match line.split_once(':') {
-                Some((about, told)) => p { strong { (about) ":" } (told) },
+            @match line.split_once(": ") {
+                Some((about, told)) => p { strong { (about) ":" } " " (told) },
                 None => p { (line) },
             }
         }

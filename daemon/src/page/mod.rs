@@ -65,7 +65,7 @@ pub(crate) use caution::{GONE_TOO_FAR, KEEP_OUT};
 pub use channels::sentences as of_channels;
 pub(crate) use clock::local;
 pub use compared::{Curve, compared};
-pub(crate) use diaries::SPOILT;
+pub(crate) use diaries::{SPOILT, unknown_parent};
 pub(crate) use experimented::experimented;
 pub(crate) use head::{Top, head, top};
 pub(crate) use lettering::wrapped;
@@ -186,7 +186,7 @@ pub(crate) fn tended(diary: &Diary, culture: &CultureName, context: &Context) ->
     let state = diary.state(culture, context.now);
     let mut said: Vec<String> = state
         .iter()
-        .flat_map(|state| diaries::sentences(state, &clock))
+        .flat_map(|state| diaries::sentences(state, diary, &clock))
         .collect();
     said.extend(
         diary
