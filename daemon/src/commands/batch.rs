@@ -172,7 +172,9 @@ fn add(place: &Where, file: &std::path::Path, as_json: bool) -> Result<(), Ended
     let batch = read_batch(file)?;
     let text = read(file)?;
     let mut found = place.find(Empty::Begin)?;
-    found.keeper.add(&batch, &text)?;
+    for warning in found.keeper.add(&batch, &text)? {
+        eprintln!("warning: {warning}");
+    }
     let known = Known {
         slug: batch.name.slug(),
         bottled_at: batch.bottled_at,

@@ -47,6 +47,11 @@ struct Batches {
 }
 
 #[derive(Deserialize)]
+struct Added {
+    warnings: Vec<String>,
+}
+
+#[derive(Deserialize)]
 struct Alerts {
     alerts: Vec<Standing>,
 }
@@ -273,9 +278,13 @@ impl Keeper for Daemon {
         }
     }
 
-    fn add(&mut self, _batch: &Batch, text: &str) -> Result<(), Ended> {
-        self.post("/api/v1/batches", text)
-            .map(|_answer: serde_json::Value| ())
+    fn add(&mut self, _batch: &Batch, text: &str) -> Result<Vec<String>, Ended> {
+        let answer: Added = self.post("/api/v1/batches", text)?;
+        // What the file itself says was told when it was read.
+        let file = Batch::from_toml(text, "the batch file").map(|(_, warnings)| warnings);
+        let known: Vec<String> = file.iter().flatten().map(ToString::to_string).collect();
+        let more = answer.warnings.into_iter();
+        Ok(more.filter(|warning| !known.contains(warning)).collect())
     }
 
     fn correct(&mut self, batch: &Known, entries: &Entries, who: &str) -> Result<CorrectedBatch, Ended> {

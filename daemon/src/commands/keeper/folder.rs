@@ -196,7 +196,7 @@ impl Keeper for Folder {
         self.live()?.into_iter().map(known).collect()
     }
 
-    fn add(&mut self, batch: &Batch, text: &str) -> Result<(), Ended> {
+    fn add(&mut self, batch: &Batch, text: &str) -> Result<Vec<String>, Ended> {
         let live = self.live()?;
         let read = live
             .iter()
@@ -205,8 +205,8 @@ impl Keeper for Folder {
         claim::free(batch, &others).map_err(|claimed| Ended::Refused(claimed.to_string()))?;
         self.writer
             .add_batch(batch, text, WallClock.now())
-            .map(|_id| ())
-            .map_err(ended)
+            .map_err(ended)?;
+        Ok(claim::borrowed(batch, &others))
     }
 
     fn correct(&mut self, batch: &Known, entries: &Entries, who: &str) -> Result<CorrectedBatch, Ended> {

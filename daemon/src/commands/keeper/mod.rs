@@ -148,8 +148,9 @@ pub(super) trait Keeper {
         Ok(all.into_iter().find(|batch| batch.slug == *slug))
     }
 
-    /// Takes a batch under watch; `text` is the file that `batch` was read from.
-    fn add(&mut self, batch: &Batch, text: &str) -> Result<(), Ended>;
+    /// Takes a batch under watch; `text` is the file that `batch` was read from. Answers with what should be thought about beside what the
+    /// file itself says.
+    fn add(&mut self, batch: &Batch, text: &str) -> Result<Vec<String>, Ended>;
 
     /// Corrects the entries of a batch, by the word of `who`.
     fn correct(&mut self, batch: &Known, entries: &Entries, who: &str) -> Result<CorrectedBatch, Ended>;
