@@ -48,6 +48,8 @@ impl Carrier {
                 .timeout(PATIENCE)
                 .connect_timeout(CONNECT)
                 .redirect(reqwest::redirect::Policy::none())
+                // Its HTTP/2 queues without bound what a server sends (RUSTSEC-2026-0258), and is mended no more.
+                .http1_only()
         };
         let through_crate = if server.url.path().trim_end_matches('/').is_empty() {
             let token = server.token.as_ref().map_or("", |token| token.reveal());
