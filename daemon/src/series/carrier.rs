@@ -9,7 +9,7 @@ use std::{
 use influxdb2::{Client, ClientBuilder, RequestError, api::write::TimestampPrecision};
 use reqwest::StatusCode;
 
-use crate::{config::SeriesServer, incoming::cause};
+use crate::{calls, config::SeriesServer, incoming::cause};
 
 /// How long a server may take.
 const PATIENCE: Duration = Duration::from_secs(30);
@@ -44,12 +44,10 @@ pub(super) struct Carrier {
 impl Carrier {
     pub(super) fn new(server: &SeriesServer) -> Result<Self, String> {
         let builder = || {
-            reqwest::Client::builder()
+            calls::client()
                 .timeout(PATIENCE)
                 .connect_timeout(CONNECT)
                 .redirect(reqwest::redirect::Policy::none())
-                // Its HTTP/2 queues without bound what a server sends (RUSTSEC-2026-0258), and is mended no more.
-                .http1_only()
         };
         let through_crate = if server.url.path().trim_end_matches('/').is_empty() {
             let token = server.token.as_ref().map_or("", |token| token.reveal());

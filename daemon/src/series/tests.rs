@@ -224,34 +224,3 @@ async fn a_refused_token_is_told_and_nothing_is_lost() {
             .is_empty()
     );
 }
-
-/// On both ways to a server, the crate's and our own.
-#[tokio::test]
-async fn servers_are_asked_for_nothing_but_http_1() {
-    for path in ["", "/behind"] {
-        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
-        let address = listener.local_addr().unwrap();
-        let server = SeriesServer {
-            url: Url::parse(&format!("https://{address}{path}")).unwrap(),
-            org: String::new(),
-            bucket: "kitchen".to_owned(),
-            token_file: None,
-            token: None,
-        };
-        let carrier = Carrier::new(&server).unwrap();
-        let writes = tokio::spawn(async move { carrier.write("a b=1 1".to_owned()).await });
-        let (stream, _) = timeout(PATIENCE, listener.accept()).await.unwrap().unwrap();
-        let greeting = tokio_rustls::LazyConfigAcceptor::new(rustls::server::Acceptor::default(), stream);
-        let greeting = timeout(PATIENCE, greeting).await.unwrap().unwrap();
-        let wanted: Vec<Vec<u8>> = greeting
-            .client_hello()
-            .alpn()
-            .into_iter()
-            .flatten()
-            .map(<[u8]>::to_vec)
-            .collect();
-        assert_eq!(wanted, [b"http/1.1".to_vec()], "{path}");
-        drop(greeting);
-        writes.await.unwrap().unwrap_err();
-    }
-}
