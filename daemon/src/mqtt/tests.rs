@@ -460,6 +460,24 @@ async fn a_password_is_needed_and_a_wrong_one_is_told_over(protocol: &str) {
     bench.end().await;
 }
 
+/// Whoever began the link begins it again (`watch/inputs.rs`).
+#[tokio::test(flavor = "multi_thread")]
+async fn a_fault_of_the_intake_ends_the_link_and_is_shown() {
+    let folder = tempfile::tempdir().unwrap();
+    let mosquitto = Mosquitto::start(folder.path());
+    let bench = listen(broker(mosquitto.port));
+    hear(mosquitto.port, "fw/status", |payload| payload == ONLINE).await;
+    publish(mosquitto.port, intake::FAULT, &senml(1.25), false).await;
+    let ended = within(bench.link.task).await.unwrap_err();
+    assert!(ended.is_panic());
+    let state = bench.link.meter.state();
+    assert_eq!(
+        (state.up, state.complaint.as_deref()),
+        (Some(false), Some(incoming::STUMBLED))
+    );
+    hear(mosquitto.port, "fw/status", |payload| payload == OFFLINE).await;
+}
+
 mod onlooking;
 mod restarts;
 mod retained;
