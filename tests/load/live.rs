@@ -19,6 +19,8 @@ use crate::made::{self, Model};
 const TOKEN: &str = "a token of this run";
 /// Readings in one post.
 const AT_ONCE: u64 = 500;
+/// Names of the daemon's threads that drive batches begin so.
+const DRIVERS: &str = "batches-";
 /// Between two looks at the forecasts.
 const LOOK: Duration = Duration::from_secs(20);
 
@@ -31,6 +33,8 @@ pub(crate) struct Lived {
     pub(crate) fits: u64,
     pub(crate) fit_s: f64,
     pub(crate) cpu_s: f64,
+    /// Of it what the threads took that drive batches: fits, and little else.
+    pub(crate) driving_s: f64,
     pub(crate) resident_mib: f64,
     pub(crate) written: u64,
     pub(crate) oldest: SignedDuration,
@@ -84,7 +88,8 @@ pub(crate) fn live(models: &[Model], made_at: Timestamp, count: usize, lasts: Du
         )
     };
     let (fits_before, fit_s_before) = fitting(&daemon);
-    let (cpu, written, began) = (daemon.cpu_s(), daemon.written_bytes(), Instant::now());
+    let (cpu, driving) = (daemon.cpu_s(), daemon.cpu_s_of_threads(DRIVERS));
+    let (written, began) = (daemon.written_bytes(), Instant::now());
     let (mut readings, mut oldest, mut looked) = (0, SignedDuration::ZERO, Instant::now());
     while began.elapsed() < lasts {
         let now = Timestamp::now().as_second();
@@ -108,7 +113,7 @@ pub(crate) fn live(models: &[Model], made_at: Timestamp, count: usize, lasts: Du
         thread::sleep(Duration::from_secs(1));
     }
     let (fits, fit_s) = fitting(&daemon);
-    let cpu_s = daemon.cpu_s() - cpu;
+    let (cpu_s, driving_s) = (daemon.cpu_s() - cpu, daemon.cpu_s_of_threads(DRIVERS) - driving);
     let written = daemon.written_bytes() - written;
     let minutes = began.elapsed().as_secs_f64() / 60.0;
     let timed = |address: &str| {
@@ -131,6 +136,7 @@ pub(crate) fn live(models: &[Model], made_at: Timestamp, count: usize, lasts: Du
         fits: whole(fits - fits_before),
         fit_s: fit_s - fit_s_before,
         cpu_s,
+        driving_s,
         written,
         oldest,
         page: timed("/"),

@@ -224,14 +224,25 @@ impl Daemon {
     #[must_use]
     pub fn cpu_s(&self) -> f64 {
         let stat = fs::read_to_string(format!("/proc/{}/stat", self.child.id())).expect("it runs");
-        let behind_name = stat.rsplit(')').next().unwrap_or_default();
-        let ticks = |index: usize| {
-            let field = behind_name.split_whitespace().nth(index);
-            field
-                .and_then(|field| field.parse::<f64>().ok())
-                .unwrap_or_default()
-        };
-        (ticks(11) + ticks(12)) / 100.0
+        used_s(&stat)
+    }
+
+    /// The same of its threads whose names begin with `name`, as far as they have not ended.
+    ///
+    /// # Panics
+    /// It has ended.
+    #[must_use]
+    pub fn cpu_s_of_threads(&self, name: &str) -> f64 {
+        let threads = fs::read_dir(format!("/proc/{}/task", self.child.id())).expect("it runs");
+        threads
+            .filter_map(|thread| {
+                let folder = thread.ok()?.path();
+                // One may end while it is looked at.
+                let own = fs::read_to_string(folder.join("comm")).ok()?;
+                let stat = fs::read_to_string(folder.join("stat")).ok()?;
+                own.starts_with(name).then(|| used_s(&stat))
+            })
+            .sum()
     }
 
     /// Bytes that it has sent to the disk (proc(5), `write_bytes` of `io`).
@@ -323,5 +334,29 @@ impl Drop for Daemon {
         if self.child.kill().is_ok() {
             self.child.wait().ok();
         }
+    }
+}
+
+/// Seconds of processor, in user and system, that a `stat` of proc(5) tells.
+fn used_s(stat: &str) -> f64 {
+    let behind_name = stat.rsplit(')').next().unwrap_or_default();
+    let ticks = |index: usize| {
+        let field = behind_name.split_whitespace().nth(index);
+        field
+            .and_then(|field| field.parse::<f64>().ok())
+            .unwrap_or_default()
+    };
+    (ticks(11) + ticks(12)) / 100.0
+}
+
+#[cfg(test)]
+mod tests {
+    use super::used_s;
+
+    #[test]
+    fn the_name_of_a_thread_may_hold_what_stands_around_it() {
+        let stat = "4711 (batches-1) x) S 1 2 3 0 -1 4194560 9 0 0 0 250 50 7 7 20 0 1 0 12345 1 2";
+        assert!((used_s(stat) - 3.0).abs() < 1e-9);
+        assert!(used_s("nothing of the kind").abs() < 1e-9);
     }
 }

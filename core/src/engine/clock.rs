@@ -94,20 +94,34 @@ impl Clock {
         thinned.max(self.index_from(self.now))
     }
 
-    /// Index of the first tick not before `at`.
     fn index_from(&self, at: Timestamp) -> i64 {
-        let since = at.duration_since(self.origin);
-        let whole = since.as_secs().div_euclid(TICK_SECS);
-        let exact = since.as_secs().rem_euclid(TICK_SECS) == 0 && since.subsec_nanos() <= 0;
-        whole + i64::from(!exact)
+        index_from(self.origin, at)
     }
 
     fn time_of(&self, index: i64) -> Timestamp {
-        index
-            .checked_mul(TICK_SECS)
-            .and_then(|secs| self.origin.checked_add(SignedDuration::from_secs(secs)).ok())
-            .unwrap_or(Timestamp::MAX)
+        time_of(self.origin, index)
     }
+}
+
+/// The first time not before `at` on the grid of ticks of a batch that was sealed at `origin`.
+#[must_use]
+pub fn first_tick_from(origin: Timestamp, at: Timestamp) -> Timestamp {
+    time_of(origin, index_from(origin, at))
+}
+
+/// Index of the first tick not before `at`.
+fn index_from(origin: Timestamp, at: Timestamp) -> i64 {
+    let since = at.duration_since(origin);
+    let whole = since.as_secs().div_euclid(TICK_SECS);
+    let exact = since.as_secs().rem_euclid(TICK_SECS) == 0 && since.subsec_nanos() <= 0;
+    whole + i64::from(!exact)
+}
+
+fn time_of(origin: Timestamp, index: i64) -> Timestamp {
+    index
+        .checked_mul(TICK_SECS)
+        .and_then(|secs| origin.checked_add(SignedDuration::from_secs(secs)).ok())
+        .unwrap_or(Timestamp::MAX)
 }
 
 /// What a tick is.

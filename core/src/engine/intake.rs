@@ -13,7 +13,7 @@ use crate::{
 use super::{SetAsideReason, times::Times};
 
 /// A row further ahead of the clock than this must be confirmed by another.
-const AHEAD: SignedDuration = SignedDuration::from_hours(24);
+pub const AHEAD: SignedDuration = SignedDuration::from_hours(24);
 /// Sources remembered of one quantity.
 const MOST_SOURCES: usize = 64;
 
@@ -123,6 +123,11 @@ impl Intake {
                 .map(|h| (h, SetAsideReason::FromTheFuture))
                 .collect(),
         }
+    }
+
+    /// Whether the next row of any kind decides on one that is held, or is held itself.
+    pub(super) fn decides(&self, reading: &Reading, now: Timestamp) -> bool {
+        !self.held.is_empty() || is_ahead(reading.at, now)
     }
 
     fn route(&mut self, batch: &Batch, reading: Reading, verdicts: &mut Verdicts) {

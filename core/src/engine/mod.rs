@@ -230,8 +230,10 @@ pub struct Fitted {
 
 pub(crate) use awake::Gap;
 pub use awake::{Away, WakingHours};
+pub use clock::first_tick_from;
 pub use drive::{drive, drive_some};
 pub use glance::{AlertGlance, Glance, SensorGlance};
+pub use intake::AHEAD;
 pub use moments::MomentView;
 pub(crate) use moments::{Choice, Moment};
 pub use monitor::Monitor;

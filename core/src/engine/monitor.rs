@@ -16,7 +16,7 @@ use crate::{
     forecast::Odd,
     note::{Note, NoteKind, Palate, Tasting},
     quantity::AbsolutePressure,
-    reading::{Quantity, Source},
+    reading::{Quantity, Reading, Source},
 };
 
 use super::{
@@ -211,15 +211,24 @@ impl Monitor {
         self.state.clock.next_is_with_fit()
     }
 
-    /// The one source that it takes a quantity from. `None`: any may matter, also where readings move the clock.
+    /// The one source that it takes a quantity from. `None`: any may matter.
     ///
     /// A reading of another one would be set aside and leave no trace but a count, so a driver with many batches need not
-    /// step with it: [`Monitor::passed_by`] counts it.
+    /// step with it, unless it moves the clock ([`Monitor::is_moved_by`]): [`Monitor::passed_by`] counts it.
     #[must_use]
     pub fn only_source_of(&self, quantity: Quantity) -> Option<&Source> {
+        self.batch.sensors.get(&quantity)
+    }
+
+    /// Whether a reading does more than to be counted, whoever sent it: where readings are the clock, ticks come before it, or it decides on
+    /// one from far ahead.
+    #[must_use]
+    pub fn is_moved_by(&self, reading: &Reading) -> bool {
         match self.settings.clock {
-            ClockSource::Ticks => self.batch.sensors.get(&quantity),
-            ClockSource::Readings => None,
+            ClockSource::Ticks => false,
+            ClockSource::Readings => {
+                reading.at > self.next_wake() || self.state.intake.decides(reading, self.clock())
+            }
         }
     }
 

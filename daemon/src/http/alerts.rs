@@ -5,7 +5,11 @@ use std::sync::Arc;
 use axum::{
     Extension, Json,
     body::Bytes,
-    extract::{Path, State, rejection::BytesRejection},
+    extract::{
+        Path, Query, State,
+        rejection::{BytesRejection, QueryRejection},
+    },
+    response::Response,
 };
 use fobwatch_core::alert::AlertName;
 use serde_json::{Value, json};
@@ -14,20 +18,55 @@ use super::{
     access::Caller,
     answer::{Complaint, batch, marked},
     batches::settle,
+    paging,
 };
 use crate::{
-    watch::{House, Live, Request},
+    watch::{House, Live, Request, Standing},
     wish::Wish,
 };
 
-pub(super) async fn list(State(house): State<Arc<House>>) -> Json<Value> {
-    let all = house.all();
-    let alerts: Vec<Value> = all.iter().flat_map(|live| of(live)).collect();
-    Json(marked(&house, "alerts", alerts))
+/// Alerts in the order of their batches' slugs; of many some, and where the next ones are. Those of one batch are never parted.
+pub(super) async fn list(
+    State(house): State<Arc<House>>,
+    asked: Result<Query<paging::Asked>, QueryRejection>,
+) -> Result<Response, Complaint> {
+    let asked = paging::BatchesOf::read(asked)?;
+    let lives = match &asked.batch {
+        Some(slug) => vec![batch(&house, slug)?],
+        None => house.all(),
+    };
+    let (mut alerts, mut total) = (Vec::new(), 0);
+    let (mut last, mut next) = (None, None);
+    for live in &lives {
+        let standing = live.standing();
+        // Without a sentence: of ten thousand batches most are on another page.
+        let count = standing.monitor.glance().alerts.len() + usize::from(standing.failed.is_some());
+        total += count;
+        let is_before = |after: &String| live.slug.as_str() <= after.as_str();
+        if count == 0 || next.is_some() || asked.after.as_ref().is_some_and(is_before) {
+            continue;
+        }
+        match last {
+            Some(last) if alerts.len() + count > asked.limit => {
+                next = Some(format!("/api/v1/alerts?limit={}&after={last}", asked.limit));
+            }
+            _ => {
+                alerts.extend(of(live, &standing));
+                last = Some(&live.slug);
+            }
+        }
+    }
+    let mut answer = marked(&house, "alerts", alerts);
+    if let Value::Object(answer) = &mut answer {
+        answer.insert("total".to_owned(), json!(total));
+        if let Some(next) = &next {
+            answer.insert("next".to_owned(), json!(next));
+        }
+    }
+    Ok(paging::linked(next.as_deref(), Json(answer)))
 }
 
-fn of(live: &Live) -> Vec<Value> {
-    let standing = live.standing();
+fn of(live: &Live, standing: &Standing) -> Vec<Value> {
     let mut alerts = Vec::new();
     if let Some(why) = &standing.failed {
         alerts.push(json!({

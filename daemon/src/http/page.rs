@@ -87,13 +87,17 @@ pub(super) struct Only {
 
 /// Expected moves, for calendars that subscribe.
 pub(super) async fn calendar(State(house): State<Arc<House>>) -> impl IntoResponse {
-    let all = house.all();
-    let places = (0..all.len()).collect();
-    let (shown, _, context) = seen(&house, all, PATIENCE, |_| places).await;
+    let mut others = 0;
+    let (shown, _, context) = seen_some(&house, house.all(), PATIENCE, |passed, _| {
+        let (places, more) = page::in_calendar(passed);
+        others = more;
+        places
+    })
+    .await;
     let shown: Vec<Shown> = shown.into_iter().map(|(_, shown)| shown).collect();
     (
         typed("text/calendar; charset=utf-8"),
-        page::calendar(&shown, &context),
+        page::calendar(&shown, others, &context),
     )
 }
 
@@ -167,6 +171,15 @@ async fn seen(
     patience: Duration,
     choose: impl FnOnce(&Survey) -> Vec<usize>,
 ) -> (Vec<(Arc<Live>, Shown)>, Overview, Context) {
+    seen_some(house, all, patience, |_, survey| choose(survey)).await
+}
+
+async fn seen_some(
+    house: &House,
+    all: Vec<Arc<Live>>,
+    patience: Duration,
+    choose: impl FnOnce(&[Passed], &Survey) -> Vec<usize>,
+) -> (Vec<(Arc<Live>, Shown)>, Overview, Context) {
     let latest = *house.latest.borrow();
     let few = all.len() <= MOST_WAITED_FOR;
     if few {
@@ -201,7 +214,7 @@ async fn seen(
             .filter_map(|place| all.get(*place).cloned())
             .collect()
     };
-    let chosen = lives(&choose(&survey));
+    let chosen = lives(&choose(&passed, &survey));
     if !few {
         reached(&chosen, latest, patience.min(PATIENCE_FOR_SOME)).await;
     }

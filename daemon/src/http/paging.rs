@@ -13,7 +13,7 @@ use super::answer::Complaint;
 
 /// The most that one answer holds.
 pub(super) const MOST: usize = 1_000;
-/// So many batches, with all that is known of them, are told unless more are asked for.
+/// So many batches, with all that is known of them, or alerts are told unless more are asked for.
 const BATCHES: usize = 200;
 /// So many batches, with what they need, are told unless more are asked for.
 const STATUS: usize = 100;
@@ -64,7 +64,7 @@ fn given(text: &str) -> String {
     text.chars().filter(|c| !c.is_control()).take(60).collect()
 }
 
-/// Which batches are listed.
+/// Which batches, or whose alerts, are listed.
 #[derive(Debug)]
 pub(super) struct BatchesOf {
     pub(super) batch: Option<String>,

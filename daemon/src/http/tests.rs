@@ -568,6 +568,33 @@ async fn long_lists_come_page_by_page_and_hold_each_batch_once() {
         "</api/v1/batches?limit=4&after=plum-1>; rel=\"next\""
     );
 
+    // Alerts, those of one batch together.
+    for live in daemon.house.all() {
+        live.reaches(*daemon.house.latest.borrow()).await;
+    }
+    let (_, alerts) = daemon.get("/api/v1/alerts").await;
+    let every = alerts["alerts"].as_array().unwrap();
+    assert!(every.len() >= 5 && alerts["total"] == every.len(), "{alerts}");
+    assert!(alerts["next"].is_null());
+    let (mut told, mut pages) = (Vec::new(), 0);
+    let mut next = Some("/api/v1/alerts?limit=1".to_owned());
+    while let Some(address) = next {
+        let (_, page) = daemon.get(&address).await;
+        assert_eq!(page["total"], alerts["total"]);
+        let own = page["alerts"].as_array().unwrap().clone();
+        assert!(own.iter().all(|alert| alert["slug"] == own[0]["slug"]), "{page}");
+        told.extend(own);
+        next = page["next"].as_str().map(str::to_owned);
+        pages += 1;
+    }
+    assert_eq!((&told, pages), (every, 5));
+    let (_, own) = daemon.get("/api/v1/alerts?batch=plum-2").await;
+    let of_plum: Vec<&Value> = every.iter().filter(|alert| alert["slug"] == "plum-2").collect();
+    assert_eq!(
+        own["alerts"].as_array().unwrap().iter().collect::<Vec<_>>(),
+        of_plum
+    );
+
     // What comes first may be asked for, and no page behind it: the order changes.
     let (_, answer) = daemon.get("/api/v1/status?limit=2").await;
     assert_eq!(
@@ -586,6 +613,8 @@ async fn long_lists_come_page_by_page_and_hold_each_batch_once() {
         ("/api/v1/batches?limit=2&limit=3", 422, "each once"),
         ("/api/v1/batches?batch=plum-9", 404, "plum-9"),
         ("/api/v1/batches?order=urgency", 422, "`order` is `urgency`"),
+        ("/api/v1/alerts?limit=none", 422, "`limit` is `none`"),
+        ("/api/v1/alerts?batch=plum-9", 404, "plum-9"),
         ("/api/v1/status?after=plum-1", 422, "order=name"),
         ("/api/v1/status?order=size", 422, "urgency, name"),
         ("/api/v1/status?what=else", 422, "allowed"),

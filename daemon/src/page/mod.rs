@@ -127,10 +127,15 @@ pub(crate) fn agenda_of(batches: &[Shown], overview: &Overview, part: &Part, con
     layout::document(batches, overview, part, context).into_string()
 }
 
-/// Expected moves as a calendar, to be served at `/calendar.ics` as `text/calendar`.
+/// Expected moves as a calendar, to be served at `/calendar.ics` as `text/calendar`. `others`: how many more there are.
 #[must_use]
-pub fn calendar(batches: &[Shown], context: &Context) -> String {
-    calendar::of(batches, context)
+pub fn calendar(batches: &[Shown], others: usize, context: &Context) -> String {
+    calendar::of(batches, others, context)
+}
+
+/// The places in the list of the batches whose moves the calendar holds, and how many more have one.
+pub(crate) fn in_calendar(all: &[Passed]) -> (Vec<usize>, usize) {
+    calendar::chosen(all)
 }
 
 /// The page on which notes of a batch are written: an HTML document. `wrong`: which kind was not taken, and why.

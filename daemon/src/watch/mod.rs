@@ -3,6 +3,7 @@
 //! [`intake`] gives everything its place in the one order of the store; the [`router`] hands it to the batches that it concerns, and a [`crew`] of
 //! threads gives the [`worker`] of each its turns; [`crate::deliver`] carries alerts out; [`crate::http`] shows and asks.
 
+mod beat;
 pub(crate) mod claim;
 mod clock;
 mod crew;
@@ -67,7 +68,7 @@ pub use failure::Failure;
 pub(crate) use house::Door;
 pub(crate) use house::{House, Request};
 pub(crate) use left::{Left, left};
-pub(crate) use live::Live;
+pub(crate) use live::{Live, Standing};
 pub(crate) use peers::Missed;
 pub use signals::stop_on_signals;
 #[cfg(any(test, feature = "faults"))]

@@ -9,11 +9,15 @@ use std::{
     time::Duration,
 };
 
-use fobwatch_core::reading::{Quantity, Reading, Source};
+use fobwatch_core::{
+    engine::ClockSource,
+    reading::{Quantity, Reading, Source},
+};
 use tokio_util::sync::CancellationToken;
 use tracing::error;
 
 use super::{
+    beat::Beats,
     crew::{Crew, Lane},
     house::House,
     post::{Handed, Post},
@@ -67,6 +71,8 @@ struct Table {
     by_source: BTreeMap<Quantity, BTreeMap<Source, Vec<Arc<Post>>>>,
     /// Those that take a quantity from any source.
     open: BTreeMap<Quantity, Vec<Arc<Post>>>,
+    /// Where readings are the clock.
+    beats: Beats,
     /// Those that have seen more than is handed out: they are told the totals as of then.
     ahead: BTreeMap<Sequence, Vec<Arc<Post>>>,
 }
@@ -121,6 +127,10 @@ impl Router {
     pub(super) fn enter(&self, post: &Arc<Post>, only_source_of: impl Fn(Quantity) -> Option<Source>) {
         let mut table = self.table();
         table.all.insert(post.live.id, Arc::clone(post));
+        if self.house.settings.clock == ClockSource::Readings {
+            let sealed_at = post.live.batch.bottled_at;
+            table.beats.enter(post.live.id, Arc::clone(post), sealed_at);
+        }
         for quantity in Quantity::ALL {
             let listeners = match only_source_of(quantity) {
                 Some(source) => table.by_source.entry(quantity).or_default().entry(source),
@@ -155,6 +165,7 @@ impl Router {
     pub(super) fn leave(&self, id: BatchId) {
         let mut table = self.table();
         table.all.remove(&id);
+        table.beats.leave(id);
         let others = |posts: &mut Vec<Arc<Post>>| posts.retain(|post| post.live.id != id);
         table.open.values_mut().for_each(others);
         for sources in table.by_source.values_mut() {
@@ -232,11 +243,16 @@ impl Router {
                 table.totals.count(reading.measured.quantity());
             }
             table.position = event.sequence;
-            table.each_concerned(&event, |post| {
+            let hand = |post: &Arc<Post>| {
                 if post.hand(&event, before) {
                     self.crew.queue(post, Lane::Soon);
                 }
-            });
+            };
+            table.each_concerned(&event, hand);
+            // Once is enough: a mailbox takes an event that it has no second time.
+            if let StoredWhat::Reading(reading) = &event.what {
+                table.beats.moved_by(reading).iter().for_each(hand);
+            }
         }
         self.house.handed_out.send_replace(table.position);
     }

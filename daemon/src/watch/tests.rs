@@ -1,3 +1,4 @@
+mod by_readings;
 mod corrected;
 
 use std::{

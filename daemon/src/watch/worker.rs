@@ -19,7 +19,7 @@ use std::{
 use fobwatch_core::{
     alert::AlertRecord,
     batch::Batch,
-    engine::{Action, ClockSource, Event, Monitor, drive_some},
+    engine::{Action, ClockSource, Event, Monitor, SetAsideReason, drive_some},
     note::NoteKind,
 };
 #[cfg(any(test, feature = "faults"))]
@@ -171,10 +171,11 @@ pub(super) fn concerns(
             let of_another = monitor
                 .only_source_of(reading.measured.quantity())
                 .is_some_and(|source| *source != reading.source);
-            if of_another {
+            let passes_by = of_another && !monitor.is_moved_by(reading);
+            if passes_by {
                 monitor.passed_by(1);
             }
-            (!of_another).then(|| Event::Measured(reading.clone()))
+            (!passes_by).then(|| Event::Measured(reading.clone()))
         }
         StoredWhat::Note(batch, note) => {
             let own = *batch == id && note.kind != NoteKind::Corrected;
@@ -457,6 +458,7 @@ impl Worker {
                     }
                     self.queue.pop_front();
                     self.seen = event.sequence;
+                    self.count_own(&event);
                     continue;
                 }
                 Some(engine_event) => self.drive(&engine_event, &event, &mut fits_left),
@@ -565,7 +567,10 @@ impl Worker {
                 Action::Forecast(forecast) => self.outcome.forecasts.push(*forecast),
                 Action::SetAside(set_aside) => {
                     debug!(batch = %name, ?set_aside, "A reading is not used.");
-                    self.outcome.set_aside.push(set_aside);
+                    // One of another sensor that moved the clock is only counted, like those that pass by.
+                    if set_aside.reason != SetAsideReason::OtherSource {
+                        self.outcome.set_aside.push(set_aside);
+                    }
                 }
                 Action::Remind(alert) => {
                     if sequence > self.old {

@@ -54,6 +54,7 @@ struct Added {
 #[derive(Deserialize)]
 struct Alerts {
     alerts: Vec<Standing>,
+    next: Option<String>,
 }
 
 #[derive(Deserialize)]
@@ -329,7 +330,13 @@ impl Keeper for Daemon {
     }
 
     fn alerts(&mut self) -> Result<Vec<Standing>, Ended> {
-        self.get("/api/v1/alerts").map(|all: Alerts| all.alerts)
+        let mut all: Alerts = self.get("/api/v1/alerts?limit=1000")?;
+        while let Some(next) = all.next.take() {
+            let more: Alerts = self.get(own(&next)?)?;
+            all.alerts.extend(more.alerts);
+            all.next = more.next;
+        }
+        Ok(all.alerts)
     }
 
     fn rescue(&mut self, batch: &Slug, at: Option<Timestamp>) -> Result<rescue::Told, Ended> {

@@ -319,3 +319,47 @@ fn many_that_do_not_fit_on_the_disk_change_nothing_and_those_of_a_crash_are_ther
     });
     assert_eq!(next, [Appended::New(Sequence(last.max().unwrap() + 1))]);
 }
+
+#[test]
+fn a_crash_at_any_write_leaves_all_of_a_lot_or_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut writer = Writer::open(folder.path()).unwrap();
+    let few = [bar("pilot", 3, 1.0), bar("kitchen", 9_000, 1.0)];
+    writer.append_readings(&few, at(0)).unwrap();
+    let before = asked(&writer);
+    let lot = muddled(1).remove(0);
+    let found = writer.append_readings(&lot, at(90_000)).unwrap();
+    assert_eq!(counted(&writer, "fresh"), 0);
+    let after = asked(&writer);
+    let log = std::fs::read(folder.path().join(format!("{FILE}-wal"))).unwrap();
+    // A page with its head (SQLite, file format of the write-ahead log); once more in the middle of one.
+    let frames = (32..log.len()).step_by(4_096 + 24);
+    let mut seen = [0, 0];
+    for cut in frames.flat_map(|frame| [frame, frame + 2_000]).chain([log.len()]) {
+        let crashed = tempfile::tempdir().unwrap();
+        std::fs::copy(folder.path().join(FILE), crashed.path().join(FILE)).unwrap();
+        std::fs::write(
+            crashed.path().join(format!("{FILE}-wal")),
+            &log[..cut.min(log.len())],
+        )
+        .unwrap();
+        let Ok(mut writer) = Writer::open(crashed.path()) else {
+            panic!("cut at {cut}");
+        };
+        if counted(&writer, "arrived") < few.len() {
+            // From before the few were answered.
+            continue;
+        }
+        let stood = asked(&writer);
+        let whole = stood == after;
+        assert!(whole || stood == before, "cut at {cut}");
+        seen[usize::from(whole)] += 1;
+        let again = writer.append_readings(&lot, at(90_000)).unwrap();
+        match whole {
+            true => assert!(again.iter().all(|answer| *answer == Appended::Duplicate)),
+            false => assert_eq!(again, found),
+        }
+        assert_eq!(asked(&writer), after, "cut at {cut}");
+    }
+    assert!(seen[0] > 10 && seen[1] > 0, "{seen:?}");
+}
