@@ -14,6 +14,7 @@ pub mod demo;
 mod discover;
 #[cfg(any(test, feature = "faults"))]
 pub mod faults;
+mod gate;
 #[cfg(any(test, fuzzing))]
 pub mod hostile;
 pub mod http;
@@ -27,6 +28,7 @@ pub mod page;
 mod planning;
 mod proof;
 mod rescue;
+pub mod running;
 pub mod serial;
 mod series;
 pub mod store;

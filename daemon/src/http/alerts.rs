@@ -11,11 +11,11 @@ use fobwatch_core::alert::AlertName;
 use serde_json::{Value, json};
 
 use super::{
-    access::Caller,
     answer::{Complaint, batch, marked},
     batches::settle,
 };
 use crate::{
+    gate::Caller,
     watch::{House, Live, Request},
     wish::Wish,
 };

@@ -17,7 +17,6 @@ use serde::Deserialize;
 use serde_json::{Map, Value, json};
 
 use super::{
-    access::Caller,
     answer::{Complaint, batch},
     batches::settle,
     begin::{self, number, quoted, sources},
@@ -26,6 +25,7 @@ use super::{
 };
 use crate::{
     corrected::{self, Corrected, NotCorrected, corrected, entries_of},
+    gate::Caller,
     page::{self as pages, Begun, is_number, keys},
     store::StoreError,
     watch::{House, Live, Request},

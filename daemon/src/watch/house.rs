@@ -24,11 +24,11 @@ use crate::{
     config::{self, Config, Display, Secret, Share},
     corrected::Corrected,
     decode::Calibrations,
-    deliver::Destination,
-    http,
+    gate::Gate,
     incoming::{Counted, Kind, Meter},
     kept_up::Stumbles,
     series,
+    store::Destination,
     store::{BatchId, Heard, Sequence, Store, StoreError},
 };
 
@@ -98,7 +98,7 @@ pub(crate) struct House {
     pub(crate) beat: Mutex<Instant>,
     pub(crate) door: RwLock<Arc<Door>>,
     /// Who is let in.
-    pub(crate) gate: http::Gate,
+    pub(crate) gate: Gate,
     /// Counts what was posted.
     pub(crate) posted: Arc<Meter>,
     /// What came in and what was reckoned, for the metrics.
@@ -122,7 +122,7 @@ impl House {
     ///
     /// # Errors
     /// The store cannot be read.
-    pub(super) async fn new(
+    pub(crate) async fn new(
         store: Store,
         config: &Config,
         clock: Arc<dyn Clock>,
@@ -156,7 +156,7 @@ impl House {
                 token: config.token.clone(),
                 calibrations: Arc::new(config.calibrations.clone()),
             })),
-            gate: http::Gate::new(&config.access),
+            gate: Gate::new(&config.access),
             unstored: Unstored::default(),
             crowd: Crowd::default(),
             posted: Arc::clone(&posted),

@@ -15,7 +15,8 @@ use crate::{
     config::{Broker, Config, Display},
     discover::{self, Ears, Heard, Offer, quoted},
     page,
-    watch::{data_folder, stop_on_signals},
+    running::stop_on_signals,
+    watch::data_folder,
 };
 
 #[derive(Debug, Args)]
