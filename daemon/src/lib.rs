@@ -4,6 +4,7 @@
 //! ([`watch`]) -> alert and outbox in one transaction -> [`deliver`], [`http`].
 
 mod calls;
+mod claim;
 pub mod commands;
 pub mod config;
 mod corrected;
@@ -28,9 +29,12 @@ pub mod page;
 mod planning;
 mod proof;
 mod rescue;
+#[cfg(test)]
+mod rooms;
 pub mod running;
 pub mod serial;
 mod series;
 pub mod store;
 pub mod watch;
 mod wish;
+mod wording;

@@ -24,8 +24,8 @@ use crate::{
     decode::{Bounds, bottles},
     gate::Caller,
     moment,
-    page::local,
     watch::{House, Live, Request},
+    wording::local,
 };
 
 /// Whoever sits before the page.

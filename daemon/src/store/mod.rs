@@ -43,7 +43,7 @@ use std::{
 use rusqlite::Connection;
 use tokio::sync::{mpsc, oneshot};
 
-pub(crate) use beside::write as write_beside;
+pub(crate) use beside::{ANNOUNCED, write as write_beside};
 pub(crate) use destination::begins;
 pub use destination::{Destination, Due};
 pub use elsewhere::{Heard, Word};

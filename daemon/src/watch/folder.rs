@@ -10,12 +10,13 @@ use std::{
 use fobwatch_core::batch::Batch;
 use tracing::{error, info, warn};
 
-use super::{Failure, claim, house::House, worker};
+use super::{Failure, house::House, worker};
 use crate::{
+    claim,
     config::Config,
     corrected,
-    page::quoted,
     store::{BatchId, StoreError, StoredBatch},
+    wording::quoted,
 };
 
 /// The most that is read of a batch file, in bytes.

@@ -27,12 +27,11 @@ use crate::{
     gate::Gate,
     incoming::{Counted, Kind, Meter},
     kept_up::Stumbles,
-    series,
     store::Destination,
     store::{BatchId, Heard, Sequence, Store, StoreError},
 };
 
-use super::{Clock, crowd::Crowd, live::Live, peers::Peers, unstored::Unstored};
+use super::{Clock, crowd::Crowd, live::Live, peers::Peers, server::ServerState, unstored::Unstored};
 
 /// A work loop that has not turned for this long beyond its usual time is taken for stuck.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -110,7 +109,7 @@ pub(crate) struct House {
     /// Ends the answers that have no end of their own.
     pub(crate) parting: CancellationToken,
     /// How the time-series servers do.
-    pub(crate) series: Vec<Arc<series::State>>,
+    pub(crate) series: Vec<Arc<ServerState>>,
     /// Whether the store takes what comes.
     pub(crate) unstored: Unstored,
     /// New sources for which there is no room.
@@ -167,7 +166,7 @@ impl House {
             series: config
                 .series
                 .iter()
-                .map(|server| Arc::new(series::State::new(server.url.to_string())))
+                .map(|server| Arc::new(ServerState::new(server.url.to_string())))
                 .collect(),
         };
         house.counted.meter(Kind::Api, &posted);

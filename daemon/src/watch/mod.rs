@@ -3,7 +3,6 @@
 //! [`intake`] gives everything its place in the one order of the store; the [`router`] hands it to the batches that it concerns, and a [`crew`] of
 //! threads gives the [`worker`] of each its turns; [`crate::deliver`] carries alerts out; [`crate::http`] shows and asks.
 
-pub(crate) mod claim;
 mod clock;
 mod crew;
 mod crowd;
@@ -20,6 +19,7 @@ mod log;
 pub(crate) mod peers;
 mod post;
 mod router;
+mod server;
 #[cfg(any(test, feature = "faults"))]
 pub(crate) mod simulated;
 mod taught;
@@ -39,6 +39,7 @@ pub(crate) use intake::Intake;
 pub(crate) use left::{Left, left};
 pub(crate) use live::Live;
 pub(crate) use peers::Missed;
+pub(crate) use server::ServerState;
 #[cfg(any(test, feature = "faults"))]
 pub(crate) use simulated::Step;
 pub(crate) use taught::calibrated;

@@ -14,9 +14,9 @@ use super::{
 use crate::{
     config::{Broker, Config, Display},
     discover::{self, Ears, Heard, Offer, quoted},
-    page,
     running::stop_on_signals,
     watch::data_folder,
+    wording,
 };
 
 #[derive(Debug, Args)]
@@ -163,7 +163,7 @@ impl Told {
         } else {
             writeln!(out, "Readings as they are configured:")?;
         }
-        let units = page::Units::from(&self.display);
+        let units = wording::Units::from(&self.display);
         for (((place, topic), source, quantity), flow) in &heard.read {
             let last = units.measured(&flow.last).replace('\u{a0}', " ");
             let times = match flow.every() {

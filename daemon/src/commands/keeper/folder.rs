@@ -17,6 +17,7 @@ use jiff::Timestamp;
 
 use super::{CorrectedBatch, Entries, FIRST, Keeper, Known, Noted, Standing, Wanted};
 use crate::{
+    claim,
     commands::Ended,
     config::{self, Config},
     corrected,
@@ -25,7 +26,7 @@ use crate::{
     rescue,
     store::Destination,
     store::{Appended, BatchId, StoreError, StoredBatch, Writer},
-    watch::{Clock, Left, WallClock, claim, left},
+    watch::{Clock, Left, WallClock, left},
     wish::Wish,
 };
 
