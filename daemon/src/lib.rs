@@ -3,6 +3,7 @@
 //! The data's way: [`serial`] and [`mqtt`] -> [`decode`] -> [`incoming`] -> [`store`] -> acknowledge -> engine
 //! ([`watch`]) -> alert and outbox in one transaction -> [`deliver`], [`http`].
 
+mod basic_string;
 mod calls;
 mod claim;
 pub mod commands;

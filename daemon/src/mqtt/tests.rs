@@ -331,6 +331,11 @@ async fn what_came_while_away_is_kept_and_a_restarted_broker_is_heard_again_over
     let mosquitto = mosquitto.restart();
     publish(mosquitto.port, "sensors/shelf/senml", &senml(0.75), false).await;
     let mut after = bench.next().await;
+    while (bar(&after) - 0.625).abs() < 1e-9 {
+        // The broker went before it read the acknowledgement: it sends again, and the store knows it.
+        after.stored();
+        after = bench.next().await;
+    }
     assert!((bar(&after) - 0.75).abs() < 1e-9);
     after.stored();
     bench.end().await;

@@ -200,7 +200,7 @@ impl Client {
     }
 
     /// Publishes a message, to be confirmed.
-    pub(crate) fn publish(&self, topic: String, payload: String, keep: Keep) -> Result<(), NoRoom> {
+    pub(super) fn publish(&self, topic: String, payload: String, keep: Keep) -> Result<(), NoRoom> {
         match self {
             Self::Three(client) => client.try_publish(topic, QoS::AtLeastOnce, keep.retains(), payload)?,
             Self::Five(client) => client.try_publish(topic, QoS5::AtLeastOnce, keep.retains(), payload)?,

@@ -12,8 +12,9 @@ use super::{
     tare,
 };
 use crate::{
+    basic_string::quoted,
     config::{Broker, Config, Display},
-    discover::{self, Ears, Heard, Offer, quoted},
+    discover::{self, Ears, Heard, Offer},
     running::stop_on_signals,
     watch::data_folder,
     wording,
