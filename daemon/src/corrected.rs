@@ -14,7 +14,7 @@ use fobwatch_core::{
 use jiff::Timestamp;
 use serde_json::{Map, Value};
 
-use crate::{basic_string::quoted, watch::claim};
+use crate::{basic_string::quoted, claim};
 
 pub(crate) use differs::{Change, entries_of};
 pub(crate) use written::{earlier, entries, held, with};

@@ -5,6 +5,7 @@
 
 mod basic_string;
 mod calls;
+mod claim;
 pub mod commands;
 pub mod config;
 mod corrected;
@@ -15,6 +16,7 @@ pub mod demo;
 mod discover;
 #[cfg(any(test, feature = "faults"))]
 pub mod faults;
+mod gate;
 #[cfg(any(test, fuzzing))]
 pub mod hostile;
 pub mod http;
@@ -28,8 +30,12 @@ pub mod page;
 mod planning;
 mod proof;
 mod rescue;
+#[cfg(test)]
+mod rooms;
+pub mod running;
 pub mod serial;
 mod series;
 pub mod store;
 pub mod watch;
 mod wish;
+mod wording;

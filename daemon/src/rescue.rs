@@ -15,8 +15,8 @@ use serde::{Deserialize, Serialize};
 
 use crate::{
     config::Display,
-    page::{GONE_TOO_FAR, KEEP_OUT, Units, local, plain},
     planning::about,
+    wording::{GONE_TOO_FAR, KEEP_OUT, Units, local, plain},
 };
 
 /// With how warm a room is reckoned where the batch file expects none; for the air that was shut in alone.
@@ -313,7 +313,7 @@ impl Teller<'_> {
         }
         said.push(format!(
             "Move the crate, not bottles one by one, with eye protection, and note it: fobwatch note {} taken_out",
-            crate::page::quoted(batch.name.as_str())
+            crate::wording::quoted(batch.name.as_str())
         ));
         said
     }

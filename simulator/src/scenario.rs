@@ -3,6 +3,7 @@
 mod draw;
 mod fault;
 mod read;
+mod section;
 
 use crate::bottle::{Cap, Material};
 use crate::gas::Solubility;

@@ -8,7 +8,7 @@ use super::{
     keeper::{Empty, Where},
     local, say,
 };
-use crate::http::access::link::{self, Opens};
+use crate::gate::link::{self, Opens};
 
 /// Make, list and revoke secret addresses: one batch to look at and nothing else, or the calendar of all.
 #[derive(Debug, Args)]

@@ -39,7 +39,7 @@ use tracing_subscriber::{
     util::SubscriberInitExt,
 };
 
-use crate::page::{local, quoted};
+use crate::wording::{local, quoted};
 
 /// Watches bottles of naturally carbonated drink and says when to move them to the fridge.
 ///

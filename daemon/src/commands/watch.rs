@@ -7,7 +7,7 @@ use clap::Args;
 use super::Ended;
 use crate::{
     demo::{self, LogTime, VirtualClock},
-    watch,
+    running,
 };
 
 /// Run the daemon: listen to the sensors, keep every reading, show the page, raise alerts.
@@ -48,9 +48,9 @@ impl Watch {
 
     pub(super) fn run(self) -> Result<(), Ended> {
         let options = if self.demo {
-            watch::Options::default()
+            running::Options::default()
         } else {
-            watch::Options {
+            running::Options {
                 config: self.config.or_else(|| path("FOBWATCH_CONFIG")),
                 data: self.data,
                 listen: match self.listen {
@@ -68,7 +68,7 @@ impl Watch {
             if self.demo {
                 return demo::run(self.listen, self.demo_clock).await;
             }
-            watch::run(options).await
+            running::run(options).await
         });
         ended.map_err(|failure| match failure.exit_code() {
             2 => Ended::Refused(failure.to_string()),

@@ -9,8 +9,8 @@ use std::{
 use super::led::{led, rows};
 use crate::{
     config::Display,
-    page::{Units, local, plain},
     store::{BatchId, Reader, StoreError, StoredBatch},
+    wording::{Units, local, plain},
 };
 use fobwatch_core::{
     batch::{Batch, ExperimentName},

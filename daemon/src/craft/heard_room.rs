@@ -7,9 +7,9 @@ use fobwatch_core::{
 use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 
 use crate::{
-    page::local,
     planning::Room,
     store::{Reader, Series, StoreError},
+    wording::local,
 };
 
 /// How far back is looked, from the newest value on.

@@ -2,7 +2,7 @@
 
 use fobwatch_core::compare::{BatchStanding, Comparison, CultureStanding, Pair, Reason, SinceFeed, Standing};
 
-use crate::{config::Display, page::local};
+use crate::{config::Display, wording::local};
 
 /// What vigour means.
 pub(crate) const VIGOUR: &str = "Vigour 1 makes at most 0.033 volumes of CO2 an hour in the reference drink at 20 degC. In brackets stands where it \

@@ -9,8 +9,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, warn};
 
 use super::{
-    Channel, Destination, GIVE_UP,
-    destination::begins,
+    Channel, GIVE_UP,
     letter::Letter,
     notices::{Matter, Notices},
     picture,
@@ -18,7 +17,7 @@ use super::{
 };
 use crate::{
     incoming,
-    store::{Delivered, Lane, Next, OutboxRow, StoreError},
+    store::{Delivered, Destination, Lane, Next, OutboxRow, StoreError, begins},
     watch::{House, Missed, Trouble},
 };
 

@@ -4,7 +4,7 @@ use fobwatch_core::alert::{AlertRecord, Priority, Transition, sentence};
 use jiff::{Timestamp, tz::TimeZone};
 use serde::Serialize;
 
-use super::destination::begins;
+use crate::store::begins;
 
 /// One message.
 #[derive(Clone, Debug)]

@@ -13,8 +13,11 @@ use lettre::{
 };
 use maud::{DOCTYPE, html};
 
-use super::{destination::begins, letter::Letter, undelivered::Undelivered};
-use crate::config::{Email, Security};
+use super::{letter::Letter, undelivered::Undelivered};
+use crate::{
+    config::{Email, Security},
+    store::begins,
+};
 
 const PATIENCE: Duration = Duration::from_secs(30);
 

@@ -5,9 +5,7 @@
 
 mod carrier;
 mod channel;
-mod destination;
 mod letter;
-pub(crate) mod log;
 mod mail;
 mod notices;
 pub(crate) mod orders;
@@ -29,14 +27,12 @@ use tracing::{error, info, warn};
 
 use crate::{
     config::{Config, Email, Webhook},
-    store::{Store, StoreError},
+    store::{Destination, Store, StoreError},
     watch::House,
 };
 
 pub(crate) use carrier::carry;
 pub(crate) use channel::Channel;
-pub(crate) use destination::begins;
-pub use destination::{Destination, Due};
 pub(crate) use letter::Letter;
 use mail::Mailer;
 pub(crate) use undelivered::Undelivered;

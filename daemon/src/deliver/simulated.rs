@@ -2,8 +2,11 @@
 
 use std::{fmt, sync::Arc};
 
-use super::{Channel, Destination, Letter, Undelivered, carrier::Carrier, letter::About};
-use crate::{store::StoreError, watch::House};
+use super::{Channel, Letter, Undelivered, carrier::Carrier, letter::About};
+use crate::{
+    store::{Destination, StoreError},
+    watch::House,
+};
 
 /// Who takes letters, or does not.
 pub(crate) trait OtherSide: fmt::Debug + Send + Sync {

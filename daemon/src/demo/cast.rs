@@ -9,6 +9,7 @@ use fobwatch_simulator::{Emitted, LiveBatch, Material, Scenario, Simulation, sce
 use jiff::{SignedDuration, Timestamp};
 
 use super::kitchen;
+use crate::watch::Failure;
 
 /// Grids of half an hour that do not coincide spread the work of the fits.
 const APART: SignedDuration = SignedDuration::from_mins(10);
@@ -121,6 +122,12 @@ pub(super) struct Member {
 pub struct Unplayable {
     name: String,
     why: String,
+}
+
+impl From<Unplayable> for Failure {
+    fn from(why: Unplayable) -> Self {
+        Self::Demo(why.to_string())
+    }
 }
 
 /// The batches as they are sealed, so that at `start` they are in the midst of their lives. The same seed and start give the

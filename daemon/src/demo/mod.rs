@@ -19,8 +19,9 @@ use tracing::info;
 use crate::{
     config::{self, Config},
     incoming,
+    running::{self, Daemon, Setup},
     store::Store,
-    watch::{self, Daemon, Failure, Setup},
+    watch::Failure,
 };
 
 pub use cast::Unplayable;
@@ -40,9 +41,9 @@ pub async fn run(listen: Option<SocketAddr>, clock: VirtualClock) -> Result<(), 
         ..Config::load(None)?
     };
     let stop = CancellationToken::new();
-    watch::stop_on_signals(stop.clone())?;
+    running::stop_on_signals(stop.clone())?;
     // It stays open from round to round: who looks in between waits a moment instead of being sent away.
-    let listener = watch::listen(listen.unwrap_or(config.listen), &config.access)?;
+    let listener = running::listen(listen.unwrap_or(config.listen), &config.access)?;
     for seed in 1.. {
         if stop.is_cancelled() {
             break;
@@ -96,7 +97,7 @@ async fn round(
             .map(|member| (member.batch.clone(), member.text.clone()))
             .collect(),
         clock: Arc::new(clock.clone()),
-        demo: Some(watch::Demo {
+        demo: Some(running::Demo {
             reckoned_from: start - RECKONED,
         }),
         inbox: inbox.clone(),

@@ -1,6 +1,7 @@
 //! What arrives at brokers and ports, listened to for a while: what is read of it, what is not and why, and how the rest
 //! could be mapped. Nothing is stored, acknowledged or published.
 
+pub(crate) mod brokers;
 pub(crate) mod guess;
 mod heard;
 mod ports;
@@ -18,7 +19,6 @@ use tokio_util::sync::CancellationToken;
 use crate::{
     config::{Broker, Port},
     decode::Calibrations,
-    mqtt,
 };
 
 pub(crate) use guess::Offer;
@@ -47,7 +47,7 @@ pub(crate) async fn listen(ears: Ears, lasting: Duration, stop: CancellationToke
     // One name for each, and never the daemon's: a broker knows only one link of a name.
     let id = format!("fobwatch-check-{}", std::process::id());
     for (broker, number) in ears.brokers.into_iter().zip(1..) {
-        let onlooker = mqtt::onlook(
+        let onlooker = brokers::onlook(
             broker,
             format!("{id}-{number}"),
             Arc::clone(&ears.calibrations),

@@ -21,7 +21,7 @@ use super::{
     world::Ended,
 };
 use crate::{
-    deliver::Destination,
+    store::Destination,
     store::{BatchId, Sequence, Store, StoredEvent, StoredWhat},
     watch::{House, simulated},
 };

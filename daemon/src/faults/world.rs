@@ -91,7 +91,7 @@ impl Ended {
 
 /// How many channels a play has.
 pub(super) fn channels(play: &Play) -> usize {
-    crate::deliver::Destination::all(&play.config).len()
+    crate::store::Destination::all(&play.config).len()
 }
 
 impl<'p> World<'p> {

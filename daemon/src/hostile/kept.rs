@@ -16,7 +16,7 @@ use serde::{Serialize, de::DeserializeOwned};
 use super::{CONFIG, PLUM, people::problems, told};
 use crate::{
     config::{PasswordHash, zero},
-    http::links as kept_links,
+    gate::link as kept_links,
 };
 
 /// Zeros of gauges: none would hide a pressure, and they read back the same.

@@ -16,7 +16,7 @@ use crate::{
     config::Config,
     corrected,
     decode::{self, Bounds},
-    deliver::Destination,
+    store::Destination,
 };
 
 /// Notes, one a line. One that was taken reads back the same.

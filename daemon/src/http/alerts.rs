@@ -15,12 +15,12 @@ use fobwatch_core::alert::AlertName;
 use serde_json::{Value, json};
 
 use super::{
-    access::Caller,
     answer::{Complaint, batch, marked},
     batches::settle,
     paging,
 };
 use crate::{
+    gate::Caller,
     watch::{House, Live, Request, Standing},
     wish::Wish,
 };

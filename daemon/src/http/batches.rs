@@ -28,8 +28,9 @@ use super::{
     paging,
 };
 use crate::{
+    claim,
     store::Sequence,
-    watch::{House, Live, Request, claim, whole_microseconds},
+    watch::{House, Live, Request, whole_microseconds},
 };
 
 /// How long an answer waits for the engine to have taken what was asked; it is stored already.

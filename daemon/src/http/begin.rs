@@ -14,8 +14,9 @@ use jiff::civil::DateTime;
 use super::{answer::Complaint, page};
 use crate::{
     basic_string::quoted,
+    claim,
     page::{self as pages, Begun, is_number, keys},
-    watch::{House, Request, claim},
+    watch::{House, Request},
 };
 
 type Fields = Result<Form<BTreeMap<String, String>>, FormRejection>;

@@ -30,7 +30,7 @@ use tokio_util::{sync::CancellationToken, task::TaskTracker};
 use tower::ServiceExt;
 use tracing::{debug, warn};
 
-use super::access::{Came, Way};
+use crate::gate::{Came, Way};
 use crate::watch::House;
 
 /// Connections at once.

@@ -17,7 +17,6 @@ use serde::Deserialize;
 use serde_json::{Map, Value, json};
 
 use super::{
-    access::Caller,
     answer::{Complaint, batch},
     batches::settle,
     begin::{self, number, sources},
@@ -27,6 +26,7 @@ use super::{
 use crate::{
     basic_string::quoted,
     corrected::{self, Corrected, NotCorrected, corrected, entries_of},
+    gate::Caller,
     page::{self as pages, Begun, is_number, keys},
     store::StoreError,
     watch::{House, Live, Request},

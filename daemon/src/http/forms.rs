@@ -16,16 +16,16 @@ use jiff::{Timestamp, tz::TimeZone};
 use serde_json::{Map, Value, json};
 
 use super::{
-    access::Caller,
     answer::{Complaint, batch},
     batches::settle,
     page,
 };
 use crate::{
     decode::{Bounds, bottles},
+    gate::Caller,
     moment,
-    page::local,
     watch::{House, Live, Request},
+    wording::local,
 };
 
 /// Whoever sits before the page.

@@ -16,11 +16,14 @@ use axum::{
 };
 
 use super::{
-    access::{Caller, Came, Way},
     answer::{Complaint, Why},
     connection, readings,
 };
-use crate::{page, watch::House};
+use crate::{
+    gate::{Caller, Came, Way},
+    page,
+    watch::House,
+};
 
 const POLICY: HeaderValue = HeaderValue::from_static(
     "default-src 'none'; style-src 'self'; img-src 'self' data:; script-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'self'; \

@@ -1,6 +1,6 @@
 //! The page and the API. Where nobody has to log in, nobody but this machine is let in.
 
-pub(crate) mod access;
+mod account;
 mod alerts;
 mod answer;
 mod batches;
@@ -14,6 +14,7 @@ mod forms;
 mod guard;
 mod import;
 mod label;
+mod login;
 mod message;
 mod metrics;
 mod notes;
@@ -39,16 +40,15 @@ use axum::{
 use tokio::net::TcpListener;
 use tokio_util::sync::CancellationToken;
 
-#[cfg(any(test, fuzzing))]
-pub(crate) use access::link as links;
-use access::{Caller, account, login};
-pub(crate) use access::{Gate, Way, own_token};
 use answer::Complaint;
 pub(crate) use guard::encoded;
 pub(crate) use message::answer as answer_message;
 pub(crate) use readings::serve as serve_posts;
 
-use crate::watch::House;
+use crate::{
+    gate::{Caller, Way},
+    watch::House,
+};
 
 /// The most that is taken of a request's body, in bytes.
 const MOST_BODY: usize = 64 * 1024;

@@ -18,9 +18,10 @@ use serde_json::{Value, json};
 use tokio::{net::TcpListener, sync::oneshot};
 use tokio_util::sync::CancellationToken;
 
-use super::{access::Came, answer::Complaint, connection, guard::too_many};
+use super::{answer::Complaint, connection, guard::too_many};
 use crate::{
     decode::{Calibrations, Decoded, MAX_MESSAGE, csv, senml},
+    gate::Came,
     watch::{House, Request},
 };
 

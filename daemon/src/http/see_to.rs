@@ -22,7 +22,6 @@ use serde::Deserialize;
 use serde_json::json;
 
 use super::{
-    access::Caller,
     alerts::carry_out,
     answer::{Complaint, batch},
     forms::WHO,
@@ -30,6 +29,7 @@ use super::{
 };
 use crate::{
     decode::{csv, notes},
+    gate::Caller,
     page::{self as pages, Offer},
     store::{BatchId, Sequence, StoredWhat},
     watch::{House, Live, Request},

@@ -8,7 +8,8 @@ use axum::{
     response::{Html, IntoResponse, Response},
 };
 
-use super::{access::link::Opens, answer::Complaint, page};
+use super::{answer::Complaint, page};
+use crate::gate::link::Opens;
 use crate::watch::House;
 
 /// The same for a link that was revoked, one that never was, and a batch that has ended.

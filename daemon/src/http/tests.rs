@@ -1,3 +1,4 @@
+mod access;
 mod corrected;
 mod described;
 mod diary;

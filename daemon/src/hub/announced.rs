@@ -12,10 +12,7 @@ use std::{
 use serde::{Deserialize, Serialize};
 use tracing::warn;
 
-use crate::store::write_beside;
-
-/// The file in the data folder.
-pub(crate) const FILE: &str = "announced.json";
+use crate::store::{ANNOUNCED, write_beside};
 
 /// The batches that were announced at one place.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -40,7 +37,7 @@ impl Announced {
 
 /// All that `folder` tells. A file that cannot be read is as none: a hub may then show a batch for too long.
 pub(super) fn load(folder: &Path) -> Vec<Announced> {
-    let path = folder.join(FILE);
+    let path = folder.join(ANNOUNCED);
     let text = match fs::read_to_string(&path) {
         Ok(text) => text,
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Vec::new(),
@@ -73,7 +70,7 @@ pub(super) fn keep(folder: &Path, now: &Announced) -> io::Result<()> {
         return Ok(());
     }
     let text = serde_json::to_string_pretty(&all).map_err(io::Error::other)?;
-    write_beside(folder, FILE, &text)
+    write_beside(folder, ANNOUNCED, &text)
 }
 
 #[cfg(test)]
@@ -103,7 +100,7 @@ mod tests {
         );
         keep(folder.path(), &at("two:1883", &[])).unwrap();
         assert_eq!(load(folder.path()).len(), 1);
-        fs::write(folder.path().join(FILE), "[{\"broker\": 1}]").unwrap();
+        fs::write(folder.path().join(ANNOUNCED), "[{\"broker\": 1}]").unwrap();
         assert!(load(folder.path()).is_empty());
         keep(folder.path(), &at("one:1883", &["plum-1"])).unwrap();
         assert_eq!(load(folder.path()).len(), 1);

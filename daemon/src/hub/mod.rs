@@ -21,7 +21,6 @@ use crate::{
     watch::House,
 };
 use announced::Announced;
-pub(crate) use announced::FILE;
 use discovery::Discovery;
 use state::State;
 

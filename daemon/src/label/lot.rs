@@ -5,7 +5,7 @@ use jiff::Timestamp;
 use serde::Serialize;
 
 use super::Facts;
-use crate::page::local;
+use crate::wording::local;
 
 /// The record of one lot.
 #[derive(Clone, Debug, Serialize)]

@@ -3,7 +3,10 @@
 use maud::{DOCTYPE, Markup, html};
 
 use super::{Facts, Kind, lines};
-use crate::page::{KEEP_OUT, Top, head, top, wrapped};
+use crate::{
+    page::{Top, head, top, wrapped},
+    wording::KEEP_OUT,
+};
 
 /// Sizes in millimetres.
 struct Form {

@@ -181,7 +181,7 @@ impl Intake {
 
 /// What a message gives, and how many of its readings are left out because nobody knows when they were measured; `None`: no
 /// route takes it.
-pub(super) fn timely(
+pub(crate) fn timely(
     broker: &Broker,
     message: &Message,
     at: Timestamp,

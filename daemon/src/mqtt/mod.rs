@@ -6,11 +6,10 @@
 
 mod intake;
 mod link;
-mod onlook;
 mod publisher;
 #[cfg(any(test, feature = "faults"))]
 pub(crate) mod simulated;
-mod wire;
+pub(crate) mod wire;
 
 #[cfg(test)]
 mod tests;
@@ -30,8 +29,8 @@ use crate::{
     kept_up,
 };
 
+pub(crate) use intake::timely;
 pub use intake::{Commanded, Overheard};
-pub(crate) use onlook::onlook;
 pub use publisher::{PublishError, Publisher, alert_topic};
 
 /// Messages that may wait to be decoded. When it is full nothing is read from the link until there is room.

@@ -460,7 +460,7 @@ async fn a_password_is_needed_and_a_wrong_one_is_told_over(protocol: &str) {
     bench.end().await;
 }
 
-/// Whoever began the link begins it again (`watch/inputs.rs`).
+/// Whoever began the link begins it again (`running/inputs.rs`).
 #[tokio::test(flavor = "multi_thread")]
 async fn a_fault_of_the_intake_ends_the_link_and_is_shown() {
     let folder = tempfile::tempdir().unwrap();

@@ -35,7 +35,7 @@ const KEPT_FOR_SECONDS: u32 = 90 * 24 * 3_600;
 
 /// As whom we come.
 #[derive(Clone, Copy, Debug)]
-pub(super) enum Guise<'a> {
+pub(crate) enum Guise<'a> {
     /// The daemon: its session stays at the broker, a message counts as taken once it is acknowledged, and a last will is
     /// left behind.
     Daemon,
@@ -45,20 +45,20 @@ pub(super) enum Guise<'a> {
 
 /// Sends.
 #[derive(Clone)]
-pub(super) enum Client {
+pub(crate) enum Client {
     Three(AsyncClient),
     Five(v5::AsyncClient),
 }
 
 /// Polls.
-pub(super) enum Events {
+pub(crate) enum Events {
     Three(Box<EventLoop>),
     Five(Box<v5::EventLoop>),
 }
 
 /// What happened on the link.
 #[derive(Debug)]
-pub(super) enum Happened {
+pub(crate) enum Happened {
     /// A connection stands; nothing is subscribed to yet.
     Up,
     /// The broker's answer to each filter, in their order: whether it is granted.
@@ -75,37 +75,37 @@ pub(super) enum Happened {
 
 /// A message as it came.
 #[derive(Debug)]
-pub(super) struct Message {
-    pub(super) topic: String,
+pub(crate) struct Message {
+    pub(crate) topic: String,
     /// At most one byte more than will be looked at: what waits to be refused for its length need not be held whole.
-    pub(super) payload: Vec<u8>,
+    pub(crate) payload: Vec<u8>,
     /// The broker had kept it: it was sent at some time before we came.
-    pub(super) retained: bool,
-    pub(super) receipt: Receipt,
+    pub(crate) retained: bool,
+    pub(crate) receipt: Receipt,
 }
 
 /// What an acknowledgement needs to know of a message.
 #[derive(Debug)]
-pub(super) enum Receipt {
+pub(crate) enum Receipt {
     Three(Publish),
     Five(Box<five::Publish>),
 }
 
 /// Why a connection ended or did not come up.
 #[derive(Debug)]
-pub(super) struct Lost {
+pub(crate) struct Lost {
     /// A short name for counters, one of a fixed few.
-    pub(super) reason: &'static str,
-    pub(super) mends: Mends,
-    pub(super) why: String,
+    pub(crate) reason: &'static str,
+    pub(crate) mends: Mends,
+    pub(crate) why: String,
 }
 
 /// There is no room for the request now.
 #[derive(Debug)]
-pub(super) struct NoRoom;
+pub(crate) struct NoRoom;
 
 /// A link to a broker; nothing happens on it before it is polled.
-pub(super) fn open(broker: &Broker, guise: Guise<'_>) -> (Client, Events) {
+pub(crate) fn open(broker: &Broker, guise: Guise<'_>) -> (Client, Events) {
     match broker.protocol {
         Protocol::Three => {
             let (client, mut events) = AsyncClient::new(options(broker, guise), REQUESTS);
@@ -185,7 +185,7 @@ fn options_5(broker: &Broker, guise: Guise<'_>) -> v5::MqttOptions {
 
 impl Client {
     /// Asks for the messages of each filter; true: also those that came while we were away.
-    pub(super) fn subscribe<'a>(&self, filters: impl Iterator<Item = (&'a str, bool)>) -> Result<(), NoRoom> {
+    pub(crate) fn subscribe<'a>(&self, filters: impl Iterator<Item = (&'a str, bool)>) -> Result<(), NoRoom> {
         match self {
             Self::Three(client) => client.try_subscribe_many(filters.map(|(filter, kept)| {
                 let kept = if kept { QoS::AtLeastOnce } else { QoS::AtMostOnce };
@@ -209,7 +209,7 @@ impl Client {
     }
 
     /// Acknowledges a message. One that came over the other version, which cannot be, needs nothing.
-    pub(super) fn ack(&self, receipt: &Receipt) -> Result<(), NoRoom> {
+    pub(crate) fn ack(&self, receipt: &Receipt) -> Result<(), NoRoom> {
         match (self, receipt) {
             (Self::Three(client), Receipt::Three(message)) => client.try_ack(message)?,
             (Self::Five(client), Receipt::Five(message)) => client.try_ack(message)?,
@@ -218,7 +218,7 @@ impl Client {
         Ok(())
     }
 
-    pub(super) fn disconnect(&self) -> Result<(), NoRoom> {
+    pub(crate) fn disconnect(&self) -> Result<(), NoRoom> {
         match self {
             Self::Three(client) => client.try_disconnect()?,
             Self::Five(client) => client.try_disconnect()?,
@@ -242,7 +242,7 @@ impl From<v5::ClientError> for NoRoom {
 impl Events {
     /// The next thing that happens; connects first where there is no connection. Not to be dropped half-way: what was taken
     /// from the queue of requests would be lost.
-    pub(super) async fn poll(&mut self) -> Result<Happened, Lost> {
+    pub(crate) async fn poll(&mut self) -> Result<Happened, Lost> {
         match self {
             Self::Three(events) => Ok(happened(events.poll().await.map_err(|error| judge(&error))?)),
             Self::Five(events) => Ok(happened_5(events.poll().await.map_err(|error| judge_5(&error))?)),
@@ -250,7 +250,7 @@ impl Events {
     }
 
     /// Drops the connection and every request that waited for it.
-    pub(super) fn forget(&mut self) {
+    pub(crate) fn forget(&mut self) {
         match self {
             Self::Three(events) => {
                 events.clean();

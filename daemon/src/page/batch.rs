@@ -322,8 +322,3 @@ fn sensor(heard: &SensorView, context: &Context) -> Markup {
         }
     }
 }
-
-/// The name as one word of a shell.
-pub(crate) fn quoted(name: &str) -> String {
-    format!("'{}'", name.replace('\'', r"'\''"))
-}

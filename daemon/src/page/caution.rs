@@ -2,18 +2,7 @@
 
 use maud::{Markup, html};
 
-/// At or over the limit, warm.
-pub(crate) const KEEP_OUT: &str = "Keep people and animals out of the room. Do not touch, open, move, cover or go to \
-                                   look. If you can cool the room from outside it, do. Stay out even if the gauge \
-                                   falls.";
-
-/// How a bottle that went too far is opened, cold.
-pub(crate) const GONE_TOO_FAR: &str = "At fridge temperature for at least 24 hours: face shield, long sleeves, thick \
-                                       gloves, nobody else near; upright in a deep sink or bucket, wrapped in a towel; \
-                                       ease the stopper, let it hiss, press shut, wait, repeat.";
-
-/// Before bottles are carried.
-pub(super) const CARRYING: &str = "Carrying is when bottles burst: move the crate, wear eye protection.";
+pub(super) use crate::wording::{CARRYING, GONE_TOO_FAR, KEEP_OUT};
 
 /// Always in reach: what to do when it has gone wrong.
 pub(super) fn gone_wrong() -> Markup {

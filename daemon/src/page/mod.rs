@@ -6,14 +6,12 @@
 
 mod account;
 mod agenda;
-mod amount;
 mod batch;
 mod begin;
 mod calendar;
 mod caution;
 mod channels;
 mod chart;
-mod clock;
 mod compared;
 mod corrected;
 mod craft;
@@ -53,17 +51,17 @@ mod warmth;
 use fobwatch_core::{alert::AlertName, batch::CultureName, culture::Diary};
 use jiff::Timestamp;
 
-use crate::{config::Display, watch::Trouble};
+use crate::{
+    config::Display,
+    watch::Trouble,
+    wording::{Units, amount, clock, plain, quoted},
+};
 
 pub use account::Account;
 pub(crate) use account::CALENDAR;
-pub(crate) use amount::Units;
-pub(crate) use batch::quoted;
 pub use begin::Begun;
 pub(crate) use begin::{is_number, keys};
-pub(crate) use caution::{GONE_TOO_FAR, KEEP_OUT};
 pub use channels::sentences as of_channels;
-pub(crate) use clock::local;
 pub use compared::{Curve, compared};
 pub(crate) use diaries::{SPOILT, unknown_parent};
 pub(crate) use experimented::experimented;
@@ -76,8 +74,8 @@ pub(crate) use planned::{Answer, Typed};
 pub use see_to::Offer;
 pub use shown::Shown;
 pub(crate) use survey::{Overview, Passed, Survey};
+pub(crate) use told::told_of;
 pub use told::{Told, ToldAlert, ToldBatch, ToldNeed, told};
-pub(crate) use told::{plain, told_of};
 pub use warmth::Warmth;
 pub(crate) use warmth::{of as warmth_of, thermometer};
 

@@ -7,10 +7,9 @@ use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 use maud::{Markup, PreEscaped, html};
 
 use super::{
-    Context, Shown,
-    batch::quoted,
-    caution,
+    Context, Shown, caution,
     frame::{frame, refused},
+    quoted,
 };
 
 /// Words for the fizz of an opened bottle, as a note knows them.

@@ -13,6 +13,7 @@ use serde::{Deserialize, Serialize};
 use super::{
     Context, Shown, headline,
     need::{self, Entry, Urgency},
+    plain,
     survey::Overview,
 };
 
@@ -180,11 +181,6 @@ fn alert_of(alert: &AlertView) -> ToldAlert {
         source: alert.source.clone(),
         quantity: alert.quantity,
     }
-}
-
-/// Without the signs that only a page sets well.
-pub(crate) fn plain(text: &str) -> String {
-    text.replace('\u{a0}', " ").replace('\u{2082}', "2")
 }
 
 #[cfg(test)]

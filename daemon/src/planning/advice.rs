@@ -7,7 +7,7 @@ use fobwatch_core::{
 use jiff::Timestamp;
 
 use super::about;
-use crate::{config::Display, page::Units};
+use crate::{config::Display, wording::Units};
 
 /// Lines that laws draw, % by volume: 26 USC 5052; Regulation (EU) No 1169/2011, article 9(1)(k).
 const LINES: [(f64, &str); 2] = [(0.5, "0.5 %"), (1.2, "1.2 %")];

@@ -11,7 +11,7 @@ use super::{
     Asked, about, backwards,
     room::{either, wider},
 };
-use crate::page::{Units, local};
+use crate::wording::{Units, local};
 
 /// What the return finds, and what would mend it.
 #[derive(Clone, Debug)]

@@ -9,7 +9,7 @@ use fobwatch_core::{
 use jiff::{SignedDuration, Timestamp};
 
 use super::{Asked, about, room::tenth};
-use crate::page::local;
+use crate::wording::local;
 
 /// Hours in the fridge before a bottle is opened: it has to be cold through, and its gas back in the drink.
 const COLD: SignedDuration = SignedDuration::from_hours(24);

@@ -10,7 +10,7 @@ use jiff::{SignedDuration, Timestamp};
 use super::{Asked, about, room::wider};
 use crate::{
     config::Display,
-    page::{Units, plain},
+    wording::{Units, plain},
 };
 
 /// Days since sealing that are told.

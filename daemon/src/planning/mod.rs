@@ -25,7 +25,7 @@ use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 
 use crate::{
     config::Display,
-    page::{local, plain},
+    wording::{local, plain},
 };
 pub(crate) use away::Home;
 pub(crate) use backwards::Ready;

@@ -7,7 +7,7 @@ use fobwatch_core::{
 };
 
 use super::{Asked, room::tenth};
-use crate::page::Units;
+use crate::wording::Units;
 
 /// Whether it suffices, and what is left to taste.
 pub(super) fn sugar(planner: &Planner<'_>) -> Result<String, NotAQuantity> {

@@ -6,7 +6,6 @@
 mod carrier;
 mod line;
 mod points;
-mod state;
 #[cfg(test)]
 mod tests;
 
@@ -21,12 +20,10 @@ use crate::{
     config::SeriesServer,
     incoming::Backoff,
     store::{BatchId, Sequence, StoreError, StoredWhat, Told},
-    watch::House,
+    watch::{House, ServerState},
 };
 use carrier::{Carrier, Refusal};
 use line::Point;
-
-pub(crate) use state::State;
 
 /// Points that are sent at once at most; halved while a server finds that too many.
 const AT_ONCE: u32 = 5_000;
@@ -41,7 +38,7 @@ const MISCONFIGURED: Duration = Duration::from_secs(60);
 pub(crate) async fn carry(
     house: Arc<House>,
     server: SeriesServer,
-    state: Arc<State>,
+    state: Arc<ServerState>,
     stop: CancellationToken,
 ) {
     let carrier = match Carrier::new(&server) {
@@ -81,7 +78,7 @@ struct Teller {
     destination: String,
     url: String,
     carrier: Carrier,
-    state: Arc<State>,
+    state: Arc<ServerState>,
 }
 
 impl Teller {

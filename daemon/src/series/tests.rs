@@ -59,7 +59,7 @@ async fn take(Shared(moods): Shared<Arc<Moods>>, body: String) -> (StatusCode, &
 
 struct Play {
     moods: Arc<Moods>,
-    state: Arc<State>,
+    state: Arc<ServerState>,
     stop: CancellationToken,
     _folder: TempDir,
 }
@@ -90,7 +90,7 @@ impl Play {
             token_file: None,
             token: None,
         };
-        let state = Arc::new(State::new(server.url.to_string()));
+        let state = Arc::new(ServerState::new(server.url.to_string()));
         let stop = CancellationToken::new();
         tokio::spawn(carry(house, server, Arc::clone(&state), stop.clone()));
         Self {

@@ -5,10 +5,13 @@ use std::{fs, io, path::Path};
 use rusqlite::{Connection, OptionalExtension, params};
 
 use super::StoreError;
-use crate::{config::zero, hub};
+use crate::config::zero;
+
+/// What hubs of home automation were told of.
+pub(crate) const ANNOUNCED: &str = "announced.json";
 
 /// All of them: nothing else is ever written into a data folder.
-const FILES: &[&str] = &[zero::FILE, hub::FILE];
+const FILES: &[&str] = &[zero::FILE, ANNOUNCED];
 
 /// Puts the files of `folder` into the copy of its store.
 pub(super) fn pack(folder: &Path, copy: &Connection) -> Result<(), StoreError> {

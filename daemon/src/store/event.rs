@@ -11,7 +11,7 @@ use fobwatch_core::{
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use crate::deliver::Destination;
+use super::Destination;
 
 /// Place of an event in the one order in which everything arrived; from 1, without repeats, rising.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]

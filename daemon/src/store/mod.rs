@@ -10,6 +10,7 @@
 
 mod backup;
 mod beside;
+mod destination;
 mod diary;
 mod elsewhere;
 mod error;
@@ -42,7 +43,9 @@ use std::{
 use rusqlite::Connection;
 use tokio::sync::{mpsc, oneshot};
 
-pub(crate) use beside::write as write_beside;
+pub(crate) use beside::{ANNOUNCED, write as write_beside};
+pub(crate) use destination::begins;
+pub use destination::{Destination, Due};
 pub use elsewhere::{Heard, Word};
 pub use error::StoreError;
 pub use event::{

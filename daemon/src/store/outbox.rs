@@ -14,7 +14,7 @@ use super::{
     read::time,
     text::{decode, encode},
 };
-use crate::deliver::{Destination, Due, begins};
+use super::{Destination, Due, begins};
 
 /// What is to be delivered.
 #[derive(Clone, Debug, PartialEq)]

@@ -11,7 +11,7 @@ use fobwatch_core::{
 use jiff::Timestamp;
 
 use super::*;
-use crate::{config::Picks, deliver::Destination};
+use crate::config::Picks;
 
 mod fresh;
 mod outbox;

@@ -85,8 +85,8 @@ pub enum Failure {
         source: io::Error,
     },
     /// The demonstration has nothing to play.
-    #[error(transparent)]
-    Demo(#[from] crate::demo::Unplayable),
+    #[error("{0}")]
+    Demo(String),
     /// A work loop ended by itself.
     #[error("{what} has ended by itself; what was acknowledged is safe in the store")]
     Ended {

@@ -1,23 +1,51 @@
-//! Batches at the start: those of the store, and those of a folder of batch files.
+//! Folders at the start: where readings are kept, and a folder of batch files beside the batches of the store.
 
-use std::{collections::BTreeSet, fs, io::Read, path::Path};
+use std::{
+    collections::BTreeSet,
+    env, fs,
+    io::Read,
+    path::{Path, PathBuf},
+};
 
 use fobwatch_core::batch::Batch;
 use tracing::{error, info, warn};
 
-use super::{Failure, claim, house::House, worker};
-use crate::corrected;
-use crate::page::quoted;
-use crate::store::{BatchId, StoreError, StoredBatch};
+use super::{Failure, house::House, worker};
+use crate::{
+    claim,
+    config::Config,
+    corrected,
+    store::{BatchId, StoreError, StoredBatch},
+    wording::quoted,
+};
 
 /// The most that is read of a batch file, in bytes.
 const MOST: u64 = 64 * 1024;
+
+/// Where readings are kept: as the command line says, else the environment, the configuration, else the folder of the service or the user.
+///
+/// # Errors
+/// There is no such folder.
+pub fn data_folder(given: Option<PathBuf>, config: &Config) -> Result<PathBuf, Failure> {
+    let from = |name: &str| {
+        env::var_os(name)
+            .filter(|value| !value.is_empty())
+            .map(PathBuf::from)
+    };
+    given
+        .or_else(|| from("FOBWATCH_DATA"))
+        .or_else(|| config.store_folder.clone())
+        .or_else(|| from("STATE_DIRECTORY"))
+        .or_else(|| from("XDG_DATA_HOME").map(|home| home.join("fobwatch")))
+        .or_else(|| from("HOME").map(|home| home.join(".local/share/fobwatch")))
+        .ok_or(Failure::NoDataFolder)
+}
 
 /// The batch files of a folder (`*.toml`) by name. A bad one is told, and the others go on.
 ///
 /// # Errors
 /// The folder cannot be listed.
-pub(super) fn read(folder: &Path) -> Result<Vec<(Batch, String)>, Failure> {
+pub(crate) fn read(folder: &Path) -> Result<Vec<(Batch, String)>, Failure> {
     let unreadable = |source| Failure::Batches {
         path: folder.to_owned(),
         source,
@@ -61,7 +89,7 @@ pub(super) fn read(folder: &Path) -> Result<Vec<(Batch, String)>, Failure> {
 ///
 /// # Errors
 /// The store failed.
-pub(super) async fn live(
+pub(crate) async fn live(
     house: &House,
     given: Vec<(Batch, String)>,
 ) -> Result<Vec<(BatchId, Batch)>, StoreError> {

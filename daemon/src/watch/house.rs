@@ -24,15 +24,14 @@ use crate::{
     config::{self, Config, Display, Secret, Share},
     corrected::Corrected,
     decode::Calibrations,
-    deliver::Destination,
-    http,
+    gate::Gate,
     incoming::{Counted, Kind, Meter},
     kept_up::Stumbles,
-    series,
+    store::Destination,
     store::{BatchId, Heard, Sequence, Store, StoreError},
 };
 
-use super::{Clock, crowd::Crowd, live::Live, peers::Peers, unstored::Unstored};
+use super::{Clock, crowd::Crowd, live::Live, peers::Peers, server::ServerState, unstored::Unstored};
 
 /// A work loop that has not turned for this long beyond its usual time is taken for stuck.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -98,7 +97,7 @@ pub(crate) struct House {
     pub(crate) beat: Mutex<Instant>,
     pub(crate) door: RwLock<Arc<Door>>,
     /// Who is let in.
-    pub(crate) gate: http::Gate,
+    pub(crate) gate: Gate,
     /// Counts what was posted.
     pub(crate) posted: Arc<Meter>,
     /// What came in and what was reckoned, for the metrics.
@@ -110,7 +109,7 @@ pub(crate) struct House {
     /// Ends the answers that have no end of their own.
     pub(crate) parting: CancellationToken,
     /// How the time-series servers do.
-    pub(crate) series: Vec<Arc<series::State>>,
+    pub(crate) series: Vec<Arc<ServerState>>,
     /// Whether the store takes what comes.
     pub(crate) unstored: Unstored,
     /// New sources for which there is no room.
@@ -122,7 +121,7 @@ impl House {
     ///
     /// # Errors
     /// The store cannot be read.
-    pub(super) async fn new(
+    pub(crate) async fn new(
         store: Store,
         config: &Config,
         clock: Arc<dyn Clock>,
@@ -156,7 +155,7 @@ impl House {
                 token: config.token.clone(),
                 calibrations: Arc::new(config.calibrations.clone()),
             })),
-            gate: http::Gate::new(&config.access),
+            gate: Gate::new(&config.access),
             unstored: Unstored::default(),
             crowd: Crowd::default(),
             posted: Arc::clone(&posted),
@@ -167,7 +166,7 @@ impl House {
             series: config
                 .series
                 .iter()
-                .map(|server| Arc::new(series::State::new(server.url.to_string())))
+                .map(|server| Arc::new(ServerState::new(server.url.to_string())))
                 .collect(),
         };
         house.counted.meter(Kind::Api, &posted);

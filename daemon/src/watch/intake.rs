@@ -36,7 +36,7 @@ const LONGEST_WAIT: Duration = Duration::from_secs(10);
 const MANY: usize = 16;
 
 #[derive(Debug)]
-pub(super) struct Intake {
+pub(crate) struct Intake {
     pub(super) house: Arc<House>,
     pub(super) workers: Workers,
     pub(super) incoming: mpsc::Receiver<Incoming>,
@@ -53,11 +53,31 @@ pub(super) struct Intake {
 }
 
 impl Intake {
+    pub(crate) fn new(
+        house: Arc<House>,
+        workers: Workers,
+        (incoming, requests): (mpsc::Receiver<Incoming>, mpsc::Receiver<Asked>),
+        gather: Duration,
+        stop: CancellationToken,
+    ) -> Self {
+        Self {
+            house,
+            workers,
+            incoming,
+            requests,
+            stop,
+            gather,
+            told: None,
+            kept: None,
+            asked: None,
+        }
+    }
+
     /// Until the stop, and what has arrived by then; answers with the workers, still at work.
     ///
     /// # Errors
     /// The store failed for good.
-    pub(super) async fn run(mut self) -> Result<Workers, Failure> {
+    pub(crate) async fn run(mut self) -> Result<Workers, Failure> {
         let mut ticks = interval(self.house.clock.tick_every());
         ticks.set_missed_tick_behavior(MissedTickBehavior::Skip);
         let stop = self.stop.clone();

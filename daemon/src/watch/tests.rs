@@ -25,14 +25,15 @@ use tokio_util::sync::CancellationToken;
 
 pub(crate) use super::fixture::{StoppedClock, batch_text, house, house_by, start, watch_loop};
 use super::{
-    House, Request, Setup,
+    House, Request,
     intake::Intake,
-    listen, serve, worker,
+    worker,
     workers::{Fit, Workers},
 };
 use crate::{
     config::{Access, Config},
     incoming::{self, Incoming},
+    running::{Setup, listen, serve},
     store::{BatchId, Outcome, Sequence, Store, StoredWhat},
 };
 

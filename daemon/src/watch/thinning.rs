@@ -16,7 +16,7 @@ const EVERY: Duration = Duration::from_secs(3_600);
 const AT_ONCE: u32 = 2_000;
 
 #[derive(Clone, Debug)]
-pub(super) struct Thinning {
+pub(crate) struct Thinning {
     house: Arc<House>,
     raw_for: SignedDuration,
     destinations: Vec<String>,
@@ -25,7 +25,7 @@ pub(super) struct Thinning {
 
 impl Thinning {
     /// `None`: every reading is kept.
-    pub(super) fn new(house: Arc<House>, config: &Config, stop: CancellationToken) -> Option<Self> {
+    pub(crate) fn new(house: Arc<House>, config: &Config, stop: CancellationToken) -> Option<Self> {
         Some(Self {
             house,
             raw_for: config.raw_for?,
@@ -34,7 +34,7 @@ impl Thinning {
         })
     }
 
-    pub(super) async fn run(self) {
+    pub(crate) async fn run(self) {
         let mut hours = interval(EVERY);
         hours.set_missed_tick_behavior(MissedTickBehavior::Skip);
         loop {

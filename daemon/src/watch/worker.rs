@@ -32,13 +32,13 @@ use super::{
     crew::{Lane, Next},
     house::House,
     live::Live,
+    log,
     post::{Given, Handed, Post},
     router::{Router, Totals},
     taught::taught,
     workers::Fit,
 };
 use crate::{
-    deliver::log,
     incoming::Backoff,
     store::{BatchId, Outcome, Sequence, Snapshot, StoreError, StoredBatch, StoredEvent, StoredWhat},
 };

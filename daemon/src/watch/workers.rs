@@ -84,7 +84,7 @@ async fn revived_at_once(
     Ok(all)
 }
 
-pub(super) struct Workers {
+pub(crate) struct Workers {
     running: Option<Running>,
     stop: CancellationToken,
     fit: Fit,
@@ -107,7 +107,7 @@ impl fmt::Debug for Workers {
 
 impl Workers {
     /// Answers what the engines ask as of `from` and later.
-    pub(super) fn new(from: Timestamp) -> Self {
+    pub(crate) fn new(from: Timestamp) -> Self {
         Self::with_fit(Fit {
             run: FitRequest::run,
             from,
@@ -155,7 +155,7 @@ impl Workers {
     ///
     /// # Errors
     /// The store cannot be read, or the system gives no thread.
-    pub(super) async fn begin_all(
+    pub(crate) async fn begin_all(
         &mut self,
         house: &Arc<House>,
         batches: Vec<(BatchId, Batch)>,
@@ -267,7 +267,7 @@ impl Workers {
     }
 
     /// Lets each finish its event and keep its state.
-    pub(super) async fn finish(self) {
+    pub(crate) async fn finish(self) {
         self.stop.cancel();
         let Some(Running {
             crew,

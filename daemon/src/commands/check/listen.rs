@@ -15,8 +15,9 @@ use crate::{
     basic_string::quoted,
     config::{Broker, Config, Display},
     discover::{self, Ears, Heard, Offer},
-    page,
-    watch::{data_folder, stop_on_signals},
+    running::stop_on_signals,
+    watch::data_folder,
+    wording,
 };
 
 #[derive(Debug, Args)]
@@ -163,7 +164,7 @@ impl Told {
         } else {
             writeln!(out, "Readings as they are configured:")?;
         }
-        let units = page::Units::from(&self.display);
+        let units = wording::Units::from(&self.display);
         for (((place, topic), source, quantity), flow) in &heard.read {
             let last = units.measured(&flow.last).replace('\u{a0}', " ");
             let times = match flow.every() {

@@ -16,15 +16,16 @@ use jiff::Timestamp;
 
 use super::{CorrectedBatch, Diaries, Entries, FIRST, Keeper, Known, Noted, Standing, Wanted};
 use crate::{
+    claim,
     commands::Ended,
     config::{self, Config},
     corrected,
     decode::{self, Bounds},
-    deliver::Destination,
     page::{self, Context, Shown, Told},
     rescue,
+    store::Destination,
     store::{Appended, BatchId, StoreError, StoredBatch, Writer},
-    watch::{Clock, Left, WallClock, claim, left},
+    watch::{Clock, Left, WallClock, left},
     wish::Wish,
 };
 

@@ -20,7 +20,7 @@ use super::{Ended, quoted, read_config};
 use crate::{
     config::{Config, Display, Secret},
     corrected::Change,
-    http::own_token,
+    gate::own_token,
     page::Told,
     rescue,
     store::{Store, StoreError},

@@ -1,7 +1,7 @@
 //! Looking on at a broker: what is mapped, what is not, and no trace left behind.
 
 use super::*;
-use crate::discover::{Offer, Shared};
+use crate::discover::{Offer, Shared, brokers::onlook};
 
 #[tokio::test(flavor = "multi_thread")]
 async fn an_onlooker_tells_what_is_read_what_is_old_and_what_could_be_mapped() {

@@ -3,7 +3,6 @@
 use jiff::{SignedDuration, tz::TimeZone};
 
 use super::*;
-use crate::deliver::Due;
 
 fn destination(name: &str) -> Destination {
     Destination {

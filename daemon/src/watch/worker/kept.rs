@@ -6,9 +6,9 @@ use tracing::error;
 
 use super::{SNAPSHOT_AT_MOST, SNAPSHOT_EVENTS, SNAPSHOT_FITS, Worker, empty};
 use crate::{
-    deliver::log,
     incoming::Backoff,
     store::{Outcome, Snapshot},
+    watch::log,
 };
 
 impl Worker {

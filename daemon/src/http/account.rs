@@ -13,11 +13,11 @@ use axum::{
 };
 use tokio::task::spawn_blocking;
 
-use super::{
-    Caller,
-    link::{self, Opens},
-};
 use crate::{
+    gate::{
+        Caller,
+        link::{self, Opens},
+    },
     http::{answer::Complaint, page::context},
     page::{self, Account, CALENDAR},
     watch::House,
@@ -26,7 +26,7 @@ use crate::{
 type Fields = BTreeMap<String, String>;
 
 /// Who is logged in, the links, and the way out. `?batch=SLUG`: the one that a link is wanted for.
-pub(in crate::http) async fn show(
+pub(super) async fn show(
     State(house): State<Arc<House>>,
     Extension(caller): Extension<Caller>,
     asked: Result<Query<Fields>, QueryRejection>,
@@ -40,7 +40,7 @@ pub(in crate::http) async fn show(
 }
 
 /// Makes one, and shows it this once.
-pub(in crate::http) async fn make(
+pub(super) async fn make(
     State(house): State<Arc<House>>,
     Extension(caller): Extension<Caller>,
     headers: HeaderMap,
@@ -89,7 +89,7 @@ pub(in crate::http) async fn make(
 }
 
 /// Takes one back; one that is gone already is gone.
-pub(in crate::http) async fn revoke(
+pub(super) async fn revoke(
     State(house): State<Arc<House>>,
     Path(number): Path<u32>,
 ) -> Result<Redirect, Complaint> {

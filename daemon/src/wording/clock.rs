@@ -5,18 +5,18 @@ use jiff::{SignedDuration, Timestamp, ZonedDateTime, tz::TimeZone};
 
 /// The hour at which the page is written, in the user's zone.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Clock<'a> {
-    pub(super) now: Timestamp,
-    pub(super) zone: &'a TimeZone,
+pub(crate) struct Clock<'a> {
+    pub(crate) now: Timestamp,
+    pub(crate) zone: &'a TimeZone,
 }
 
 impl Clock<'_> {
-    pub(super) fn local(&self, at: Timestamp) -> ZonedDateTime {
+    pub(crate) fn local(&self, at: Timestamp) -> ZonedDateTime {
         at.to_zoned_datetime(self.zone.clone())
     }
 
     /// "Thu 5 Mar 15:20 CET".
-    pub(super) fn moment(&self, at: Timestamp) -> String {
+    pub(crate) fn moment(&self, at: Timestamp) -> String {
         let local = self.local(at);
         let year = if local.year() == self.local(self.now).year() {
             ""
@@ -31,18 +31,18 @@ impl Clock<'_> {
     }
 
     /// "Wednesday 4 March 2026, 20:10 CET".
-    pub(super) fn in_full(&self, at: Timestamp) -> String {
+    pub(crate) fn in_full(&self, at: Timestamp) -> String {
         local(at, self.zone)
     }
 
     /// "15:20 CET".
-    pub(super) fn hour(&self, at: Timestamp) -> String {
+    pub(crate) fn hour(&self, at: Timestamp) -> String {
         let local = self.local(at);
         format!("{} {}", local.strftime("%H:%M"), zone_of(&local))
     }
 
     /// "Today, Wed 4 Mar", "Tomorrow, Thu 5 Mar", "Fri 6 Mar".
-    pub(super) fn day(&self, at: Timestamp) -> String {
+    pub(crate) fn day(&self, at: Timestamp) -> String {
         let date = self.local(at).strftime("%a %-d %b").to_string();
         match self.days_ahead(at) {
             Some(0) => format!("Today, {date}"),
@@ -52,7 +52,7 @@ impl Clock<'_> {
     }
 
     /// "today at 15:20 CET", "tomorrow, Thursday, at 07:00 CET", "on Friday 6 March at 07:00 CET".
-    pub(super) fn spoken(&self, at: Timestamp) -> String {
+    pub(crate) fn spoken(&self, at: Timestamp) -> String {
         let local = self.local(at);
         let hour = self.hour(at);
         match self.days_ahead(at) {
@@ -69,7 +69,7 @@ impl Clock<'_> {
 
     /// "between 10:00 and 23:00 CET", "between Thu 10:00 and Fri 04:00 CET", "any time from now to ...". Where the clocks are changed
     /// between the two, each has its zone: without it an hour would seem to be missing, or told twice.
-    pub(super) fn between(&self, when: &When) -> Option<String> {
+    pub(crate) fn between(&self, when: &When) -> Option<String> {
         let first = when.p05?;
         let Some(last) = when.p95 else {
             return Some(format!("from {}, perhaps much later", self.moment(first)));
@@ -103,7 +103,7 @@ impl Clock<'_> {
     }
 
     /// "2 minutes ago", or the date once it is more than a day.
-    pub(super) fn ago(&self, at: Timestamp) -> String {
+    pub(crate) fn ago(&self, at: Timestamp) -> String {
         let age = self.now.duration_since(at);
         if age.as_secs() < -60 {
             return format!("{}, ahead of the clock", self.moment(at));
@@ -123,7 +123,7 @@ pub(crate) fn local(at: Timestamp, zone: &TimeZone) -> String {
 }
 
 /// "40 minutes", "6 hours", "3 days".
-pub(super) fn span(duration: SignedDuration) -> String {
+pub(crate) fn span(duration: SignedDuration) -> String {
     let minutes = duration.as_secs().saturating_abs().saturating_add(30) / 60;
     let (number, unit) = match minutes {
         ..=90 => (minutes, "minute"),

@@ -12,9 +12,9 @@ use crate::config::Display;
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Units {
     /// Of pressures.
-    pub(super) pressure: Unit,
+    pub(crate) pressure: Unit,
     /// Of temperatures.
-    pub(super) temperature: Unit,
+    pub(crate) temperature: Unit,
 }
 
 impl From<&Display> for Units {
@@ -35,12 +35,12 @@ impl Units {
     }
 
     /// "bar".
-    pub(super) fn of_pressure(self) -> &'static str {
+    pub(crate) fn of_pressure(self) -> &'static str {
         self.spoken().of_pressure()
     }
 
     /// The number in the unit of [`Units::of_pressure`].
-    pub(super) fn number(self, pressure: GaugePressure) -> f64 {
+    pub(crate) fn number(self, pressure: GaugePressure) -> f64 {
         self.spoken().number(pressure)
     }
 
@@ -52,12 +52,12 @@ impl Units {
     }
 
     /// "2.4", the unit said elsewhere in the sentence.
-    pub(super) fn figure(self, pressure: GaugePressure) -> String {
+    pub(crate) fn figure(self, pressure: GaugePressure) -> String {
         signless(format!("{:.*}", self.digits(), self.number(pressure)))
     }
 
     /// The same of a bottle that may have drawn in some of its air: less than the air around it is told as nothing.
-    pub(super) fn in_bottle(self, pressure: GaugePressure) -> String {
+    pub(crate) fn in_bottle(self, pressure: GaugePressure) -> String {
         self.figure(GaugePressure::from_pascal(pressure.pascal().max(0.0)).unwrap_or(pressure))
     }
 
@@ -83,7 +83,7 @@ impl Units {
     }
 
     /// The same without its unit.
-    pub(super) fn limit_figure(self, limit: GaugePressure) -> String {
+    pub(crate) fn limit_figure(self, limit: GaugePressure) -> String {
         match self.digits() {
             1 => short(limit.bar(), 1, 2),
             _ => short(self.number(limit), 0, 1),
@@ -91,7 +91,7 @@ impl Units {
     }
 
     /// "20.8 °C".
-    pub(super) fn temperature(self, temperature: Temperature) -> String {
+    pub(crate) fn temperature(self, temperature: Temperature) -> String {
         let (value, unit) = match self.temperature {
             Unit::Fahrenheit => (temperature.fahrenheit(), "°F"),
             Unit::Kelvin => (temperature.kelvin(), "K"),
@@ -122,12 +122,12 @@ impl Units {
 }
 
 /// "2.1 volumes".
-pub(super) fn volumes(content: Co2Volumes) -> String {
+pub(crate) fn volumes(content: Co2Volumes) -> String {
     format!("{:.1}\u{a0}volumes", content.volumes())
 }
 
 /// The content wanted, as the user wrote it: "2.8 volumes", "2.75 volumes".
-pub(super) fn wish(content: Co2Volumes) -> String {
+pub(crate) fn wish(content: Co2Volumes) -> String {
     format!("{}\u{a0}volumes", short(content.volumes(), 1, 2))
 }
 
@@ -149,7 +149,7 @@ fn signless(text: String) -> String {
 }
 
 /// "one batch", "three batches", "12 batches".
-pub(super) fn count(many_or_one: usize, one: &str, many: &str) -> String {
+pub(crate) fn count(many_or_one: usize, one: &str, many: &str) -> String {
     format!(
         "{} {}",
         number(many_or_one),
@@ -158,7 +158,7 @@ pub(super) fn count(many_or_one: usize, one: &str, many: &str) -> String {
 }
 
 /// "nine", "10".
-pub(super) fn number(number: usize) -> String {
+pub(crate) fn number(number: usize) -> String {
     const WORDS: [&str; 10] = [
         "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine",
     ];
@@ -168,7 +168,7 @@ pub(super) fn number(number: usize) -> String {
 }
 
 /// The text as a sentence begins with it.
-pub(super) fn capital(text: &str) -> String {
+pub(crate) fn capital(text: &str) -> String {
     let mut chars = text.chars();
     chars
         .next()

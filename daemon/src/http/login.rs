@@ -13,13 +13,17 @@ use axum::{
 };
 use tracing::{info, warn};
 
-use super::{Caller, Came, NotIn, cookie_name, session::LONGEST};
-use crate::{http::answer::Complaint, page, watch::House};
+use crate::{
+    gate::{Caller, Came, LONGEST, NotIn, cookie_name},
+    http::answer::Complaint,
+    page,
+    watch::House,
+};
 
 type Fields = BTreeMap<String, String>;
 
 /// The form; who is logged in already is sent on.
-pub(in crate::http) async fn form(
+pub(super) async fn form(
     State(house): State<Arc<House>>,
     Extension(caller): Extension<Caller>,
     asked: Result<Query<Fields>, QueryRejection>,
@@ -33,7 +37,7 @@ pub(in crate::http) async fn form(
 }
 
 /// Logs in.
-pub(in crate::http) async fn enter(
+pub(super) async fn enter(
     State(house): State<Arc<House>>,
     Extension(came): Extension<Came>,
     headers: HeaderMap,
@@ -86,7 +90,7 @@ pub(in crate::http) async fn enter(
 }
 
 /// Logs out.
-pub(in crate::http) async fn leave(State(house): State<Arc<House>>, headers: HeaderMap) -> Response {
+pub(super) async fn leave(State(house): State<Arc<House>>, headers: HeaderMap) -> Response {
     house.gate.log_out(&headers);
     let access = house.gate.access();
     let secure = if access.is_secured() { "; Secure" } else { "" };

@@ -15,20 +15,18 @@ use tokio::{
 use tokio_util::sync::CancellationToken;
 use tracing::{error, info, warn};
 
-use super::{
-    PARTING, heartbeat,
-    house::{Door, House},
-    peers,
-};
+use super::{PARTING, heartbeat};
 use crate::{
     config::{Address, Broker, Config, Email, Port, Share, Webhook},
     decode::Calibrations,
-    deliver::{self, Channel, Destination},
+    deliver::{self, Channel},
     hub,
     incoming::{self, Inbox, Kind, Mends},
     kept_up::{self, Task, keep_up},
     mqtt::{self, Publisher},
     serial,
+    store::Destination,
+    watch::{Door, House, peers},
 };
 
 #[derive(Debug)]

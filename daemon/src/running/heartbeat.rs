@@ -9,8 +9,7 @@ use tokio::time::{Interval, MissedTickBehavior, interval};
 use tokio_util::sync::CancellationToken;
 use tracing::{error, warn};
 
-use super::House;
-use crate::{calls, config::Address, mqtt::Publisher};
+use crate::{calls, config::Address, mqtt::Publisher, watch::House};
 
 /// Between signs to a broker.
 const BROKER_EVERY: Duration = Duration::from_secs(60);

@@ -4,8 +4,10 @@ use std::net::{Ipv4Addr, SocketAddr};
 
 use tokio::net::TcpListener;
 
-use super::{Failure, House};
-use crate::config::Access;
+use crate::{
+    config::Access,
+    watch::{Failure, House},
+};
 
 /// Where people have to log in, the commands of whoever owns the data folder come in by an address of their own, on this
 /// machine alone, with a token that lies in the folder.

@@ -8,11 +8,15 @@ use std::{
 use jiff::Timestamp;
 use tokio_util::sync::CancellationToken;
 
-use super::{
-    intake::timely,
-    wire::{self, Guise, Happened},
+use super::Shared;
+use crate::{
+    config::Broker,
+    decode::Calibrations,
+    mqtt::{
+        timely,
+        wire::{self, Guise, Happened},
+    },
 };
-use crate::{config::Broker, decode::Calibrations, discover::Shared};
 
 const AGAIN: Duration = Duration::from_secs(2);
 

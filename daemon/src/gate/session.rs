@@ -12,7 +12,7 @@ use super::secret::{self, Digest};
 /// A session that nobody used for so long is over.
 const IDLE: Duration = Duration::from_secs(7 * 86_400);
 /// No session lives longer; also what the cookie says.
-pub(in crate::http) const LONGEST: Duration = Duration::from_secs(30 * 86_400);
+pub(crate) const LONGEST: Duration = Duration::from_secs(30 * 86_400);
 /// The most sessions; beyond them the one that was unused longest ends.
 const MOST: usize = 1_000;
 

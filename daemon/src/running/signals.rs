@@ -13,8 +13,8 @@ use tokio::{
 use tokio_util::sync::CancellationToken;
 use tracing::{error, info};
 
-use super::{Failure, zeros};
-use crate::config::Config;
+use super::zeros;
+use crate::{config::Config, watch::Failure};
 
 /// What comes so soon after the first is the same wish: `timeout` and shells tell the program, and then its whole group.
 const SAME: Duration = Duration::from_millis(500);

@@ -7,7 +7,7 @@ use std::sync::{
 
 /// Counted since the start.
 #[derive(Debug)]
-pub(crate) struct State {
+pub(crate) struct ServerState {
     /// Its address.
     pub(crate) url: String,
     sent: AtomicU64,
@@ -27,7 +27,7 @@ pub(crate) struct Seen {
     pub(crate) complaint: Option<String>,
 }
 
-impl State {
+impl ServerState {
     pub(crate) fn new(url: String) -> Self {
         Self {
             url,
@@ -37,23 +37,23 @@ impl State {
         }
     }
 
-    pub(super) fn sent(&self, points: usize) {
+    pub(crate) fn sent(&self, points: usize) {
         self.sent
             .fetch_add(u64::try_from(points).unwrap_or(u64::MAX), Ordering::Relaxed);
     }
 
-    pub(super) fn left_out(&self) {
+    pub(crate) fn left_out(&self) {
         self.left_out.fetch_add(1, Ordering::Relaxed);
     }
 
     /// It takes nothing; whether that is news.
-    pub(super) fn ill(&self, why: &str) -> bool {
+    pub(crate) fn ill(&self, why: &str) -> bool {
         let mut complaint = self.complaint.lock().unwrap_or_else(PoisonError::into_inner);
         complaint.replace(why.to_owned()).as_deref() != Some(why)
     }
 
     /// It takes what it is told; whether that is news.
-    pub(super) fn well(&self) -> bool {
+    pub(crate) fn well(&self) -> bool {
         let mut complaint = self.complaint.lock().unwrap_or_else(PoisonError::into_inner);
         complaint.take().is_some()
     }

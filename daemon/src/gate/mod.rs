@@ -1,14 +1,10 @@
 //! Who asks, and whether he may: people with a session, programs with a token, the command line with a token of its own.
 
-pub(super) mod account;
 mod attempt;
 mod caller;
 pub(crate) mod link;
-pub(super) mod login;
 mod secret;
 mod session;
-#[cfg(test)]
-mod tests;
 
 use std::{
     fs, io,
@@ -26,8 +22,8 @@ use crate::config::{Access, May, PasswordHash, Secret};
 use attempt::{Attempts, Guesses};
 use session::Sessions;
 
-pub(crate) use caller::Way;
-pub(super) use caller::{Caller, Came};
+pub(crate) use caller::{Caller, Came, Way};
+pub(crate) use session::LONGEST;
 
 /// Passwords that are checked at once: each takes some 20 MB and a core.
 const AT_ONCE: usize = 2;
@@ -53,7 +49,7 @@ pub(crate) struct Gate {
 }
 
 /// Why somebody is not logged in.
-pub(super) enum NotIn {
+pub(crate) enum NotIn {
     /// Name or password is wrong.
     Wrong,
     /// Too many misses.
@@ -119,7 +115,7 @@ impl Gate {
     ///
     /// # Errors
     /// There were too many wrong tokens from there: how long to wait.
-    pub(super) fn caller(&self, came: Came, headers: &HeaderMap) -> Result<Caller, Duration> {
+    pub(crate) fn caller(&self, came: Came, headers: &HeaderMap) -> Result<Caller, Duration> {
         let access = self.access();
         if !access.is_guarded() {
             return Ok(Caller::Neighbour);
@@ -155,7 +151,7 @@ impl Gate {
     ///
     /// # Errors
     /// There were too many wrong tokens from there: how long to wait.
-    pub(super) fn may_post(
+    pub(crate) fn may_post(
         &self,
         came: Came,
         headers: &HeaderMap,
@@ -185,12 +181,12 @@ impl Gate {
     }
 
     /// Whether any token at all lets readings in.
-    pub(super) fn takes_posts(&self) -> bool {
+    pub(crate) fn takes_posts(&self) -> bool {
         self.access().tokens.iter().any(|token| token.may != May::Read)
     }
 
     /// Logs somebody in; answers with the id of the session.
-    pub(super) async fn log_in(&self, from: IpAddr, name: &str, password: String) -> Result<String, NotIn> {
+    pub(crate) async fn log_in(&self, from: IpAddr, name: &str, password: String) -> Result<String, NotIn> {
         self.attempts
             .lock()
             .unwrap_or_else(PoisonError::into_inner)
@@ -218,7 +214,7 @@ impl Gate {
     }
 
     /// Ends the session of a request.
-    pub(super) fn log_out(&self, headers: &HeaderMap) {
+    pub(crate) fn log_out(&self, headers: &HeaderMap) {
         if let Some(id) = cookie(headers, cookie_name(&self.access())) {
             let mut sessions = self.sessions.lock().unwrap_or_else(PoisonError::into_inner);
             sessions.end(id);
@@ -226,14 +222,14 @@ impl Gate {
     }
 
     /// Does something with the file of links in its folder, alone.
-    pub(super) fn with_links<T>(&self, work: impl FnOnce(PathBuf) -> io::Result<T>) -> io::Result<T> {
+    pub(crate) fn with_links<T>(&self, work: impl FnOnce(PathBuf) -> io::Result<T>) -> io::Result<T> {
         let _alone = self.links.lock().unwrap_or_else(PoisonError::into_inner);
         let folder = self.folder.read().unwrap_or_else(PoisonError::into_inner).clone();
         work(folder.ok_or_else(|| io::Error::other("there is no data folder"))?)
     }
 
     /// What a link with this secret opens.
-    pub(super) fn opens(&self, given: &str) -> Option<link::Opens> {
+    pub(crate) fn opens(&self, given: &str) -> Option<link::Opens> {
         let folder = self.folder.read().unwrap_or_else(PoisonError::into_inner);
         link::opens(folder.as_deref()?, given)
     }
@@ -266,13 +262,13 @@ fn program(access: &Access, given: &str) -> Caller {
 }
 
 /// The token of `Authorization: Bearer TOKEN`; the scheme's case does not matter (RFC 9110, section 11.1).
-pub(super) fn bearer(headers: &HeaderMap) -> Option<&str> {
+pub(crate) fn bearer(headers: &HeaderMap) -> Option<&str> {
     let (scheme, token) = headers.get(AUTHORIZATION)?.to_str().ok()?.split_once(' ')?;
     scheme.eq_ignore_ascii_case("bearer").then(|| token.trim())
 }
 
 /// `__Host-` (RFC 6265bis, section 4.1.3.2): no other host and no plain HTTP can have set it. Browsers take it over HTTPS alone.
-fn cookie_name(access: &Access) -> &'static str {
+pub(crate) fn cookie_name(access: &Access) -> &'static str {
     if access.is_secured() {
         "__Host-fobwatch"
     } else {

@@ -30,7 +30,7 @@ impl Came {
     };
 
     /// Whether the browser that asks came over HTTPS: by our certificate, or by the word of a trusted proxy.
-    pub(in crate::http) fn is_secured(&self, access: &Access, headers: &HeaderMap) -> bool {
+    pub(crate) fn is_secured(&self, access: &Access, headers: &HeaderMap) -> bool {
         let says_plain = || {
             let proto = headers.get("x-forwarded-proto");
             proto.is_some_and(|proto| !proto.as_bytes().eq_ignore_ascii_case(b"https"))
@@ -44,7 +44,7 @@ impl Came {
     }
 
     /// The address of whoever asks: what a trusted proxy says of it, or that of the connection.
-    pub(in crate::http) fn asker(&self, access: &Access, headers: &HeaderMap) -> IpAddr {
+    pub(crate) fn asker(&self, access: &Access, headers: &HeaderMap) -> IpAddr {
         let trusted = |address: IpAddr| access.proxies.contains(&address.to_canonical());
         if !self.is_proxied(access) {
             return self.from;
@@ -91,7 +91,7 @@ pub(crate) enum Caller {
 
 impl Caller {
     /// Whether a request with this method may be made.
-    pub(in crate::http) fn may(&self, method: &Method) -> bool {
+    pub(crate) fn may(&self, method: &Method) -> bool {
         match self {
             Self::Neighbour | Self::CommandLine | Self::Person(_) => true,
             Self::Program { may: May::Write, .. } => true,
@@ -104,7 +104,7 @@ impl Caller {
     }
 
     /// Who did it: whoever is logged in, whatever the request says; a program says for whom.
-    pub(in crate::http) fn signs(&self, said: &str) -> String {
+    pub(crate) fn signs(&self, said: &str) -> String {
         match self {
             Self::Person(name) => name.clone(),
             Self::Program { name, .. } => {
