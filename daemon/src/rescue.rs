@@ -156,6 +156,17 @@ impl Teller<'_> {
     }
 
     fn advice(&self, back: Option<&ToldBack>) -> Vec<String> {
+        let mut said = self.sentences(back);
+        if let (Plight::Danger, Some(from)) = (self.rescue.plight, self.monitor.counts_from()) {
+            said.push(format!(
+                "The alert is judged anew at {}: what was told or came in since it was judged last counts from then on.",
+                local(from, self.zone)
+            ));
+        }
+        said
+    }
+
+    fn sentences(&self, back: Option<&ToldBack>) -> Vec<String> {
         let batch = self.monitor.batch();
         let name = &batch.name;
         let target = batch.target.co2.volumes();
@@ -385,14 +396,14 @@ mod tests {
         watch::tests::{batch_text, start},
     };
 
-    /// After 14 hours without a word, or with a gauge that reads the limit of 1.5 bar at the end.
+    /// After 40 hours without a word, or with a gauge that reads the limit of 1.5 bar at the end.
     fn after_hours(reads: Option<f64>) -> String {
         let config = Config::defaults().unwrap();
         let settings = config.settings(ClockSource::Ticks);
         let batch = Batch::from_toml(&batch_text("plum 1"), "test").unwrap().0;
         let ambient = settings.surroundings.usual_ambient;
         let mut monitor = Monitor::new(batch, settings);
-        let at = start() + SignedDuration::from_hours(14);
+        let at = start() + SignedDuration::from_hours(40);
         let mut go = |event| {
             drop(drive_some(&mut monitor, event, &mut |request| {
                 (request.at >= at).then(|| request.run())
@@ -423,7 +434,9 @@ mod tests {
             "{said}"
         );
         assert!(!said.contains("Nothing is to be saved"), "{said}");
+        assert!(!said.contains("judged anew"), "{said}");
         let said = after_hours(Some(1.6));
+        assert!(said.contains("judged anew at Tue 3 Mar 23:30 UTC"), "{said}");
         assert!(said.contains("Nothing is to be saved"), "{said}");
     }
 }

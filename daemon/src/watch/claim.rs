@@ -101,6 +101,25 @@ pub(super) fn left_open(batch: &Batch) -> impl Iterator<Item = Quantity> {
         .filter(|quantity| !batch.sensors.contains_key(quantity))
 }
 
+/// What only a sensor vessel has, of what these sources ever sent.
+///
+/// # Errors
+/// The store cannot be read.
+pub(super) fn heard(
+    reader: &Reader<'_>,
+    sources: &[Source],
+) -> Result<BTreeSet<(Source, Quantity)>, StoreError> {
+    let mut heard = BTreeSet::new();
+    for source in sources {
+        for quantity in OWN {
+            if reader.heard_since(source, quantity, Timestamp::MIN)? {
+                heard.insert((source.clone(), quantity));
+            }
+        }
+    }
+    Ok(heard)
+}
+
 impl Claims {
     /// Of all batches of a store, those that others watch too.
     ///
@@ -117,30 +136,35 @@ impl Claims {
         Ok(claims)
     }
 
-    /// A batch more, or one with other entries.
+    /// A batch more, or one with other entries; the sources that it did not name before.
     pub(crate) fn put(
         &mut self,
         id: BatchId,
         batch: &Batch,
         (added_at, ended_at): (Timestamp, Option<Timestamp>),
-    ) {
-        if let Some(before) = self.spans.remove(&id) {
-            for source in before.own {
-                if let Some(holders) = self.by_source.get_mut(&source) {
-                    holders.remove(&id);
-                }
+    ) -> BTreeSet<Source> {
+        let before = self.spans.remove(&id).map(|span| span.own).unwrap_or_default();
+        for source in &before {
+            if let Some(holders) = self.by_source.get_mut(source) {
+                holders.remove(&id);
             }
         }
-        let span = Span {
-            name: batch.name.clone(),
-            own: own(batch),
-            added_at,
-            ended_at,
-        };
-        for source in &span.own {
+        let own = own(batch);
+        for source in &own {
             self.by_source.entry(source.clone()).or_default().insert(id);
         }
-        self.spans.insert(id, span);
+        let new = own.difference(&before).cloned().collect();
+        let name = batch.name.clone();
+        self.spans.insert(
+            id,
+            Span {
+                name,
+                own,
+                added_at,
+                ended_at,
+            },
+        );
+        new
     }
 
     /// The same with other entries.

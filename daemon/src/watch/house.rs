@@ -210,8 +210,8 @@ impl House {
         self.claims.read().unwrap_or_else(PoisonError::into_inner)
     }
 
-    pub(super) fn claims_change(&self, change: impl FnOnce(&mut Claims)) {
-        change(&mut self.claims.write().unwrap_or_else(PoisonError::into_inner));
+    pub(super) fn claims_change<T>(&self, change: impl FnOnce(&mut Claims) -> T) -> T {
+        change(&mut self.claims.write().unwrap_or_else(PoisonError::into_inner))
     }
 
     pub(crate) fn door(&self) -> Arc<Door> {

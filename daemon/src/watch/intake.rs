@@ -307,9 +307,9 @@ impl Intake {
                     .await
                 {
                     Ok(id) => {
-                        self.house
+                        let named = self
+                            .house
                             .claims_change(|claims| claims.put(id, &batch, (now, None)));
-                        let named = claim::own(&batch);
                         self.workers.begin(&self.house, *batch, id).await?;
                         self.settle_claims(named, &BTreeSet::new()).await?;
                         // Its engine is not to wait for the next tick before it says anything.
@@ -452,12 +452,13 @@ impl Intake {
             Ok(kept) => kept,
             Err(error) => return Ok(Err(error)),
         };
-        if let Some(stored) = stored.filter(|_| !claim::own(&heard.batch).is_empty()) {
+        if let Some(stored) = stored {
             let span = (stored.added_at, stored.ended_at);
-            self.house
+            // It is told again and again: only what it did not name before changes anything.
+            let new = self
+                .house
                 .claims_change(|claims| claims.put(stored.id, &heard.batch, span));
-            self.settle_claims(claim::own(&heard.batch), &BTreeSet::new())
-                .await?;
+            self.settle_claims(new, &BTreeSet::new()).await?;
         }
         Ok(Ok(sequence))
     }
@@ -469,6 +470,24 @@ impl Intake {
         named: BTreeSet<Source>,
         freed: &BTreeSet<Source>,
     ) -> Result<(), Failure> {
+        let sources: Vec<Source> = named.union(freed).cloned().collect();
+        if sources.is_empty() {
+            return Ok(());
+        }
+        let heard = self
+            .house
+            .store
+            .read(move |reader| claim::heard(reader, &sources));
+        let heard = match heard.await {
+            // As of a gauge that is new: of ten thousand batches none is looked at for its sake.
+            Ok(heard) if heard.is_empty() => return Ok(()),
+            Ok(heard) => heard,
+            // At the next start it is seen to.
+            Err(failed) => {
+                warn!("Whether a batch took the gauge of another one cannot be read: {failed}.");
+                return Ok(());
+            }
+        };
         for live in self.house.all() {
             let sealed = live.batch.bottled_at;
             let of_live = |source: &Source, quantity| {
@@ -478,6 +497,7 @@ impl Intake {
             let both = |sources: &BTreeSet<Source>, held: bool| -> Vec<(Source, Quantity)> {
                 claim::left_open(&live.batch)
                     .flat_map(|quantity| sources.iter().map(move |source| (source.clone(), quantity)))
+                    .filter(|sensor| heard.contains(sensor))
                     .filter(|(source, quantity)| of_live(source, *quantity) == held)
                     .collect()
             };

@@ -173,7 +173,7 @@ impl Workers {
             })
             .await?;
         if self.running.is_none() {
-            let claims = house.store.read(|reader| Claims::of(reader)).await?;
+            let claims = house.store.read(Claims::of).await?;
             house.claims_change(|known| *known = claims);
         }
         let revived = if batches.len() > MANY {

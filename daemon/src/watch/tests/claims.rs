@@ -138,6 +138,20 @@ async fn what_was_taken_before_the_gauge_was_named_does_not_count_and_nobody_is_
         said,
         ["fobwatch corrected: pilot sits on plum 1: nothing that it measured counts here, and nothing did."]
     );
+    // Exports and comparisons pass by what the engine does.
+    let sources = store.read(|reader| {
+        let claims = crate::watch::claim::Claims::of(reader)?;
+        let mut found = Vec::new();
+        for stored in reader.batches()? {
+            let (batch, _) = Batch::from_toml(&stored.text, "test").unwrap();
+            let rows = crate::craft::led::rows(reader, &stored, &batch, &claims)?;
+            let sources: std::collections::BTreeSet<String> =
+                rows.iter().map(|row| row.source.as_str().to_owned()).collect();
+            found.push(sources.into_iter().collect::<Vec<_>>().join(", "));
+        }
+        Ok(found)
+    });
+    assert_eq!(sources.await.unwrap(), ["kitchen", "kitchen, pilot"]);
     // The one that names it has it all.
     let (_, plum) = engines.iter().find(|(name, _)| name == NAMED).unwrap();
     assert!(plum.view().sensors.iter().any(|sensor| sensor.last.is_some()));
