@@ -436,7 +436,10 @@ mod tests {
         assert!(!said.contains("Nothing is to be saved"), "{said}");
         assert!(!said.contains("judged anew"), "{said}");
         let said = after_hours(Some(1.6));
-        assert!(said.contains("judged anew at Tue 3 Mar 23:30 UTC"), "{said}");
+        assert!(
+            said.contains("judged anew at Tuesday 3 March 2026, 23:30 UTC"),
+            "{said}"
+        );
         assert!(said.contains("Nothing is to be saved"), "{said}");
     }
 }
