@@ -8,6 +8,7 @@ use std::{
 
 use super::led::{led, rows};
 use crate::{
+    claim::Claims,
     config::Display,
     store::{BatchId, Reader, StoreError, StoredBatch},
     wording::{Units, local, plain},
@@ -50,7 +51,7 @@ impl Kept {
             return Ok(sibling);
         }
         let count = notes.len();
-        let rows = rows(reader, stored, &batch)?;
+        let rows = rows(reader, stored, &batch, &Claims::of(reader)?)?;
         let sibling = sibling(batch, rows, notes, settings);
         kept().insert(stored.id, (end, count, sibling.clone()));
         Ok(sibling)

@@ -125,7 +125,12 @@ const WISH: [Field; 2] = [
     field("target.fridge_c", Kind::Figure, "Your fridge, \u{b0}C", ""),
 ];
 const SENSORS: [Field; 3] = [
-    field("sensors.pressure", Kind::Source, "Pressure", ""),
+    field(
+        "sensors.pressure",
+        Kind::Source,
+        "Pressure",
+        "none: there is no gauge",
+    ),
     field(
         "sensors.liquid_temperature",
         Kind::Source,

@@ -314,7 +314,7 @@ fn form(typed: &Filled<'_>, sources: &[String]) -> Markup {
             }))
             (group("Which sensor is whose", &SENSORS, typed, &html! {
                 p class="soft whole" {
-                    "The name under which each sends; leave out what you have not got."
+                    "The name under which each sends. What you leave out is taken from the only source that is heard and that no other batch names; write none for what you have not got."
                     @if !sources.is_empty() { " Heard so far: " (sources.join(", ")) "." }
                 }
             }))

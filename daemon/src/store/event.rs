@@ -2,7 +2,8 @@
 
 use fobwatch_core::{
     alert::AlertRecord,
-    batch::{BatchName, Slug},
+    batch::{Batch, BatchName, Slug},
+    document::BadDocument,
     engine::{Command, SetAside},
     forecast::Forecast,
     note::Note,
@@ -81,6 +82,17 @@ pub struct StoredBatch {
     pub added_at: Timestamp,
     /// When it was ended; `None`: live.
     pub ended_at: Option<Timestamp>,
+}
+
+impl StoredBatch {
+    /// Read again from its text.
+    ///
+    /// # Errors
+    /// A later program may refuse what an earlier one took: all problems.
+    pub(crate) fn read_again(&self) -> Result<Batch, BadDocument> {
+        let place = format!("the stored batch `{}`", self.name);
+        Batch::from_toml(&self.text, &place).map(|(batch, _warnings)| batch)
+    }
 }
 
 /// All that came of driving one batch's engine: stored in one transaction, or not at all.

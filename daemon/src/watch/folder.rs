@@ -10,7 +10,7 @@ use std::{
 use fobwatch_core::batch::Batch;
 use tracing::{error, info, warn};
 
-use super::{Failure, house::House, worker};
+use super::{Failure, house::House};
 use crate::{
     claim,
     config::Config,
@@ -139,9 +139,7 @@ pub(crate) async fn live(
         }
         let watched = watched.get_or_insert_with(|| {
             let living = stored.iter().filter(|stored| stored.ended_at.is_none());
-            living
-                .filter_map(|stored| worker::read_again(stored).ok())
-                .collect()
+            living.filter_map(|stored| stored.read_again().ok()).collect()
         });
         if let Err(claimed) = claim::free(&batch, &*watched) {
             error!(batch = %batch.name, "{} is NOT watched: {claimed}", batch.name);
@@ -172,7 +170,7 @@ pub(crate) async fn live(
             );
             continue;
         }
-        match worker::read_again(batch) {
+        match batch.read_again() {
             Ok(read) => live.push((batch.id, read)),
             Err(bad) => error!(
                 batch = %batch.name,

@@ -4,7 +4,7 @@ use std::{
     collections::BTreeMap,
     ops::Bound,
     sync::{
-        Arc, Mutex, PoisonError, RwLock,
+        Arc, Mutex, PoisonError, RwLock, RwLockReadGuard,
         atomic::{AtomicBool, Ordering},
     },
     time::{Duration, Instant},
@@ -21,6 +21,7 @@ use tokio::sync::{Semaphore, mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
 
 use crate::{
+    claim::Claims,
     config::{self, Config, Display, Secret, Share},
     corrected::Corrected,
     decode::Calibrations,
@@ -80,6 +81,8 @@ pub(crate) struct House {
     pub(crate) demo: bool,
     pub(crate) requests: mpsc::Sender<Asked>,
     pub(crate) batches: RwLock<BTreeMap<Slug, Arc<Live>>>,
+    /// Whose a gauge is.
+    pub(super) claims: RwLock<Claims>,
     /// The last place in the order that is stored.
     pub(crate) latest: watch::Sender<Sequence>,
     /// Up to where it was handed out to the workers.
@@ -143,6 +146,7 @@ impl House {
             demo,
             requests,
             batches: RwLock::default(),
+            claims: RwLock::default(),
             latest: watch::Sender::new(latest),
             handed_out: watch::Sender::new(latest),
             routed: AtomicBool::new(true),
@@ -203,6 +207,15 @@ impl House {
             ClockSource::Ticks => self.clock.now(),
             ClockSource::Readings => live.standing().monitor.clock(),
         }
+    }
+
+    /// Whose gauges are, read for as long as it is held.
+    pub(crate) fn claims(&self) -> RwLockReadGuard<'_, Claims> {
+        self.claims.read().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    pub(super) fn claims_change<T>(&self, change: impl FnOnce(&mut Claims) -> T) -> T {
+        change(&mut self.claims.write().unwrap_or_else(PoisonError::into_inner))
     }
 
     pub(crate) fn door(&self) -> Arc<Door> {

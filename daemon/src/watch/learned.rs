@@ -9,9 +9,12 @@ use tracing::{info, warn};
 
 use super::{
     house::House,
-    worker::{concerns, first_tick, read_again},
+    worker::{concerns, first_tick},
 };
-use crate::store::{Reader, StoreError, StoredBatch};
+use crate::{
+    claim::Claims,
+    store::{Reader, StoreError, StoredBatch},
+};
 
 /// The newest that are asked: older ones count for little (a record loses half its weight in 90 days), and each costs a fit.
 const MOST: usize = 12;
@@ -72,14 +75,15 @@ fn monitors(reader: &Reader<'_>, batch: &Batch, settings: &Settings) -> Result<V
     let stored = reader.batches()?;
     let ended = stored.iter().filter(|stored| stored.ended_at.is_some());
     let mut earlier: Vec<(Batch, &StoredBatch)> = ended
-        .filter_map(|stored| Some((read_again(stored).ok()?, stored)))
+        .filter_map(|stored| Some((stored.read_again().ok()?, stored)))
         .filter(|(other, _)| other.culture == batch.culture && other.bottled_at < batch.bottled_at)
         .collect();
     earlier.sort_by_key(|(other, _)| other.bottled_at);
     let skipped = earlier.len().saturating_sub(MOST);
+    let claims = Claims::of(reader)?;
     let mut found = Vec::new();
     for (other, stored) in earlier.into_iter().skip(skipped) {
-        found.push(monitor(reader, other, stored, settings)?);
+        found.push(monitor(reader, other, stored, settings, &claims)?);
     }
     Ok(found)
 }
@@ -89,9 +93,11 @@ fn monitor(
     batch: Batch,
     stored: &StoredBatch,
     settings: &Settings,
+    claims: &Claims,
 ) -> Result<Monitor, StoreError> {
     if let Some(snapshot) = reader.snapshot(stored.id)?
         && let Ok(monitor) = Monitor::restore(&snapshot.body, batch.clone(), settings.clone())
+        && claims.taken_by_mistake(stored.id, &monitor).is_none()
     {
         return Ok(monitor);
     }
@@ -108,7 +114,7 @@ fn monitor(
                 return Ok(monitor);
             }
             seen = event.sequence;
-            if let Some(concerned) = concerns(&mut monitor, stored.id, settings.clock, &event) {
+            if let Some(concerned) = concerns(&mut monitor, stored.id, settings.clock, claims, &event) {
                 for event in first_tick(&monitor, settings.clock, &event)
                     .into_iter()
                     .chain([concerned])

@@ -8,8 +8,11 @@ use fobwatch_core::{
 use jiff::Timestamp;
 use tracing::{info, warn};
 
-use super::{house::House, learned, worker::read_again};
-use crate::store::{Reader, StoreError};
+use super::{house::House, learned};
+use crate::{
+    claim::Claims,
+    store::{Reader, StoreError},
+};
 
 /// The newest ended batches whose tastings are asked, and the newest tastings of each: every one costs a fit, and readings wait meanwhile.
 const MOST: usize = 4;
@@ -125,13 +128,14 @@ fn tasted_before(
     if !reader.any_has_ended()? {
         return Ok(found);
     }
+    let claims = Claims::of(reader)?;
     for stored in reader
         .batches()?
         .iter()
         .rev()
         .filter(|stored| stored.ended_at.is_some())
     {
-        let Ok(batch) = read_again(stored) else { continue };
+        let Ok(batch) = stored.read_again() else { continue };
         let mut notes: Vec<Note> = reader.notes(stored.id)?.into_iter().filter(has_words).collect();
         if batch.bottled_at >= sealed || notes.is_empty() {
             continue;
@@ -142,6 +146,9 @@ fn tasted_before(
         // One of an earlier program may not be read: its words are then left out.
         found.extend(snapshot.and_then(|kept| {
             let monitor = Monitor::restore(&kept.body, batch, settings.clone()).ok()?;
+            if claims.taken_by_mistake(stored.id, &monitor).is_some() {
+                return None;
+            }
             Some((monitor, notes))
         }));
         if found.len() == MOST {

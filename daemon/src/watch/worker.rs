@@ -20,7 +20,7 @@ use fobwatch_core::{
     alert::AlertRecord,
     batch::Batch,
     engine::{Action, ClockSource, Event, Monitor, SetAsideReason, drive_some},
-    note::NoteKind,
+    note::{Note, NoteKind},
 };
 #[cfg(any(test, feature = "faults"))]
 use jiff::Timestamp;
@@ -39,8 +39,9 @@ use super::{
     workers::Fit,
 };
 use crate::{
+    claim::{self, Claims},
     incoming::Backoff,
-    store::{BatchId, Outcome, Sequence, Snapshot, StoreError, StoredBatch, StoredEvent, StoredWhat},
+    store::{BatchId, Outcome, Sequence, Snapshot, StoreError, StoredEvent, StoredWhat},
 };
 
 /// Events that are read at once, and the most of a turn.
@@ -111,7 +112,15 @@ pub(super) async fn revive(
     let bottled_at = batch.bottled_at;
     if let Some(snapshot) = house.store.read(move |reader| reader.snapshot(id)).await? {
         match Monitor::restore(&snapshot.body, batch.clone(), house.settings.clone()) {
-            Ok(monitor) => return Ok((monitor, snapshot.sequence)),
+            Ok(monitor) => match mistaken(house, id, &monitor) {
+                None => return Ok((monitor, snapshot.sequence)),
+                Some(note) => {
+                    let now = house.clock.now();
+                    let anew = house.store.write(move |writer| writer.begin_anew(id, &note, now));
+                    let place = anew.await?;
+                    house.latest.send_modify(|latest| *latest = place.max(*latest));
+                }
+            },
             Err(why) => {
                 warn!(batch = %batch.name, "{}: {why}. Its readings are gone over again.", batch.name)
             }
@@ -164,6 +173,7 @@ pub(super) fn concerns(
     monitor: &mut Monitor,
     id: BatchId,
     clock: ClockSource,
+    claims: &Claims,
     event: &StoredEvent,
 ) -> Option<Event> {
     match &event.what {
@@ -171,7 +181,16 @@ pub(super) fn concerns(
             let of_another = monitor
                 .only_source_of(reading.measured.quantity())
                 .is_some_and(|source| *source != reading.source);
-            let passes_by = of_another && !monitor.is_moved_by(reading);
+            let theirs = claims.holder(
+                (id, monitor.batch()),
+                &reading.source,
+                reading.measured.quantity(),
+            );
+            let moved = monitor.is_moved_by(reading);
+            if theirs.is_some() && moved {
+                return Some(Event::OfAnother(reading.clone()));
+            }
+            let passes_by = theirs.is_some() || of_another && !moved;
             if passes_by {
                 monitor.passed_by(1);
             }
@@ -486,7 +505,14 @@ impl Worker {
     }
 
     fn concerns(&mut self, event: &StoredEvent) -> Option<Event> {
-        concerns(&mut self.monitor, self.live.id, self.house.settings.clock, event)
+        let clock = self.house.settings.clock;
+        concerns(
+            &mut self.monitor,
+            self.live.id,
+            clock,
+            &self.house.claims(),
+            event,
+        )
     }
 
     /// Takes one event, tick by tick: a leap of the clock asks for many fits, and neither a stop nor the other batches must wait for
@@ -601,13 +627,14 @@ fn same(a: &AlertRecord, b: &AlertRecord) -> bool {
     (a.alert, &a.source, a.quantity) == (b.alert, &b.source, b.quantity)
 }
 
-/// A stored batch read again from its text.
-///
-/// # Errors
-/// A later program may refuse what an earlier one took: all problems.
-pub(super) fn read_again(stored: &StoredBatch) -> Result<Batch, fobwatch_core::document::BadDocument> {
-    let place = format!("the stored batch `{}`", stored.name);
-    Batch::from_toml(&stored.text, &place).map(|(batch, _warnings)| batch)
+/// Where an engine took what is another batch's, a note that says so: it is to begin anew.
+fn mistaken(house: &House, id: BatchId, monitor: &Monitor) -> Option<Note> {
+    let claims = house.claims();
+    let (source, holder) = claims.taken_by_mistake(id, monitor)?;
+    Some(claim::note(
+        house.clock.now().max(monitor.clock()),
+        format!("{source} sits on {holder}: nothing that it measured counts here, and nothing did"),
+    ))
 }
 
 /// Tells at the start what will be watched.

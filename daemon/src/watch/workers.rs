@@ -25,7 +25,10 @@ use super::{
     router::Router,
     worker::{self, Worker},
 };
-use crate::store::{BatchId, Sequence, StoreError};
+use crate::{
+    claim::Claims,
+    store::{BatchId, Sequence, StoreError},
+};
 
 /// How questions of the engines are answered.
 #[derive(Clone, Copy, Debug)]
@@ -171,6 +174,10 @@ impl Workers {
                 Ok(())
             })
             .await?;
+        if self.running.is_none() {
+            let claims = house.store.read(Claims::of).await?;
+            house.claims_change(|known| *known = claims);
+        }
         let revived = if batches.len() > MANY {
             revived_at_once(house, batches).await?
         } else {

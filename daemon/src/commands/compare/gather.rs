@@ -6,6 +6,7 @@ use fobwatch_core::{compare::Entry, engine::ClockSource};
 
 use super::super::{Ended, format::Progress, history, read_batch};
 use crate::{
+    claim::Claims,
     config::Config,
     craft::cultures::{Gathered, of_stored},
     store::{Store, StoreError},
@@ -83,12 +84,12 @@ pub(super) fn of_store(data: Option<PathBuf>, config: &Config) -> Result<Vec<Gat
     }
     let settings = config.settings(ClockSource::Readings);
     Store::read_folder(&data, |reader| {
-        let batches = reader.batches()?;
+        let (batches, claims) = (reader.batches()?, Claims::of(reader)?);
         let mut found = Vec::new();
         let mut progress = Progress::new();
         for (gone_over, stored) in batches.iter().enumerate() {
             progress.tell(|| format!("{gone_over} of {} batches gone over", batches.len()));
-            match of_stored(reader, stored, &settings)? {
+            match of_stored(reader, stored, &settings, &claims)? {
                 Ok(batch) => found.push(batch),
                 Err(why) => eprintln!("{} is left out: {why}.", stored.name),
             }

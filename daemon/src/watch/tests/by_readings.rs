@@ -103,7 +103,13 @@ async fn every_batch_stands_where_all_readings_would_have_left_it_whoever_handed
             }
             let first = first_tick(&some, ClockSource::Readings, event);
             assert!(first.is_none());
-            if let Some(concerned) = concerns(&mut some, id, ClockSource::Readings, event) {
+            if let Some(concerned) = concerns(
+                &mut some,
+                id,
+                ClockSource::Readings,
+                &crate::claim::Claims::default(),
+                event,
+            ) {
                 driven += 1;
                 drop(drive_some(&mut some, concerned, &mut |_| None));
             }
