@@ -222,7 +222,7 @@ impl Plan {
                 .iter()
                 .try_for_each(|sentence| say(&format!("  {sentence}")))?;
             if part.heading == planning::FORGOTTEN {
-                planning::course_table(&planned.course, &config.display)
+                planning::course_table(&planned.course, planned.limit, &config.display)
                     .iter()
                     .try_for_each(|line| say(line))?;
             }

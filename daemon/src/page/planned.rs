@@ -52,7 +52,7 @@ pub(super) fn document(
                 },
                 Answer::Plan(planned, toml) => {
                     p { a class="more" href="#form" { "Change what you filled in" } }
-                    (told(planned, toml, typed, units))
+                    (told(planned, toml, units))
                 },
             }
             (form(&Filled { typed, wrong: if let Answer::Wrong(wrong) = answer { wrong } else { &[] } }, sources))
@@ -60,11 +60,7 @@ pub(super) fn document(
     )
 }
 
-fn told(planned: &Planned, toml: &str, typed: &Typed, units: Units) -> Markup {
-    let limit = typed
-        .get("pressure_limit_bar")
-        .map(|text| text.trim().replace(',', "."));
-    let limit = limit.and_then(|text| GaugePressure::from_bar(text.parse().ok()?).ok());
+fn told(planned: &Planned, toml: &str, units: Units) -> Markup {
     html! {
         @for (place, part) in planned.parts.iter().enumerate() {
             section {
@@ -72,7 +68,7 @@ fn told(planned: &Planned, toml: &str, typed: &Typed, units: Units) -> Markup {
                 @for (first, sentence) in part.said.iter().enumerate() {
                     p class=[(place == 0 && first == 0).then_some("press")] { (craft::sentence(sentence)) }
                 }
-                @if part.heading == FORGOTTEN { (days(&planned.course, limit, units)) }
+                @if part.heading == FORGOTTEN { (days(&planned.course, planned.limit, units)) }
             }
         }
         section {
@@ -88,7 +84,14 @@ fn told(planned: &Planned, toml: &str, typed: &Typed, units: Units) -> Markup {
 }
 
 /// Day by day.
-fn days(course: &[Day], limit: Option<GaugePressure>, units: Units) -> Markup {
+fn days(course: &[Day], limit: GaugePressure, units: Units) -> Markup {
+    let cell = |pressure: GaugePressure, told: String| {
+        html! {
+            td class="value" {
+                @if pressure >= limit { strong class="danger" { "Danger: " (told) } } @else { (told) }
+            }
+        }
+    };
     html! {
         table {
             thead { tr {
@@ -103,11 +106,8 @@ fn days(course: &[Day], limit: Option<GaugePressure>, units: Units) -> Markup {
                     tr {
                         td { (day.days) }
                         td { (format!("{:.1}", day.co2.p50.volumes())) }
-                        td class="value" {
-                            @if limit.is_some_and(|limit| day.pressure.p50 >= limit) { strong class="danger" { "Danger: " (units.pressure(day.pressure.p50)) } }
-                            @else { (units.pressure(day.pressure.p50)) }
-                        }
-                        td class="value" { (units.at_most(day.pressure.p95)) }
+                        (cell(day.pressure.p50, units.pressure(day.pressure.p50)))
+                        (cell(day.pressure.p95, units.at_most(day.pressure.p95)))
                         td class="value" { (format!("{:.1} %", day.alcohol[0].percent())) }
                     }
                 }
