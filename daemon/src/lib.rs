@@ -19,6 +19,7 @@ pub mod http;
 mod hub;
 pub mod incoming;
 mod label;
+mod legal;
 mod moment;
 pub mod mqtt;
 pub mod page;

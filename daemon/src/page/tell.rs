@@ -196,7 +196,7 @@ impl Form {
 
 /// The earliest and latest that a clock on the wall showed between two moments, as a browser has local times. When the clocks go back an
 /// hour is shown twice, and what was before by the sun may be later by the clock.
-fn on_the_clock(from: Timestamp, to: Timestamp, zone: &TimeZone) -> [String; 2] {
+pub(super) fn on_the_clock(from: Timestamp, to: Timestamp, zone: &TimeZone) -> [String; 2] {
     let shown = |at: Timestamp| {
         let local = at.to_zoned_datetime(zone.clone());
         local.strftime("%Y-%m-%dT%H:%M").to_string()
