@@ -144,7 +144,7 @@ pub(crate) fn planned(
     display: &Display,
     demo: bool,
 ) -> String {
-    planned::document(typed, answer, sources, Units::from(display), demo).into_string()
+    planned::document(typed, answer, sources, display, demo).into_string()
 }
 
 /// Cultures beside each other: an HTML document.

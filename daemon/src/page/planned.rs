@@ -6,7 +6,10 @@ use fobwatch_core::{quantity::GaugePressure, recipe::SugarKind};
 use maud::{Markup, PreEscaped, html};
 
 use super::{Units, amount::capital, craft};
-use crate::planning::{Day, FORGOTTEN, Planned, form, form::Refused};
+use crate::{
+    config::Display,
+    planning::{Day, FORGOTTEN, Planned, form, form::Refused},
+};
 
 /// What somebody typed, by the names of the fields.
 pub(crate) type Typed = BTreeMap<String, String>;
@@ -27,9 +30,10 @@ pub(super) fn document(
     typed: &Typed,
     answer: &Answer,
     sources: &[String],
-    units: Units,
+    display: &Display,
     demo: bool,
 ) -> Markup {
+    let zone = display.zone.iana_name().unwrap_or("the zone of this machine");
     craft::document(
         "Plan a batch",
         demo,
@@ -37,7 +41,7 @@ pub(super) fn document(
             h1 { "What would become of it?" }
             p class="soft" {
                 "Fill in what you mean to bottle. Nothing is kept until you put it under watch, and nothing is guessed for your bottles: the \
-                 pressure limit is the figure of their maker."
+                 pressure limit is the figure of their maker. Times are local: " (zone) "."
             }
             @match answer {
                 Answer::Nothing => {},
@@ -52,7 +56,7 @@ pub(super) fn document(
                 },
                 Answer::Plan(planned, toml) => {
                     p { a class="more" href="#form" { "Change what you filled in" } }
-                    (told(planned, toml, units))
+                    (told(planned, toml, Units::from(display)))
                 },
             }
             (form(&Filled { typed, wrong: if let Answer::Wrong(wrong) = answer { wrong } else { &[] } }, sources))
@@ -304,6 +308,7 @@ fn form(typed: &Filled<'_>, sources: &[String]) -> Markup {
                 (more("The pilot, where it differs from the others", &PILOT, typed, &html! {}))
             }))
             (group("The wish and the room", &WISH, typed, &html! {
+                p class="soft whole" { "A volume is a litre of CO\u{2082} gas in a litre of drink: 2 is light, 3 is brisk, 4 is much." }
                 label class="check" { input type="checkbox" name="last_week" value="yes" checked[!given("last_week").is_empty()]; " The room as its thermometer told it in the last week" }
             }))
             (group("Which sensor is whose", &SENSORS, typed, &html! {

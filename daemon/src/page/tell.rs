@@ -2,7 +2,7 @@
 //!
 //! Plain forms, without script. They post to addresses of the page, which answer with the page again.
 
-use fobwatch_core::{alert::AlertName, forecast::Odd, note::Note};
+use fobwatch_core::{alert::AlertName, batch::Material, forecast::Odd, note::Note};
 use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 use maud::{Markup, PreEscaped, html};
 
@@ -113,7 +113,9 @@ pub(super) fn document(shown: &Shown, context: &Context, wrong: Option<(&str, &s
                     (words("It was", &FIZZ))
                     p class="soft" { "A bottle that was opened no longer stands for the batch." }
                 }))
-                (one("squeezed", "I squeezed the plastic bottle with the sensors", words("It was", &SQUEEZED)))
+                @if shown.batch.sensor_vessel().material == Material::Pet {
+                    (one("squeezed", "I squeezed the plastic bottle with the sensors", words("It was", &SQUEEZED)))
+                }
                 (form.folded("tasted", "I tasted it", &html! {
                     (form.of("tasted", &words("It was", &FIZZ)))
                     (form.of("tasted", &html! {
