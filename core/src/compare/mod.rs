@@ -17,6 +17,7 @@ use jiff::Timestamp;
 use crate::{
     batch::{BatchName, CultureName},
     culture::{Lesson, Liveliness, Normal},
+    fit::Passed,
     forecast::{Hours, Quantiles},
     quantity::{AlcoholByVolume, MassConcentration, Probability, Temperature, Vigour},
 };
@@ -41,7 +42,43 @@ pub struct Circumstances {
     pub temperature: Option<Temperature>,
     /// Fermentable sugar when sealed.
     pub sugar: MassConcentration,
+    /// How the batch goes on.
+    pub pace: Option<Pace>,
 }
+
+/// What the last day brought beside the liveliest day, each of 24 h at 20 degC by the culture's response to warmth: 0 once it stands still,
+/// 1 while it is at its liveliest.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Pace(f64);
+
+impl Pace {
+    /// Of the way that a batch has come; `None`: less than two such days of it.
+    #[must_use]
+    pub fn of(past: &[Passed]) -> Option<Self> {
+        let end = past.last()?;
+        if end.hours_at_20_c < 2.0 * DAY_H {
+            return None;
+        }
+        let mut days = past.iter().filter_map(|to| {
+            let from = past
+                .iter()
+                .rfind(|from| from.hours_at_20_c <= to.hours_at_20_c - DAY_H)?;
+            let gain = (to.co2.volumes() - from.co2.volumes()).max(0.0);
+            Some(gain / (to.hours_at_20_c - from.hours_at_20_c))
+        });
+        let last = days.next_back()?;
+        let most = days.fold(last, f64::max);
+        Some(Self(if most > 0.0 { last / most } else { 0.0 }))
+    }
+
+    /// 0 to 1.
+    #[must_use]
+    pub fn share(self) -> f64 {
+        self.0
+    }
+}
+
+const DAY_H: f64 = 24.0;
 
 /// A batch on the common footing.
 #[derive(Clone, Debug, PartialEq)]

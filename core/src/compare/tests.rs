@@ -96,8 +96,37 @@ fn with_ceiling(percent: f64, sd: f64, sugar: f64) -> Entry {
     entry.circumstances = Some(Circumstances {
         temperature: None,
         sugar: MassConcentration::from_grams_per_litre(sugar).unwrap(),
+        pace: pace(|day| if day < 5.0 { day } else { 5.0 }),
     });
     entry
+}
+
+/// Of ten days at 20 degC with such a content, volumes.
+fn pace(of: impl Fn(f64) -> f64) -> Option<Pace> {
+    let past: Vec<Passed> = (0..=240)
+        .map(|hour| {
+            let hours = f64::from(hour);
+            Passed {
+                hours,
+                hours_at_20_c: hours,
+                co2: crate::quantity::Co2Volumes::from_volumes(of(hours / 24.0)).unwrap(),
+                drink: Temperature::from_celsius(20.0).unwrap(),
+            }
+        })
+        .collect();
+    assert_eq!(Pace::of(&past[..40]), None, "too short to tell");
+    Pace::of(&past)
+}
+
+#[test]
+fn a_pace_is_that_of_the_last_day_beside_the_liveliest() {
+    let share = |of: &dyn Fn(f64) -> f64| pace(of).unwrap().share();
+    assert!((share(&|day| 0.3 * day) - 1.0).abs() < 1e-9);
+    assert!(share(&|day| day.min(4.0)) < 1e-9);
+    // Each day brings exp(-1/2) of the one before, and nine days lie between the first and the last.
+    let slowing = share(&|day| 3.0 * (1.0 - (-0.5 * day).exp()));
+    assert!((slowing - (-0.5_f64 * 9.0).exp()).abs() < 1e-3, "{slowing}");
+    assert!(share(&|_| 0.0) < 1e-9);
 }
 
 #[test]
@@ -127,6 +156,10 @@ fn want_of_sugar_is_no_ceiling() {
     assert!(told(with_ceiling(4.1, 0.04, 150.0)));
     // That it has come so far shows only that the ceiling lies above.
     assert!(!told(with_ceiling(2.5, 0.45, 150.0)));
+    // Nor has one that goes on.
+    let mut going_on = with_ceiling(2.0, 0.1, 60.0);
+    going_on.circumstances.as_mut().unwrap().pace = pace(|day| 0.3 * day);
+    assert!(!told(going_on));
     // Whoever does not know the sugar does not know what was wanting.
     let mut unknown = with_ceiling(2.0, 0.1, 60.0);
     unknown.circumstances = None;
