@@ -119,6 +119,15 @@ impl Source {
     pub fn as_str(&self) -> &str {
         &self.0
     }
+
+    /// The word of a batch that has no such sensor: it is nobody's name, and nobody waits for it.
+    #[must_use]
+    pub fn is_nobody(&self) -> bool {
+        self.0 == Self::NOBODY
+    }
+
+    /// See [`Source::is_nobody`].
+    pub const NOBODY: &str = "none";
 }
 
 impl TryFrom<String> for Source {

@@ -176,6 +176,20 @@ impl Teller<'_> {
             now.p95.volumes()
         );
         match self.rescue.plight {
+            Plight::Danger if self.rescue.by_doubt => vec![
+                format!("Danger. {name} may be at your limit of {limit}. {KEEP_OUT}"),
+                format!(
+                    "That is because little is known of it, not because it was read: the fullest bottle is at about {}, at worst {}. {holds}",
+                    self.units.pressure(self.rescue.worst_bottle.p50),
+                    self.units.at_most(self.rescue.worst_bottle.p95),
+                ),
+                format!(
+                    "What was seen of it before may narrow that: a gravity that was measured, a bottle that was opened. Tell it, on its page or with \
+                     `fobwatch note {}`; do nothing for it, and stay out until the alert is over. Letting gas off lowers the pressure for hours only: it \
+                     is no rescue.",
+                    crate::page::quoted(name.as_str())
+                ),
+            ],
             Plight::Danger => vec![
                 format!("Danger. {name} may be at your limit of {limit}. {KEEP_OUT}"),
                 "Letting gas off lowers the pressure for hours only: it is no rescue. Nothing is to be saved of such a batch by hand."
@@ -428,5 +442,63 @@ fn span(length: SignedDuration) -> String {
         format!("{hours:.0} hours")
     } else {
         format!("{:.0} days", hours / 24.0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use fobwatch_core::{
+        batch::Batch,
+        engine::{ClockSource, Event, drive_some},
+        quantity::Unit,
+        reading::{Measured, Quantity, Reading, Source},
+    };
+
+    use super::*;
+    use crate::{
+        config::Config,
+        watch::tests::{batch_text, start},
+    };
+
+    /// After 14 hours without a word, or with a gauge that reads the limit of 1.5 bar at the end.
+    fn after_hours(reads: Option<f64>) -> String {
+        let config = Config::defaults().unwrap();
+        let settings = config.settings(ClockSource::Ticks);
+        let batch = Batch::from_toml(&batch_text("plum 1"), "test").unwrap().0;
+        let ambient = settings.surroundings.usual_ambient;
+        let mut monitor = Monitor::new(batch, settings);
+        let at = start() + SignedDuration::from_hours(14);
+        let mut go = |event| {
+            drop(drive_some(&mut monitor, event, &mut |request| {
+                (request.at >= at).then(|| request.run())
+            }));
+        };
+        go(Event::Tick { at });
+        for (minutes, bar) in [(4, reads), (2, reads)] {
+            let Some(bar) = bar else { continue };
+            go(Event::Measured(Reading {
+                at: at - SignedDuration::from_mins(minutes),
+                source: Source::new("pilot").unwrap(),
+                measured: Measured::new(Quantity::Pressure, bar, Unit::Bar).unwrap(),
+            }));
+        }
+        told(&monitor, at, ambient, &config.display).advice.join("\n")
+    }
+
+    #[test]
+    fn danger_by_doubt_asks_for_what_was_seen_and_gives_nothing_up() {
+        let said = after_hours(None);
+        assert!(said.starts_with("Danger.") && said.contains(KEEP_OUT), "{said}");
+        assert!(
+            said.contains("because little is known of it, not because it was read"),
+            "{said}"
+        );
+        assert!(
+            said.contains("`fobwatch note 'plum 1'`; do nothing for it"),
+            "{said}"
+        );
+        assert!(!said.contains("Nothing is to be saved"), "{said}");
+        let said = after_hours(Some(1.6));
+        assert!(said.contains("Nothing is to be saved"), "{said}");
     }
 }

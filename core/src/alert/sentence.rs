@@ -39,7 +39,12 @@ pub enum AtLimit<'a> {
         at: Timestamp,
     },
     /// The 95 % estimate of the worst bottle.
-    Estimate(&'a Outlook),
+    Estimate {
+        /// As it was reckoned.
+        outlook: &'a Outlook,
+        /// When: a latched alert is read long after.
+        at: Timestamp,
+    },
 }
 
 /// Why a sensor is not believed.
@@ -339,8 +344,9 @@ impl Speaker<'_> {
                     self.local(*at)
                 )
             }
-            AtLimit::Estimate(outlook) => format!(
-                "The fullest bottle is estimated at {}, and may be at {}.",
+            AtLimit::Estimate { outlook, at } => format!(
+                "As of {} the fullest bottle is estimated at {}, and may be at {}.",
+                self.local(*at),
                 self.units.pressure(outlook.worst_bottle_now.p50),
                 self.units.pressure(outlook.worst_bottle_now.p95)
             ),
@@ -350,6 +356,29 @@ impl Speaker<'_> {
             self.name(),
             self.limit()
         )
+    }
+
+    /// What stands now of bottles whose `over_limit` is latched, or not judged over yet.
+    #[must_use]
+    pub fn below_the_limit_since(
+        &self,
+        outlook: &Outlook,
+        at: Timestamp,
+        again: Option<Timestamp>,
+    ) -> String {
+        let mut said = format!(
+            "Since then it was reckoned anew: as of {} it is estimated at {}, and may be at {}.",
+            self.local(at),
+            self.units.pressure(outlook.worst_bottle_now.p50),
+            self.units.pressure(outlook.worst_bottle_now.p95)
+        );
+        if let Some(again) = again {
+            said.push_str(&format!(
+                " If what is reckoned at {} agrees, the alert can be cleared, with a reason.",
+                self.local(again)
+            ));
+        }
+        said
     }
 
     /// `sudden_loss`.

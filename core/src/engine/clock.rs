@@ -78,6 +78,12 @@ impl Clock {
         })
     }
 
+    /// The next tick with a fit.
+    pub(super) fn next_fit(&self) -> Timestamp {
+        let next = self.next_index();
+        self.time_of(next + (TICKS_PER_FIT - next % TICKS_PER_FIT) % TICKS_PER_FIT)
+    }
+
     fn next_index(&self) -> i64 {
         let from = self.ticked + 1;
         let quiet = self

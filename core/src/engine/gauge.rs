@@ -100,6 +100,11 @@ impl GaugeWatch {
         self.recent.back().copied()
     }
 
+    /// It read `limit` or more, as far as it is remembered.
+    pub(super) fn read_up_to(&self, limit: GaugePressure) -> bool {
+        self.recent.iter().any(|(_, read)| *read >= limit)
+    }
+
     fn is_at_limit(&mut self, reading: GaugePressure, around: Surrounds) -> bool {
         if reading < around.limit {
             self.leaped = false;

@@ -125,10 +125,34 @@ impl Intake {
         }
     }
 
+    /// A row of another batch's source: whatever is not listed here is not taken from it.
+    pub(super) fn pass(&mut self, batch: &Batch, reading: Reading) -> Verdicts {
+        let mut verdicts = Verdicts::default();
+        let reason = if self.seen_before(&reading) {
+            SetAsideReason::Duplicate
+        } else if reading.at < batch.bottled_at {
+            SetAsideReason::BeforeSealing
+        } else {
+            SetAsideReason::OtherSource
+        };
+        self.remember(&reading);
+        verdicts.set_aside.push((reading, reason));
+        verdicts
+    }
+
+    /// Who was heard of quantities that are not listed.
+    pub(super) fn senders(&self) -> impl Iterator<Item = (Quantity, &Source)> {
+        let all = self.senders.iter();
+        all.flat_map(|(quantity, sources)| sources.iter().map(|source| (*quantity, source)))
+    }
+
     fn route(&mut self, batch: &Batch, reading: Reading, verdicts: &mut Verdicts) {
         let quantity = reading.measured.quantity();
         let refused = match batch.sensors.get(&quantity) {
-            Some(listed) => (*listed != reading.source).then_some(SetAsideReason::OtherSource),
+            Some(listed) => {
+                let own = *listed == reading.source && !listed.is_nobody();
+                (!own).then_some(SetAsideReason::OtherSource)
+            }
             None => {
                 let senders = self.senders.entry(quantity).or_default();
                 if senders.len() < MOST_SOURCES {
@@ -225,6 +249,22 @@ mod tests {
         assert_eq!(intake.take(&batch(), first, at(SEALED)).used.len(), 0);
         assert_eq!(intake.reaches(&second, at(SEALED)), second.at);
         assert_eq!(intake.take(&batch(), second, at(SEALED)).used.len(), 2);
+    }
+
+    #[test]
+    fn a_row_of_another_batchs_source_is_not_taken_and_makes_no_second_source() {
+        let mut intake = Intake::default();
+        let batch = Batch {
+            sensors: BTreeMap::new(),
+            ..batch()
+        };
+        let theirs = reading("2026-03-02T08:00:00Z", "p1", Quantity::Pressure, 0.1);
+        let passed = intake.pass(&batch, theirs);
+        assert!(passed.used.is_empty());
+        assert_eq!(passed.set_aside.first().unwrap().1, SetAsideReason::OtherSource);
+        assert_eq!(intake.senders().count(), 0);
+        let own = reading("2026-03-02T08:00:00Z", "spare", Quantity::Pressure, 0.2);
+        assert_eq!(intake.take(&batch, own, at(SEALED)).used.len(), 1);
     }
 
     #[test]

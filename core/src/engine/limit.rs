@@ -67,7 +67,10 @@ impl Monitor {
             .holds
             .count(Matter::OverLimit, Verdict::of(there, gone));
         if there {
-            let mut message = self.speaker().over_limit(&AtLimit::Estimate(worst));
+            let mut message = self.speaker().over_limit(&AtLimit::Estimate {
+                outlook: worst,
+                at: now,
+            });
             self.remember_those_given_away(&mut message);
             self.state
                 .board
@@ -80,6 +83,23 @@ impl Monitor {
                 .board
                 .ends(&AlertName::OverLimit.into(), now, message, out);
         }
+    }
+
+    /// What the newest reckoning says of bottles that were at the limit by an earlier one; `None`: they still may be.
+    pub(super) fn below_the_limit_since(&self, present: bool) -> Option<String> {
+        let groups = self.groups();
+        let worst = groups.iter().map(|group| &group.outlook).reduce(|a, b| {
+            if b.worst_bottle_now.p95 > a.worst_bottle_now.p95 {
+                b
+            } else {
+                a
+            }
+        })?;
+        let limit = self.limit();
+        let below =
+            worst.worst_bottle_now.p95 < limit && !self.gauge_reads_above(limit.pascal(), self.clock());
+        let again = present.then(|| self.state.clock.next_fit());
+        below.then(|| self.speaker().below_the_limit_since(worst, worst.at, again))
     }
 
     /// A gauge that is still heard reads above `pascal`.

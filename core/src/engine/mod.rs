@@ -57,6 +57,9 @@ use crate::{
 pub enum Event {
     /// A reading was accepted and stored.
     Measured(Reading),
+    /// A reading of a source that another batch has: this one never takes it as the only source of what it does not list, and it only
+    /// moves the clock where readings do.
+    OfAnother(Reading),
     /// A person noted something.
     Noted(Note),
     /// The clock stands at `at`.

@@ -87,6 +87,7 @@ impl Monitor {
         let health = batch
             .sensors
             .iter()
+            .filter(|(_, source)| !source.is_nobody())
             .map(|(&quantity, source)| {
                 let sensor = Sensor {
                     source: source.clone(),
@@ -195,11 +196,14 @@ impl Monitor {
     pub fn reaches(&self, event: &Event) -> Timestamp {
         let now = self.clock();
         match (event, self.settings.clock) {
-            (Event::Measured(reading), ClockSource::Readings) => self.state.intake.reaches(reading, now),
+            (Event::Measured(reading) | Event::OfAnother(reading), ClockSource::Readings) => {
+                self.state.intake.reaches(reading, now)
+            }
             // The engine knows the batch as it was corrected, and no other.
             (Event::Noted(note), _) if note.kind == NoteKind::Corrected => now,
             (Event::Noted(note), ClockSource::Readings) => now.max(note.at),
-            (Event::Measured(_) | Event::Noted(_), ClockSource::Ticks) | (Event::Fitted(_), _) => now,
+            (Event::Measured(_) | Event::OfAnother(_) | Event::Noted(_), ClockSource::Ticks)
+            | (Event::Fitted(_), _) => now,
             (Event::Tick { at }, _) => now.max(*at),
             (Event::Commanded(command), _) => now.max(command.at),
         }
@@ -232,6 +236,13 @@ impl Monitor {
         }
     }
 
+    /// What it took, or looked at, without having been told to: sources of quantities that the batch does not list. A driver that
+    /// learns later that one of them is another batch's begins anew, and hands those readings in as [`Event::OfAnother`].
+    pub fn found_by_itself(&self) -> impl Iterator<Item = (Quantity, &Source)> {
+        let senders = self.state.intake.senders();
+        senders.filter(|(quantity, _)| !self.batch.sensors.contains_key(quantity))
+    }
+
     /// Takes one event. Same state and event give the same actions. Its ticks come first: see [`super::drive`].
     #[must_use]
     pub fn step(&mut self, event: Event) -> Vec<Action> {
@@ -240,6 +251,14 @@ impl Monitor {
             Event::Measured(reading) => {
                 let now = self.clock();
                 let verdicts = self.state.intake.take(&self.batch, reading, now);
+                self.apply(verdicts, &mut out);
+            }
+            Event::OfAnother(reading) => {
+                let now = self.clock();
+                if self.settings.clock == ClockSource::Readings {
+                    self.state.clock.advance(self.state.intake.reaches(&reading, now));
+                }
+                let verdicts = self.state.intake.pass(&self.batch, reading);
                 self.apply(verdicts, &mut out);
             }
             Event::Noted(note) if note.kind == NoteKind::Corrected => {}

@@ -63,6 +63,8 @@ pub struct Rescue {
     pub chilled_since: Option<Timestamp>,
     /// The alert of the limit was raised, and nobody has cleared it.
     pub was_at_limit: bool,
+    /// No gauge read the limit and the likeliest estimate lies below it: it is danger because little is known.
+    pub by_doubt: bool,
     /// What comes of it back in the room from `at` on; of a batch that was chilled too early alone.
     pub back: Option<Back>,
 }
@@ -140,6 +142,8 @@ impl Monitor {
             worst_bottle,
             chilled_since,
             was_at_limit: over.is_some(),
+            by_doubt: worst_bottle.p50 < limit
+                && !self.state.gauges.values().any(|gauge| gauge.read_up_to(limit)),
             back,
         }
     }

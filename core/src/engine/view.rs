@@ -17,7 +17,12 @@ use crate::{
     reading::{Measured, Quantity, Source},
 };
 
-use super::{MomentView, Monitor, SetAsideReason, board::Slot, others::Apart, whereabouts::Place};
+use super::{
+    MomentView, Monitor, SetAsideReason,
+    board::{Key, Slot},
+    others::Apart,
+    whereabouts::Place,
+};
 
 /// All that is shown of one batch.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -62,6 +67,8 @@ pub struct View {
     pub sensors: Vec<SensorView>,
     /// Rows that were not used, by reason.
     pub set_aside: BTreeMap<SetAsideReason, u64>,
+    /// Something came in since the newest fit: it counts in what is reckoned from then on, on the grid. `None`: all is reckoned.
+    pub counts_from: Option<Timestamp>,
     /// The newest forecast.
     pub forecast: Option<Forecast>,
     /// What the alert rules ask, as of the newest fit.
@@ -222,11 +229,19 @@ impl Monitor {
             culture: self.culture_sentence(),
             sensors: self.sensor_views(),
             set_aside: self.state.counts.clone(),
+            counts_from: self.counts_from(),
             forecast: self.state.fitted.as_ref().map(|fitted| fitted.forecast.clone()),
             outlook: self.state.fitted.as_ref().map(|fitted| fitted.outlook.clone()),
             moments: self.moments(),
             alerts,
         }
+    }
+
+    /// See [`View::counts_from`].
+    #[must_use]
+    pub fn counts_from(&self) -> Option<Timestamp> {
+        let waits = self.state.news && self.state.fitted.is_some();
+        waits.then(|| self.state.clock.next_fit())
     }
 
     /// Entries that the readings speak against, and nobody has confirmed.
@@ -263,7 +278,7 @@ impl Monitor {
                 since: slot.since,
                 shelved_until: slot.shelved_until,
                 taken_out: slot.taken_out.clone(),
-                message: self.alert_message(slot),
+                message: self.alert_message(key, slot),
                 source: key.sensor.as_ref().map(|sensor| sensor.source.clone()),
                 quantity: key.sensor.as_ref().map(|sensor| sensor.quantity),
             })
@@ -272,9 +287,16 @@ impl Monitor {
         views
     }
 
-    fn alert_message(&self, slot: &Slot) -> String {
+    fn alert_message(&self, key: &Key, slot: &Slot) -> String {
         let Some(out) = &slot.taken_out else {
-            return slot.shown().to_owned();
+            let latched = key.alert == AlertName::OverLimit && slot.standing.stands();
+            return match self
+                .below_the_limit_since(slot.standing.present)
+                .filter(|_| latched)
+            {
+                Some(since) => format!("{} {since}", slot.shown()),
+                None => slot.shown().to_owned(),
+            };
         };
         let since = sentence::local(out.at, &self.settings.zone);
         let told = format!("Out of service since {since}: {}, {}.", out.who, out.reason);

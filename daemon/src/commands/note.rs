@@ -114,6 +114,16 @@ impl NoteCommand {
                 say(&format!("Noted of {}: {}, {at}.", batch.batch, note.kind))?;
             }
         }
+        let from = noted.iter().filter_map(|note| note.counts_from).max();
+        if !self.json
+            && self.unreckoned().is_none()
+            && let Some(from) = from
+        {
+            say(&format!(
+                "The figures weigh it from {} on.",
+                local(from, &found.zone)
+            ))?;
+        }
         if !self.json
             && let Some(hint) = self.unreckoned()
         {

@@ -12,7 +12,7 @@ use crate::{
     config::{self, Config},
     proof::{self, Proof},
     store::Store,
-    watch::{Clock, WallClock, left},
+    watch::{Clock, WallClock, claim::Claims, left},
 };
 
 /// Goes over a proof: a folder with batch.toml and readings.csv, or a batch of the data folder by its name. Tells on standard error what is
@@ -72,12 +72,15 @@ fn of_store(named: &Path, culture: &CultureName, place: &Where, config: &Config)
         let Ok((batch, _warnings)) = Batch::from_toml(&stored.text, "the stored batch") else {
             return Ok(None);
         };
+        let claims = Claims::of(reader)?;
         let monitor = match (stored.ended_at, reader.snapshot(stored.id)?) {
             // What came after its end is of another bottle.
             (Some(_), kept) => {
-                kept.and_then(|kept| Monitor::restore(&kept.body, batch.clone(), settings.clone()).ok())
+                let restored =
+                    kept.and_then(|kept| Monitor::restore(&kept.body, batch.clone(), settings.clone()).ok());
+                restored.filter(|monitor| claims.taken_by_mistake(stored.id, monitor).is_none())
             }
-            (None, _) => left(reader, &stored, &settings, WallClock.now()).ok(),
+            (None, _) => left(reader, &stored, &settings, &claims, WallClock.now()).ok(),
         };
         Ok(Some((batch, monitor)))
     })

@@ -15,7 +15,10 @@ use fobwatch_core::{
 };
 
 use super::led::{gone_over, rows};
-use crate::store::{BatchId, Reader, StoreError, StoredBatch};
+use crate::{
+    store::{BatchId, Reader, StoreError, StoredBatch},
+    watch::claim::Claims,
+};
 
 /// Colder than this a culture hardly works: a fridge, no circumstance of its vigour.
 const WARM_C: f64 = 12.0;
@@ -63,6 +66,7 @@ pub(crate) fn of_stored(
     reader: &Reader<'_>,
     stored: &StoredBatch,
     settings: &Settings,
+    claims: &Claims,
 ) -> Result<Result<Gathered, String>, StoreError> {
     let batch = match Batch::from_toml(&stored.text, &format!("the stored batch `{}`", stored.name)) {
         Ok((batch, _)) => batch,
@@ -71,7 +75,7 @@ pub(crate) fn of_stored(
     if batch.culture.is_none() {
         return Ok(Err("its batch file names no culture".to_owned()));
     }
-    let rows = rows(reader, stored, &batch)?;
+    let rows = rows(reader, stored, &batch, claims)?;
     let mut notes = reader.notes(stored.id)?;
     notes.sort_by_key(|note| note.at);
     let settings = Settings {
@@ -108,6 +112,7 @@ impl Kept {
         wanted: impl Fn(&Batch) -> bool,
     ) -> Result<(Vec<Gathered>, Vec<String>), StoreError> {
         let end = reader.last_sequence()?.0;
+        let claims = Claims::of(reader)?;
         let (mut found, mut left_out) = (Vec::new(), Vec::new());
         let mut gone_over = 0;
         for stored in reader.batches()? {
@@ -129,7 +134,7 @@ impl Kept {
                 }
                 _ => {
                     gone_over += 1;
-                    let gathered = of_stored(reader, &stored, settings)?;
+                    let gathered = of_stored(reader, &stored, settings, &claims)?;
                     kept().insert(stored.id, (end, gathered.clone()));
                     gathered
                 }

@@ -11,6 +11,7 @@ use crate::{
     config::Display,
     page::{Units, local, plain},
     store::{BatchId, Reader, StoreError, StoredBatch},
+    watch::claim::Claims,
 };
 use fobwatch_core::{
     batch::{Batch, ExperimentName},
@@ -50,7 +51,7 @@ impl Kept {
             return Ok(sibling);
         }
         let count = notes.len();
-        let rows = rows(reader, stored, &batch)?;
+        let rows = rows(reader, stored, &batch, &Claims::of(reader)?)?;
         let sibling = sibling(batch, rows, notes, settings);
         kept().insert(stored.id, (end, count, sibling.clone()));
         Ok(sibling)

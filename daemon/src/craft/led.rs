@@ -10,7 +10,10 @@ use fobwatch_core::{
 };
 use jiff::{SignedDuration, Timestamp};
 
-use crate::store::{Reader, StoreError, StoredBatch, StoredWhat};
+use crate::{
+    store::{Reader, StoreError, StoredBatch, StoredWhat},
+    watch::claim::Claims,
+};
 
 /// Readings that are read at once: a short transaction each.
 const AT_ONCE: u32 = 5_000;
@@ -18,11 +21,12 @@ const AT_ONCE: u32 = 5_000;
 /// Between these the last answer stands as it was: a past that nobody needs warnings of.
 const FITTED_EVERY: SignedDuration = SignedDuration::from_hours(6);
 
-/// The rows of a stored batch, in the order in which they arrived, until it was ended.
+/// The rows of a stored batch, in the order in which they arrived, until it was ended; not those of gauges that sit on other batches.
 pub(crate) fn rows(
     reader: &Reader<'_>,
     stored: &StoredBatch,
     batch: &Batch,
+    claims: &Claims,
 ) -> Result<Vec<Reading>, StoreError> {
     let end = reader.last_sequence()?;
     let mut seen = reader.sequence_before(stored.id, batch.bottled_at)?;
@@ -40,6 +44,12 @@ pub(crate) fn rows(
                 .filter_map(|event| match event.what {
                     StoredWhat::Reading(reading) => Some(reading),
                     _ => None,
+                })
+                .filter(|reading| {
+                    let quantity = reading.measured.quantity();
+                    claims
+                        .holder((stored.id, batch), &reading.source, quantity)
+                        .is_none()
                 }),
         );
     }

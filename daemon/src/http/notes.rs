@@ -41,6 +41,11 @@ pub(super) async fn add(
     if let Some(sequence) = last {
         settle(&live, sequence).await;
     }
+    if let Some(from) = live.standing().monitor.counts_from() {
+        for note in taken.iter_mut().filter_map(Value::as_object_mut) {
+            note.insert("counts_from".to_owned(), json!(from));
+        }
+    }
     let answer = json!({ "batch": live.batch.name, "slug": live.slug, "notes": taken });
     Ok((StatusCode::CREATED, Json(answer)))
 }

@@ -204,31 +204,40 @@ async fn readings(house: &Arc<House>, live: &Live) -> Result<Body, Complaint> {
         .read(move |reader| Ok((reader.sequence_before(id, sealed_at)?, reader.last_sequence()?)))
         .await?;
     let begin = (Arc::clone(house), Some((first, true)));
-    let rows = stream::unfold(begin, move |(house, next)| async move {
-        let (seen, heads) = next?;
-        let events = house
-            .store
-            .read(move |reader| reader.readings_after(seen, AT_ONCE))
-            .await;
-        let events = match events {
-            Ok(events) => events,
-            // The one who asked sees that the file is broken off.
-            Err(error) => return Some((Err(std::io::Error::other(error.to_string())), (house, None))),
-        };
-        let mut text = if heads {
-            csv::COLUMNS.join(",") + "\n"
-        } else {
-            String::new()
-        };
-        for event in events.iter().filter(|event| event.sequence <= end) {
-            if let StoredWhat::Reading(reading) = &event.what {
-                text.push_str(&csv::write_row(reading));
-                text.push('\n');
+    let batch = Arc::new(live.batch.clone());
+    let rows = stream::unfold(begin, move |(house, next)| {
+        let batch = Arc::clone(&batch);
+        async move {
+            let (seen, heads) = next?;
+            let events = house
+                .store
+                .read(move |reader| reader.readings_after(seen, AT_ONCE))
+                .await;
+            let events = match events {
+                Ok(events) => events,
+                // The one who asked sees that the file is broken off.
+                Err(error) => return Some((Err(std::io::Error::other(error.to_string())), (house, None))),
+            };
+            let mut text = if heads {
+                csv::COLUMNS.join(",") + "\n"
+            } else {
+                String::new()
+            };
+            for event in events.iter().filter(|event| event.sequence <= end) {
+                if let StoredWhat::Reading(reading) = &event.what
+                    && house
+                        .claims()
+                        .holder((id, &batch), &reading.source, reading.measured.quantity())
+                        .is_none()
+                {
+                    text.push_str(&csv::write_row(reading));
+                    text.push('\n');
+                }
             }
+            let last: Option<Sequence> = events.last().map(|event| event.sequence);
+            let next = last.filter(|last| *last < end).map(|last| (last, false));
+            Some((Ok(text), (house, next)))
         }
-        let last: Option<Sequence> = events.last().map(|event| event.sequence);
-        let next = last.filter(|last| *last < end).map(|last| (last, false));
-        Some((Ok(text), (house, next)))
     });
     Ok(Body::from_stream(rows))
 }

@@ -153,12 +153,7 @@ impl Lot {
                 None => format!("Culture: {}", self.culture.clone().unwrap_or_else(unknown)),
             },
         ];
-        let allergens = if self.allergens.is_empty() {
-            "none noted".to_owned()
-        } else {
-            self.allergens.join(", ")
-        };
-        said.push(format!("Allergens: {allergens}"));
+        said.push(super::words::allergens(facts));
         said.push("Ingredients:".to_owned());
         said.extend(self.ingredients.iter().map(|one| {
             let lot = one

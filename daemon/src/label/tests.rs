@@ -194,3 +194,13 @@ fn a_lot_record_holds_who_when_what_numbers_moves_and_measures() {
     assert_eq!(json["ingredients"][1]["grams"], 320.0);
     assert_eq!(json["moves"][0]["kind"], "moved_to_fridge");
 }
+
+#[test]
+fn a_lot_record_of_an_unknown_culture_says_that_nothing_is_known_of_it() {
+    let facts = facts("", &[], Vec::new());
+    let said = record(&facts).lines(&facts).join("\n");
+    assert!(
+        said.contains("Allergens: nothing is known of the culture"),
+        "{said}"
+    );
+}

@@ -93,7 +93,7 @@ pub(super) fn figure(value: f64) -> String {
     }
 }
 
-fn allergens(facts: &Facts) -> String {
+pub(super) fn allergens(facts: &Facts) -> String {
     match (facts.allergens.as_slice(), facts.culture_told) {
         ([], true) => "Allergens: none was noted. Who must be sure asks whoever made it.".to_owned(),
         ([], false) => {

@@ -105,7 +105,7 @@ fn line(entry: &Entry<'_>, next: bool, open: bool, context: &Context) -> Markup 
                 @if open && entry.urgency == Urgency::Planned {
                     p class="tap" { a class="button quiet" href="/calendar.ics" { "Remind me in my calendar" } }
                 }
-                @if matches!(entry.urgency, Urgency::Move | Urgency::DangerAhead) && !entry.shown.is_danger() {
+                @if matches!(entry.urgency, Urgency::Move | Urgency::DangerAhead) && !entry.shown.is_danger() && !entry.shown.is_chilled() {
                     (tell::moved(entry.shown))
                 }
                 @match entry.alert {

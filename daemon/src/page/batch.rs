@@ -12,7 +12,7 @@ use super::{
     Context, Shown,
     amount::{self, capital, volumes},
     caution, chart,
-    need::{Entry, Urgency, stand},
+    need::{self, Entry, Urgency, stand},
     noted,
     shown::is_old,
     tell,
@@ -35,6 +35,7 @@ pub(super) fn section(
             }
             p class="press" { (pressure(shown, context)) }
             p class="soft" { (bottles(shown, context)) }
+            @if let Some(said) = need::weighed_from(shown, context) { p class="soft" { (said) } }
             @match chart::draw(shown, anchor, context, points) {
                 Some(picture) => figure {
                     figcaption {
@@ -59,7 +60,10 @@ pub(super) fn section(
             @if shown.is_danger() {
                 h3 { "Leave these bottles alone" }
                 p { (caution::KEEP_OUT) " " a href="#gone-wrong" { "Gone wrong? What to do" } }
-                p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/see-to" } { "See to its alerts, export it" } }
+                p class="ways" {
+                    a class="more" href={ "/batches/" (shown.batch.name.slug()) "/tell" } { "Tell what was seen before" }
+                    a class="more" href={ "/batches/" (shown.batch.name.slug()) "/see-to" } { "See to its alerts, export it" }
+                }
             } @else {
                 h3 { "Tell what you did" }
                 (tell::below(shown))

@@ -163,6 +163,7 @@ impl Made {
             culture: None,
             sensors,
             set_aside: std::collections::BTreeMap::new(),
+            counts_from: None,
             forecast: Some(forecast),
             outlook: Some(outlook),
             alerts: Vec::new(),

@@ -4,6 +4,7 @@ use fobwatch_core::{
     alert::{AlertName, sentence},
     engine::AlertView,
     forecast::{Forecast, Odd, When},
+    note::NoteKind,
 };
 use jiff::{SignedDuration, Timestamp};
 use serde::{Deserialize, Serialize};
@@ -232,6 +233,15 @@ fn estimated_danger<'a>(shown: &'a Shown, context: &Context) -> Entry<'a> {
     entry
 }
 
+/// When a person said last that bottles went to the fridge.
+fn noted_as_moved(shown: &Shown) -> Option<Timestamp> {
+    let moves = shown
+        .notes
+        .iter()
+        .filter(|note| note.kind == NoteKind::MovedToFridge);
+    moves.map(|note| note.at).max()
+}
+
 fn move_now(shown: &Shown) -> String {
     format!("Move {} to the fridge now.", shown.batch.name)
 }
@@ -242,7 +252,14 @@ fn next_move<'a>(shown: &'a Shown, context: &Context, clock: Clock<'_>) -> Entry
     entry.day = "Nothing needed".to_owned();
     if let Some(alert) = shown.alert(AlertName::MoveToFridge) {
         entry.urgency = Urgency::Move;
-        entry.heading = move_now(shown);
+        entry.heading = match noted_as_moved(shown) {
+            Some(at) if shown.is_chilled() => format!(
+                "You noted {} that {} went to the fridge; it has not shown yet.",
+                clock.moment(at),
+                shown.batch.name
+            ),
+            _ => move_now(shown),
+        };
         entry.since(alert, clock);
     } else if shown.is_chilled() {
         entry.heading = format!("{} is in the fridge.", shown.subject());
@@ -379,4 +396,13 @@ pub(super) fn stand(shown: &Shown, forecast: &Forecast) -> String {
         }
     }
     text
+}
+/// That what a person told, or brought in late, is not in the figures yet; `None`: it is, or nothing was.
+pub(super) fn weighed_from(shown: &Shown, context: &Context) -> Option<String> {
+    let (from, reckoned) = (shown.waits_until()?, shown.view.forecast.as_ref()?.at);
+    Some(format!(
+        "These figures are of {}; what was told or came in since counts from {} on.",
+        context.clock().moment(reckoned),
+        context.clock().moment(from)
+    ))
 }

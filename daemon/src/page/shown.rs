@@ -115,6 +115,16 @@ impl Shown {
         apart.or(self.view.forecast.as_ref())
     }
 
+    /// What a person told, or brought in late, is not in the figures yet: from when on it is. Readings that come as they always do say nothing.
+    pub(super) fn waits_until(&self) -> Option<Timestamp> {
+        let from = self.view.counts_from?;
+        let reckoned = self.view.forecast.as_ref()?.at;
+        let newer = |at: Option<Timestamp>| at.is_some_and(|at| at > reckoned);
+        let told = self.notes.iter().any(|note| newer(Some(note.at)));
+        let as_always = self.view.sensors.iter().any(|sensor| newer(sensor.at));
+        (told || !as_always).then_some(from)
+    }
+
     /// The outlook of the same bottles.
     pub(super) fn outlook(&self) -> Option<&Outlook> {
         let apart = self.view.apart.as_ref().and_then(|apart| apart.outlook.as_ref());

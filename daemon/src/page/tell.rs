@@ -97,13 +97,20 @@ pub(super) fn document(shown: &Shown, context: &Context, wrong: Option<(&str, &s
     };
     let one = |kind: &str, heading: &str, inside: Markup| form.folded(kind, heading, &form.of(kind, &inside));
     frame(
-        &format!("What did you do or see with {name}?"),
+        &if shown.is_danger() {
+            format!("What was seen of {name} before?")
+        } else {
+            format!("What did you do or see with {name}?")
+        },
         context,
         &html! {
             (refused("Not noted.", &why))
             @if shown.is_danger() {
                 p class="press" { strong class="danger" { "Danger. " } (caution::KEEP_OUT) }
-                p { "A note silences no alert of pressure. Tell what was done already; do nothing for it." }
+                p {
+                    "Tell only what was done or seen before: it may narrow what is feared. Do nothing for it: no bottle is to be opened, squeezed, moved or \
+                     looked at now. A note silences no alert of pressure."
+                }
             } @else {
                 p class="soft" { "A note never silences an alert of pressure." }
             }

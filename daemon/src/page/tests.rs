@@ -536,6 +536,47 @@ fn a_danger_invites_nobody_to_move_its_bottles() {
         assert!(agenda(&[hibiscus()], &context()).contains(inviting), "{inviting}");
     }
     assert!(page.contains("Leave these bottles alone"));
+    // What was seen before may be told, with the caution on top, and nobody is invited to anything.
+    assert!(page.contains("/batches/hibiscus-11/tell\">Tell what was seen before</a>"));
+    let tell = super::tell(&danger(), &context(), None);
+    let caution = tell.find("Do not touch, open, move").expect("the caution");
+    assert!(
+        caution < tell.find("<form class=\"tell\"").expect("a form"),
+        "{tell}"
+    );
+    assert!(
+        tell.contains("no bottle is to be opened, squeezed, moved"),
+        "{tell}"
+    );
+    assert!(
+        !tell.contains("What did you do") && !tell.contains("I moved them"),
+        "{tell}"
+    );
+}
+
+#[test]
+fn a_move_that_was_noted_is_not_asked_for_again_with_the_contrary_deed() {
+    let mut shown = pear();
+    shown.view.alerts = vec![alert(AlertName::MoveToFridge, 9, "It is ready to move.")];
+    let noted = now() - SignedDuration::from_hours(7);
+    shown.notes.push(fobwatch_core::note::Note {
+        at: noted,
+        kind: fobwatch_core::note::NoteKind::MovedToFridge,
+        bottles: None,
+        value: None,
+        unit: None,
+        text: None,
+    });
+    let page = agenda(std::slice::from_ref(&shown), &context());
+    let entry = &page[place(&page, "<h3>")..place(&page, "<section class=\"batch\"")];
+    assert!(
+        entry.contains("that pear and thyme 2 went to the fridge; it has not shown yet."),
+        "{entry}"
+    );
+    assert!(
+        !entry.contains("taken_out") && !entry.contains("Move pear"),
+        "{entry}"
+    );
 }
 
 #[test]

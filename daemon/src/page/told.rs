@@ -137,6 +137,13 @@ pub(crate) fn told_of(batches: &[Shown], overview: &Overview, context: &Context)
             }),
         }
     }
+    for told in &mut by_batch {
+        let shown = batches.iter().find(|shown| shown.batch.name == told.batch);
+        let waits = shown.and_then(|shown| need::weighed_from(shown, context));
+        if let (Some(said), Some(need)) = (waits, told.needs.first_mut()) {
+            need.why.push(plain(&said));
+        }
+    }
     Told {
         at: context.now,
         local: plain(&context.clock().in_full(context.now)),
@@ -235,6 +242,40 @@ mod tests {
         let json = serde_json::to_string(&told).unwrap();
         assert!(json.is_ascii(), "{json}");
         assert_eq!(serde_json::from_str::<Told>(&json).unwrap(), told);
+    }
+
+    #[test]
+    fn what_was_told_since_the_figures_were_made_is_said_to_count_later() {
+        let why = |shown: &Shown| {
+            told(std::slice::from_ref(shown), &context()).batches[0].needs[0]
+                .why
+                .concat()
+        };
+        let mut shown = hibiscus();
+        let reckoned = shown.view.forecast.as_ref().unwrap().at;
+        let said = "what was told or came in since counts from";
+        shown.view.counts_from = reckoned.checked_add(jiff::SignedDuration::from_mins(30)).ok();
+        // Nothing but what sensors always send.
+        let newer = reckoned.checked_add(jiff::SignedDuration::from_mins(1)).unwrap();
+        shown.view.sensors[0].at = Some(newer);
+        assert!(!why(&shown).contains(said), "{}", why(&shown));
+        shown.notes.push(fobwatch_core::note::Note {
+            at: newer,
+            kind: fobwatch_core::note::NoteKind::Opened,
+            bottles: Some(vec![3]),
+            value: None,
+            unit: None,
+            text: Some("light".to_owned()),
+        });
+        assert!(why(&shown).contains(said), "{}", why(&shown));
+        // Rows that came late, of a sensor that is not there any more.
+        shown.notes.clear();
+        for sensor in &mut shown.view.sensors {
+            sensor.at = Some(reckoned);
+        }
+        assert!(why(&shown).contains(said), "{}", why(&shown));
+        shown.view.counts_from = None;
+        assert!(!why(&shown).contains(said), "{}", why(&shown));
     }
 
     #[test]

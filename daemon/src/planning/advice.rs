@@ -3,6 +3,7 @@
 use fobwatch_core::{
     batch::Batch,
     forecast::{Forecast, When},
+    reading::Quantity,
 };
 use jiff::Timestamp;
 
@@ -161,13 +162,42 @@ impl<'a> Adviser<'a> {
             .p05
             .is_some_and(|passed| moved.is_none_or(|moved| passed <= moved))
         {
-            Some(
+            Some(self.without_a_gauge(&passed, moved).unwrap_or_else(||
                 "A lively culture may pass your limit before the likeliest day of the move: watch the gauge from the first day on."
                     .to_owned(),
-            )
+            ))
         } else {
             None
         }
+    }
+
+    /// By when the alarm comes of what nobody measures; `None`: a gauge is named.
+    fn without_a_gauge(&self, passed: &When, moved: Option<Timestamp>) -> Option<String> {
+        let named = [Quantity::Pressure, Quantity::AbsolutePressure]
+            .map(|quantity| self.batch.sensors.get(&quantity));
+        let any = named.iter().flatten().any(|source| !source.is_nobody());
+        // A pilot is there for its gauge, under whatever name that speaks.
+        let refused = named.iter().flatten().any(|source| source.is_nobody());
+        if any || (self.batch.pilot.is_some() && !refused) {
+            return None;
+        }
+        let alarm = match passed.p05 {
+            Some(at) if at > self.batch.bottled_at => format!("about {}", self.time(at)),
+            _ => "at the sealing".to_owned(),
+        };
+        let right = moved.map_or_else(
+            || "and the drink may not be right within 60 days".to_owned(),
+            |moved| {
+                format!(
+                    "before the drink is right, most likely about {}",
+                    self.time(moved)
+                )
+            },
+        );
+        Some(format!(
+            "Without a gauge the alarm of your limit will come {alarm}, {right}: nobody can tell a lively culture from a sleepy one by the day. By \
+             then note what a hydrometer shows in a sample, or how an opened bottle truly was; after it nobody goes near them."
+        ))
     }
 
     fn alcohol(&self) -> String {

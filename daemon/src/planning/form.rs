@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use fobwatch_core::{document::Problem, recipe::SugarKind};
+use fobwatch_core::{document::Problem, reading::Source, recipe::SugarKind};
 use jiff::tz::TimeZone;
 
 use super::{Room, read_room};
@@ -188,6 +188,17 @@ pub(crate) fn batch_file(typed: &BTreeMap<String, String>, zone: &TimeZone) -> R
             .or_default()
             .push_str("material = \"pet\"\n");
     }
+    if given("pilot") == Some("none") {
+        // Who has none says so, or a gauge that is heard would be taken for it.
+        for (field, table, key) in TEXTS {
+            if ["pressure", "liquid_temperature"].contains(&field) && given(field).is_none() {
+                tables
+                    .entry(table)
+                    .or_default()
+                    .push_str(&format!("{key} = {}\n", quoted(Source::NOBODY)));
+            }
+        }
+    }
     if let Ok(Some((room, _))) = room(typed) {
         tables
             .entry("room")
@@ -326,6 +337,24 @@ mod tests {
         assert!((batch.bottle.pressure_limit.bar() - 4.5).abs() < 1e-9);
         assert!((batch.expected_room.unwrap().celsius() - 20.0).abs() < 1e-9);
         assert_eq!(batch.pilot.unwrap().material, fobwatch_core::batch::Material::Pet);
+    }
+
+    #[test]
+    fn whoever_has_no_gauge_says_so_in_the_file() {
+        let mut fields = typed(&GOOD);
+        let sensors = |fields: &BTreeMap<String, String>| {
+            let text = batch_file(fields, &TimeZone::UTC).unwrap();
+            let (batch, _) = Batch::from_toml(&text, "x").unwrap();
+            let all = batch.sensors.iter();
+            all.map(|(quantity, source)| format!("{quantity} {}", source.as_str()))
+                .collect::<Vec<_>>()
+        };
+        fields.insert("pilot".to_owned(), "pet".to_owned());
+        assert!(sensors(&fields).is_empty());
+        fields.insert("pilot".to_owned(), "none".to_owned());
+        assert_eq!(sensors(&fields), ["pressure none", "liquid_temperature none"]);
+        fields.insert("liquid_temperature".to_owned(), "strip".to_owned());
+        assert_eq!(sensors(&fields), ["pressure none", "liquid_temperature strip"]);
     }
 
     #[test]

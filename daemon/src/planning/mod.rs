@@ -16,7 +16,7 @@ mod tests;
 use fobwatch_core::{
     batch::Batch,
     culture::Lesson,
-    fit::Surroundings,
+    fit::{Evidence, Surroundings},
     forecast::Forecast,
     plan::{Planner, Prospect},
     quantity::{GaugePressure, NotAQuantity, Temperature},
@@ -201,9 +201,14 @@ fn parts(asked: &Asked<'_>, planned: &Planned) -> Result<Vec<Part>, NotAQuantity
     Ok(parts)
 }
 
-/// How the culture is known.
+/// How the culture is known: by as many batches as truly inform the plan, each filling once.
 fn culture(asked: &Asked<'_>) -> String {
-    match (&asked.batch.culture, asked.lessons.len()) {
+    let evidence = Evidence::new(asked.batch.clone(), asked.surroundings.clone());
+    let known = evidence.with_history(asked.lessons);
+    match (
+        &asked.batch.culture,
+        known.expectation().map_or(0, |known| known.batches),
+    ) {
         (None, _) => {
             "The batch names no culture, so any culture is expected, from a sleepy one to a lively one."
                 .to_owned()

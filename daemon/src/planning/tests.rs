@@ -280,3 +280,77 @@ fn sugar_at_the_edge_is_told_as_such_and_never_against_the_day() {
         assert!(!(reached && said.contains("does not suffice")), "{share}: {said}");
     }
 }
+
+#[test]
+fn whoever_has_no_gauge_is_told_when_the_alarm_comes_and_what_helps_by_then() {
+    let said = |sensors: &str| {
+        let text = format!(
+            "name = \"hibiscus 12\"\nbottled_at = \"2026-03-02T07:00:00Z\"\n[drink]\nsucrose_g_per_l = 66.0\n[bottle]\nmaterial = \"glass\"\n\
+             capacity_ml = 500\nfill_ml = 475\ncount = 8\npressure_limit_bar = 4.0\n[target]\nco2_volumes = 2.8\nfridge_c = 4.0\n{sensors}"
+        );
+        planned(&Batch::from_toml(&text, "test").unwrap().0, "21")
+    };
+    for sensors in ["", "[sensors]\npressure = \"none\"\n"] {
+        let (forecast, said) = said(sensors);
+        let (first, moved) = (
+            forecast.limit_at.unwrap().p05.unwrap(),
+            forecast.move_at.unwrap().p50.unwrap(),
+        );
+        assert!(first < moved);
+        let alarm = format!(
+            "Without a gauge the alarm of your limit will come about {}, before the drink is right",
+            about(first, &jiff::tz::TimeZone::UTC)
+        );
+        assert!(
+            said.contains(&plain(&alarm)) && said.contains("hydrometer"),
+            "{said}"
+        );
+        assert!(!said.contains("watch the gauge"), "{said}");
+    }
+    let (_, said) = said("[sensors]\npressure = \"pilot\"\n");
+    assert!(
+        said.contains("watch the gauge") && !said.contains("Without a gauge"),
+        "{said}"
+    );
+}
+
+#[test]
+fn a_filling_that_was_entered_twice_is_one_earlier_batch() {
+    use fobwatch_core::{
+        fit::{self, Evidence, Observed},
+        quantity::GaugePressure,
+    };
+    let config = Config::defaults().unwrap();
+    let surroundings = config
+        .settings(fobwatch_core::engine::ClockSource::Readings)
+        .surroundings;
+    let of_culture = |sealed: &str| Batch {
+        culture: Some(fobwatch_core::batch::CultureName::new("jar two").unwrap()),
+        bottled_at: sealed.parse().unwrap(),
+        ..batch(60.0, 5.0, 0.0)
+    };
+    let taught = |sealed: &str| {
+        let mut evidence = Evidence::new(of_culture(sealed), surroundings.clone());
+        let at = evidence.batch().bottled_at + SignedDuration::from_hours(30);
+        evidence.observe(at, Observed::Gauge(GaugePressure::from_bar(0.5).unwrap()));
+        fit::lesson(&evidence, at).expect("something was measured")
+    };
+    let (first, second) = (taught("2026-02-01T07:00:00Z"), taught("2026-02-09T07:00:00Z"));
+    let planned = of_culture("2026-03-02T07:00:00Z");
+    let said = |lessons: &[fobwatch_core::culture::Lesson]| {
+        let (room, room_said) = room_of(&planned);
+        culture(&Asked {
+            batch: &planned,
+            lessons,
+            room,
+            room_said,
+            surroundings: &surroundings,
+            display: &config.display,
+            ready: None,
+            home: None,
+        })
+    };
+    let (one, two) = ("known from 1 earlier batch.", "known from 2 earlier batches.");
+    assert!(said(&[first.clone(), first.clone()]).contains(one));
+    assert!(said(&[first.clone(), second, first]).contains(two));
+}

@@ -244,6 +244,40 @@ impl<'c> Reader<'c> {
         Ok(readings)
     }
 
+    /// Whether a sensor measured anything at or after `from`, as far as single readings are kept.
+    ///
+    /// # Errors
+    /// The database failed.
+    pub fn heard_since(
+        &self,
+        source: &Source,
+        quantity: Quantity,
+        from: Timestamp,
+    ) -> Result<bool, StoreError> {
+        let Some(series) = self.series_of(source.as_str(), quantity.name())? else {
+            return Ok(false);
+        };
+        let settled = "EXISTS (SELECT 1 FROM reading WHERE series = ?1 AND at_us >= ?2)";
+        let fresh = match self.has_fresh()? {
+            true => "OR EXISTS (SELECT 1 FROM fresh WHERE series = ?1 AND at_us >= ?2)",
+            false => "",
+        };
+        Ok(self
+            .connection
+            .prepare_cached(&format!("SELECT {settled} {fresh}"))?
+            .query_row(params![series, from.as_microsecond()], |row| row.get(0))?)
+    }
+
+    /// The batch of that name that was added last, here or elsewhere.
+    ///
+    /// # Errors
+    /// The database failed, or a row does not read back.
+    pub(crate) fn last_named(&self, name: &BatchName) -> Result<Option<StoredBatch>, StoreError> {
+        let mut found =
+            self.batches_by("WHERE name = ?1 ORDER BY id DESC LIMIT 1", params![name.as_str()])?;
+        Ok(found.pop())
+    }
+
     fn each_value(
         &self,
         source: &Source,
@@ -355,10 +389,14 @@ impl<'c> Reader<'c> {
     }
 
     fn batches_where(&self, which: &str) -> Result<Vec<StoredBatch>, StoreError> {
+        self.batches_by(&format!("WHERE {which} ORDER BY id"), params![])
+    }
+
+    fn batches_by(&self, which: &str, values: impl rusqlite::Params) -> Result<Vec<StoredBatch>, StoreError> {
         let mut query = self.connection.prepare_cached(&format!(
-            "SELECT id, name, text, added_us, ended_us FROM batch WHERE {which} ORDER BY id"
+            "SELECT id, name, text, added_us, ended_us FROM batch {which}"
         ))?;
-        let rows = query.query_map([], |row| {
+        let rows = query.query_map(values, |row| {
             let name = BatchName::new(&row.get::<_, String>(1)?).map_err(unreadable)?;
             let slug: Slug = name.slug();
             let ended: Option<i64> = row.get(4)?;

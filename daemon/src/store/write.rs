@@ -303,9 +303,7 @@ impl Writer {
             "UPDATE batch SET text = ?2 WHERE id = ?1",
             params![id.0, corrected.text],
         )?;
-        for table in ["snapshot", "forecast", "set_aside"] {
-            transaction.execute(&format!("DELETE FROM {table} WHERE batch = ?1"), [id.0])?;
-        }
+        forget_reckoned(&transaction, id)?;
         transaction.execute(
             "INSERT INTO note (seq, batch, received_us, body) VALUES (?1, ?2, ?3, ?4)",
             params![sequence.0, id.0, received_at.as_microsecond(), body],
@@ -313,6 +311,30 @@ impl Writer {
         transaction.commit()?;
         self.next += 1;
         self.names(corrected.batch.sensors.values().cloned());
+        Ok(sequence)
+    }
+
+    /// As if the entries of a batch had been corrected, where something else than they says that its past was reckoned wrongly: `note`, of that
+    /// kind, says what.
+    ///
+    /// # Errors
+    /// Nothing of it was stored.
+    pub(crate) fn begin_anew(
+        &mut self,
+        id: BatchId,
+        note: &Note,
+        received_at: Timestamp,
+    ) -> Result<Sequence, StoreError> {
+        let body = encode(note)?;
+        let sequence = Sequence(self.next);
+        let transaction = self.connection.transaction()?;
+        forget_reckoned(&transaction, id)?;
+        transaction.execute(
+            "INSERT INTO note (seq, batch, received_us, body) VALUES (?1, ?2, ?3, ?4)",
+            params![sequence.0, id.0, received_at.as_microsecond(), body],
+        )?;
+        transaction.commit()?;
+        self.next += 1;
         Ok(sequence)
     }
 
@@ -384,6 +406,14 @@ impl Writer {
     pub(super) fn connection(&self) -> &Connection {
         &self.connection
     }
+}
+
+/// What was told stays told.
+fn forget_reckoned(transaction: &rusqlite::Transaction<'_>, batch: BatchId) -> Result<(), StoreError> {
+    for table in ["snapshot", "forecast", "set_aside"] {
+        transaction.execute(&format!("DELETE FROM {table} WHERE batch = ?1"), [batch.0])?;
+    }
+    Ok(())
 }
 
 fn series_id(transaction: &Transaction<'_>, key: &(Source, Quantity)) -> Result<i64, StoreError> {

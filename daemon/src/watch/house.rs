@@ -4,7 +4,7 @@ use std::{
     collections::BTreeMap,
     ops::Bound,
     sync::{
-        Arc, Mutex, PoisonError, RwLock,
+        Arc, Mutex, PoisonError, RwLock, RwLockReadGuard,
         atomic::{AtomicBool, Ordering},
     },
     time::{Duration, Instant},
@@ -31,7 +31,7 @@ use crate::{
     store::{BatchId, Heard, Sequence, Store, StoreError},
 };
 
-use super::{Clock, crowd::Crowd, live::Live, peers::Peers, unstored::Unstored};
+use super::{Clock, claim::Claims, crowd::Crowd, live::Live, peers::Peers, unstored::Unstored};
 
 /// A work loop that has not turned for this long beyond its usual time is taken for stuck.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -80,6 +80,8 @@ pub(crate) struct House {
     pub(crate) demo: bool,
     pub(crate) requests: mpsc::Sender<Asked>,
     pub(crate) batches: RwLock<BTreeMap<Slug, Arc<Live>>>,
+    /// Whose a gauge is.
+    pub(super) claims: RwLock<Claims>,
     /// The last place in the order that is stored.
     pub(crate) latest: watch::Sender<Sequence>,
     /// Up to where it was handed out to the workers.
@@ -141,6 +143,7 @@ impl House {
             demo,
             requests,
             batches: RwLock::default(),
+            claims: RwLock::default(),
             latest: watch::Sender::new(latest),
             handed_out: watch::Sender::new(latest),
             routed: AtomicBool::new(true),
@@ -200,6 +203,15 @@ impl House {
             ClockSource::Ticks => self.clock.now(),
             ClockSource::Readings => live.standing().monitor.clock(),
         }
+    }
+
+    /// Whose gauges are, read for as long as it is held.
+    pub(crate) fn claims(&self) -> RwLockReadGuard<'_, Claims> {
+        self.claims.read().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    pub(super) fn claims_change(&self, change: impl FnOnce(&mut Claims)) {
+        change(&mut self.claims.write().unwrap_or_else(PoisonError::into_inner));
     }
 
     pub(crate) fn door(&self) -> Arc<Door> {

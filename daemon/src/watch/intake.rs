@@ -1,11 +1,15 @@
 //! The one who gives everything its place in the order: store, acknowledge, and tell the workers.
 
 use std::{
+    collections::BTreeSet,
     sync::{Arc, PoisonError},
     time::{Duration, Instant},
 };
 
-use fobwatch_core::{engine::ClockSource, reading::Reading};
+use fobwatch_core::{
+    engine::ClockSource,
+    reading::{Quantity, Reading, Source},
+};
 use jiff::Timestamp;
 use tokio::{
     sync::mpsc,
@@ -15,7 +19,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
 
 use super::{
-    Failure,
+    Failure, claim,
     house::{Asked, House, Request},
     live::Live,
     workers::Workers,
@@ -23,7 +27,7 @@ use super::{
 use crate::{
     corrected::Corrected,
     incoming::{Backoff, Incoming, Kind, QUEUE},
-    store::{Appended, Sequence, StoreError},
+    store::{Appended, Heard, Sequence, StoreError},
 };
 
 /// A wall clock that moved so much more, or less, than time went by has been set by someone.
@@ -303,7 +307,11 @@ impl Intake {
                     .await
                 {
                     Ok(id) => {
+                        self.house
+                            .claims_change(|claims| claims.put(id, &batch, (now, None)));
+                        let named = claim::own(&batch);
                         self.workers.begin(&self.house, *batch, id).await?;
+                        self.settle_claims(named, &BTreeSet::new()).await?;
                         // Its engine is not to wait for the next tick before it says anything.
                         self.tick().await?;
                         Ok(*self.house.latest.borrow())
@@ -312,7 +320,7 @@ impl Intake {
                 }
             }
             Request::Correct(live, corrected) => self.correct(&live, *corrected, now).await?,
-            Request::Hear(heard) => store.write(move |writer| writer.hear(&heard, now)).await,
+            Request::Hear(heard) => self.hear(*heard, now).await?,
             Request::Readings {
                 readings,
                 received_at,
@@ -345,7 +353,8 @@ impl Intake {
             Request::End(live) => {
                 let name = live.batch.name.to_string();
                 let ended = store.write(move |writer| writer.end_batch(&name, now)).await;
-                ended.map(|_id| {
+                ended.map(|id| {
+                    self.house.claims_change(|claims| claims.end(id, now));
                     self.workers.end(&live);
                     let mut batches = self
                         .house
@@ -412,13 +421,121 @@ impl Intake {
             }
             Err(failed) => (Err(failed), live.batch.clone()),
         };
+        let (named, before) = (claim::own(&batch), claim::own(&live.batch));
+        self.house.claims_change(|claims| claims.correct(id, &batch));
         self.workers.begin(&self.house, batch, id).await?;
         if let Ok(sequence) = &stored {
+            let new = named.difference(&before).cloned().collect();
+            let freed = before.difference(&named).cloned().collect();
+            self.settle_claims(new, &freed).await?;
             info!(batch = %live.batch.name, "The entries of {} were corrected; it is gone over again from its sealing on.", live.batch.name);
             self.announce(*sequence);
             self.tick().await?;
         }
         Ok(stored)
+    }
+}
+
+impl Intake {
+    /// What another daemon of the site tells: it may name gauges, too.
+    async fn hear(&mut self, heard: Heard, now: Timestamp) -> Result<Result<Sequence, StoreError>, Failure> {
+        let name = heard.batch.name.clone();
+        let kept = self
+            .house
+            .store
+            .write(move |writer| {
+                let sequence = writer.hear(&heard, now)?;
+                Ok((sequence, writer.reader().last_named(&name)?, heard))
+            })
+            .await;
+        let (sequence, stored, heard) = match kept {
+            Ok(kept) => kept,
+            Err(error) => return Ok(Err(error)),
+        };
+        if let Some(stored) = stored.filter(|_| !claim::own(&heard.batch).is_empty()) {
+            let span = (stored.added_at, stored.ended_at);
+            self.house
+                .claims_change(|claims| claims.put(stored.id, &heard.batch, span));
+            self.settle_claims(claim::own(&heard.batch), &BTreeSet::new())
+                .await?;
+        }
+        Ok(Ok(sequence))
+    }
+
+    /// Batches that took what one names `named` by now begin anew without it, and those that passed what it has `freed` begin anew with it: what they
+    /// come to does not depend on when the one named its gauge.
+    async fn settle_claims(
+        &mut self,
+        named: BTreeSet<Source>,
+        freed: &BTreeSet<Source>,
+    ) -> Result<(), Failure> {
+        for live in self.house.all() {
+            let sealed = live.batch.bottled_at;
+            let of_live = |source: &Source, quantity| {
+                let claims = self.house.claims();
+                claims.holder((live.id, &live.batch), source, quantity).is_some()
+            };
+            let both = |sources: &BTreeSet<Source>, held: bool| -> Vec<(Source, Quantity)> {
+                claim::left_open(&live.batch)
+                    .flat_map(|quantity| sources.iter().map(move |source| (source.clone(), quantity)))
+                    .filter(|(source, quantity)| of_live(source, *quantity) == held)
+                    .collect()
+            };
+            let (taken, passed) = (both(&named, true), both(freed, false));
+            if taken.is_empty() && passed.is_empty() {
+                continue;
+            }
+            let heard = self
+                .house
+                .store
+                .read(move |reader| {
+                    let first = |sensors: Vec<(Source, Quantity)>| {
+                        for (source, quantity) in sensors {
+                            if reader.heard_since(&source, quantity, sealed)? {
+                                return Ok::<_, StoreError>(Some(source));
+                            }
+                        }
+                        Ok(None)
+                    };
+                    Ok((first(taken)?, first(passed)?))
+                })
+                .await;
+            let (taken, passed) = match heard {
+                Ok((None, None)) => continue,
+                Ok(heard) => heard,
+                // At the next start it is seen to.
+                Err(failed) => {
+                    warn!(batch = %live.batch.name, "Whether {} took the gauge of another batch cannot be read: {failed}.", live.batch.name);
+                    continue;
+                }
+            };
+            self.workers.end(&live);
+            self.workers.ended(&live).await;
+            if let (None, Some(source)) = (&taken, passed) {
+                let now = self.house.clock.now();
+                let why =
+                    format!("{source} sits on no other batch any more, so what it measured counts here");
+                let (id, note) = (live.id, claim::note(now.max(sealed), why));
+                let anew = self
+                    .house
+                    .store
+                    .write(move |writer| writer.begin_anew(id, &note, now));
+                match anew.await {
+                    Ok(place) => self
+                        .house
+                        .latest
+                        .send_modify(|latest| *latest = place.max(*latest)),
+                    Err(failed) => {
+                        warn!(batch = %live.batch.name, "{} goes on without its only gauge: {failed}.", live.batch.name);
+                    }
+                }
+            }
+            self.workers
+                .begin(&self.house, live.batch.clone(), live.id)
+                .await?;
+            info!(batch = %live.batch.name, "Whose the gauges are has changed for {}; what it took by mistake does not count.", live.batch.name);
+        }
+        Ok(())
     }
 }
 

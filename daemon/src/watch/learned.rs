@@ -8,6 +8,7 @@ use fobwatch_core::{
 use tracing::{info, warn};
 
 use super::{
+    claim::Claims,
     house::House,
     worker::{concerns, first_tick, read_again},
 };
@@ -77,9 +78,10 @@ fn monitors(reader: &Reader<'_>, batch: &Batch, settings: &Settings) -> Result<V
         .collect();
     earlier.sort_by_key(|(other, _)| other.bottled_at);
     let skipped = earlier.len().saturating_sub(MOST);
+    let claims = Claims::of(reader)?;
     let mut found = Vec::new();
     for (other, stored) in earlier.into_iter().skip(skipped) {
-        found.push(monitor(reader, other, stored, settings)?);
+        found.push(monitor(reader, other, stored, settings, &claims)?);
     }
     Ok(found)
 }
@@ -89,9 +91,11 @@ fn monitor(
     batch: Batch,
     stored: &StoredBatch,
     settings: &Settings,
+    claims: &Claims,
 ) -> Result<Monitor, StoreError> {
     if let Some(snapshot) = reader.snapshot(stored.id)?
         && let Ok(monitor) = Monitor::restore(&snapshot.body, batch.clone(), settings.clone())
+        && claims.taken_by_mistake(stored.id, &monitor).is_none()
     {
         return Ok(monitor);
     }
@@ -108,7 +112,7 @@ fn monitor(
                 return Ok(monitor);
             }
             seen = event.sequence;
-            if let Some(concerned) = concerns(&mut monitor, stored.id, settings.clock, &event) {
+            if let Some(concerned) = concerns(&mut monitor, stored.id, settings.clock, claims, &event) {
                 for event in first_tick(&monitor, settings.clock, &event)
                     .into_iter()
                     .chain([concerned])

@@ -7,6 +7,7 @@ use fobwatch_core::{
 use jiff::Timestamp;
 
 use super::{
+    claim::Claims,
     taught::taught_at_once,
     worker::{concerns, first_tick, read_again},
 };
@@ -35,12 +36,16 @@ pub(crate) fn left(
     reader: &Reader<'_>,
     stored: &StoredBatch,
     settings: &Settings,
+    claims: &Claims,
     now: Timestamp,
 ) -> Result<Monitor, Left> {
     let batch = read_again(stored)?;
     let bottled_at = batch.bottled_at;
     let restored = reader.snapshot(stored.id)?.and_then(|snapshot| {
         let monitor = Monitor::restore(&snapshot.body, batch.clone(), settings.clone()).ok()?;
+        if claims.taken_by_mistake(stored.id, &monitor).is_some() {
+            return None;
+        }
         Some((monitor, snapshot.sequence))
     });
     let (mut monitor, mut seen) = match restored {
@@ -58,7 +63,7 @@ pub(crate) fn left(
         }
         for event in events {
             seen = event.sequence;
-            if let Some(concerned) = concerns(&mut monitor, stored.id, settings.clock, &event) {
+            if let Some(concerned) = concerns(&mut monitor, stored.id, settings.clock, claims, &event) {
                 if let Some(first) = first_tick(&monitor, settings.clock, &event) {
                     go(&mut monitor, first);
                 }

@@ -206,7 +206,8 @@ pub(crate) async fn replayed(
     let mut monitor = taught(house, Monitor::new(batch, house.settings.clone())).await?;
     let (mut alerts, mut reminders, mut forecasts) = (Vec::new(), Vec::new(), Vec::new());
     for stored in events {
-        let Some(event) = worker::concerns(&mut monitor, id, house.settings.clock, &stored) else {
+        let Some(event) = worker::concerns(&mut monitor, id, house.settings.clock, &house.claims(), &stored)
+        else {
             continue;
         };
         let first = worker::first_tick(&monitor, house.settings.clock, &stored);

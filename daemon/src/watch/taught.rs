@@ -8,7 +8,7 @@ use fobwatch_core::{
 use jiff::Timestamp;
 use tracing::{info, warn};
 
-use super::{house::House, learned, worker::read_again};
+use super::{claim::Claims, house::House, learned, worker::read_again};
 use crate::store::{Reader, StoreError};
 
 /// The newest ended batches whose tastings are asked, and the newest tastings of each: every one costs a fit, and readings wait meanwhile.
@@ -125,6 +125,7 @@ fn tasted_before(
     if !reader.any_has_ended()? {
         return Ok(found);
     }
+    let claims = Claims::of(reader)?;
     for stored in reader
         .batches()?
         .iter()
@@ -142,6 +143,9 @@ fn tasted_before(
         // One of an earlier program may not be read: its words are then left out.
         found.extend(snapshot.and_then(|kept| {
             let monitor = Monitor::restore(&kept.body, batch, settings.clone()).ok()?;
+            if claims.taken_by_mistake(stored.id, &monitor).is_some() {
+                return None;
+            }
             Some((monitor, notes))
         }));
         if found.len() == MOST {

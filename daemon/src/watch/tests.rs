@@ -1,3 +1,4 @@
+mod claims;
 mod corrected;
 
 use std::{
@@ -539,7 +540,14 @@ async fn a_culture_is_known_from_its_ended_batches_and_what_ends_later_changes_n
     let (shown, settings) = (id, house.settings.clone());
     let read = move |reader: &crate::store::Reader<'_>| {
         let stored = reader.batches()?.into_iter().find(|stored| stored.id == shown);
-        Ok(super::left(reader, &stored.unwrap(), &settings, start()).map_err(|error| error.to_string()))
+        Ok(super::left(
+            reader,
+            &stored.unwrap(),
+            &settings,
+            &super::claim::Claims::of(reader)?,
+            start(),
+        )
+        .map_err(|error| error.to_string()))
     };
     let alone = store.read(read).await.unwrap().unwrap();
     assert_eq!(alone.earlier_batches(), 1);

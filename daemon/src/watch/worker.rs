@@ -29,6 +29,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, info, warn};
 
 use super::{
+    claim::{self, Claims},
     crew::{Lane, Next},
     house::House,
     live::Live,
@@ -111,7 +112,15 @@ pub(super) async fn revive(
     let bottled_at = batch.bottled_at;
     if let Some(snapshot) = house.store.read(move |reader| reader.snapshot(id)).await? {
         match Monitor::restore(&snapshot.body, batch.clone(), house.settings.clone()) {
-            Ok(monitor) => return Ok((monitor, snapshot.sequence)),
+            Ok(monitor) => match claim::mistaken(house, id, &monitor) {
+                None => return Ok((monitor, snapshot.sequence)),
+                Some(note) => {
+                    let now = house.clock.now();
+                    let anew = house.store.write(move |writer| writer.begin_anew(id, &note, now));
+                    let place = anew.await?;
+                    house.latest.send_modify(|latest| *latest = place.max(*latest));
+                }
+            },
             Err(why) => {
                 warn!(batch = %batch.name, "{}: {why}. Its readings are gone over again.", batch.name)
             }
@@ -164,6 +173,7 @@ pub(super) fn concerns(
     monitor: &mut Monitor,
     id: BatchId,
     clock: ClockSource,
+    claims: &Claims,
     event: &StoredEvent,
 ) -> Option<Event> {
     match &event.what {
@@ -171,10 +181,20 @@ pub(super) fn concerns(
             let of_another = monitor
                 .only_source_of(reading.measured.quantity())
                 .is_some_and(|source| *source != reading.source);
-            if of_another {
+            let theirs = claims.holder(
+                (id, monitor.batch()),
+                &reading.source,
+                reading.measured.quantity(),
+            );
+            let moves_clock = clock == ClockSource::Readings;
+            if theirs.is_some() && moves_clock {
+                return Some(Event::OfAnother(reading.clone()));
+            }
+            let passed_by = of_another || theirs.is_some();
+            if passed_by {
                 monitor.passed_by(1);
             }
-            (!of_another).then(|| Event::Measured(reading.clone()))
+            (!passed_by).then(|| Event::Measured(reading.clone()))
         }
         StoredWhat::Note(batch, note) => {
             let own = *batch == id && note.kind != NoteKind::Corrected;
@@ -484,7 +504,14 @@ impl Worker {
     }
 
     fn concerns(&mut self, event: &StoredEvent) -> Option<Event> {
-        concerns(&mut self.monitor, self.live.id, self.house.settings.clock, event)
+        let clock = self.house.settings.clock;
+        concerns(
+            &mut self.monitor,
+            self.live.id,
+            clock,
+            &self.house.claims(),
+            event,
+        )
     }
 
     /// Takes one event, tick by tick: a leap of the clock asks for many fits, and neither a stop nor the other batches must wait for

@@ -18,6 +18,7 @@ use tracing::error;
 
 use super::{
     Failure,
+    claim::Claims,
     crew::Crew,
     house::House,
     live::Live,
@@ -171,6 +172,10 @@ impl Workers {
                 Ok(())
             })
             .await?;
+        if self.running.is_none() {
+            let claims = house.store.read(|reader| Claims::of(reader)).await?;
+            house.claims_change(|known| *known = claims);
+        }
         let revived = if batches.len() > MANY {
             revived_at_once(house, batches).await?
         } else {

@@ -86,7 +86,24 @@ fn over_limit_cannot_be_shelved_and_only_a_person_clears_it_once_it_is_gone() {
         content: |_| 1.0,
         ..Life::default()
     };
-    let gone = live(&mut monitor, &low, 2.0, 5.0, |_| 1.0, |_| 21.0);
+    let shown = |monitor: &Monitor| monitor.view().alerts[0].message.clone();
+    assert!(
+        shown(&monitor).contains("As of Mon 2 Mar 09:00 UTC the fullest bottle is estimated at 4.50 bar")
+    );
+    assert!(!shown(&monitor).contains("reckoned anew"), "{}", shown(&monitor));
+    let mut gone = live(&mut monitor, &low, 2.0, 2.8, |_| 1.0, |_| 21.0);
+    let once = shown(&monitor);
+    assert!(
+        once.contains("as of Mon 2 Mar 09:30 UTC it is estimated at 1.00 bar, and may be at 1.20 bar")
+            && once.contains("If what is reckoned at Mon 2 Mar 10:00 UTC agrees, the alert can be cleared"),
+        "{once}"
+    );
+    gone.extend(live(&mut monitor, &low, 2.8, 5.0, |_| 1.0, |_| 21.0));
+    let twice = shown(&monitor);
+    assert!(
+        twice.contains("reckoned anew") && !twice.contains("agrees"),
+        "{twice}"
+    );
     assert!(!told(&gone).contains(&(alert, CLEARED)), "it is latched");
     assert_eq!(monitor.permits(&command(5.0, alert, reset.clone())), Ok(()));
     let cleared = feed(&mut monitor, &low, Event::Commanded(command(5.0, alert, reset)));

@@ -120,3 +120,28 @@ fn a_silence_that_a_person_set_aside_stays_one() {
         .collect();
     assert_eq!(states, [AlarmState::Shelved, AlarmState::SuppressedByDesign]);
 }
+
+#[test]
+fn nobody_waits_for_a_gauge_that_there_is_not() {
+    let life = Life::default();
+    let nobody = source(crate::reading::Source::NOBODY);
+    let batch = crate::batch::Batch {
+        sensors: [Quantity::Pressure, Quantity::LiquidTemperature]
+            .map(|quantity| (quantity, nobody.clone()))
+            .into(),
+        ..batch()
+    };
+    let mut monitor = Monitor::new(batch, settings(crate::engine::ClockSource::Ticks));
+    let out = feed(&mut monitor, &life, Event::Tick { at: hour(20.0) });
+    assert_eq!(said(&out), []);
+    // A gauge that is heard is another bottle's, and so is one of that name.
+    for h in [20.0, 20.2] {
+        let said = feed(&mut monitor, &life, row(h, Quantity::Pressure, 4.5));
+        assert!(told_of(&said, AlertName::OverLimit).is_empty(), "{said:?}");
+    }
+    let mut named = reading("2026-03-03T04:00:00Z", "none", Quantity::Pressure, 4.5);
+    named.at = hour(20.4);
+    let said = feed(&mut monitor, &life, Event::Measured(named));
+    assert!(told_of(&said, AlertName::OverLimit).is_empty(), "{said:?}");
+    assert!(monitor.view().sensors.is_empty(), "{:?}", monitor.view().sensors);
+}

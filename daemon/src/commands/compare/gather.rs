@@ -9,7 +9,7 @@ use crate::{
     config::Config,
     craft::cultures::{Gathered, of_stored},
     store::{Store, StoreError},
-    watch::data_folder,
+    watch::{claim::Claims, data_folder},
 };
 
 /// All batches of a folder: those with readings, and records of others.
@@ -83,12 +83,12 @@ pub(super) fn of_store(data: Option<PathBuf>, config: &Config) -> Result<Vec<Gat
     }
     let settings = config.settings(ClockSource::Readings);
     Store::read_folder(&data, |reader| {
-        let batches = reader.batches()?;
+        let (batches, claims) = (reader.batches()?, Claims::of(reader)?);
         let mut found = Vec::new();
         let mut progress = Progress::new();
         for (gone_over, stored) in batches.iter().enumerate() {
             progress.tell(|| format!("{gone_over} of {} batches gone over", batches.len()));
-            match of_stored(reader, stored, &settings)? {
+            match of_stored(reader, stored, &settings, &claims)? {
                 Ok(batch) => found.push(batch),
                 Err(why) => eprintln!("{} is left out: {why}.", stored.name),
             }

@@ -19,6 +19,7 @@ use crate::{
     corrected,
     decode::notes,
     store::{Reader, StoredBatch},
+    watch::claim::Claims,
 };
 
 const ZEROS: &str = "# What gauges read in open air when this was written. The values in readings.csv have the zero of their time taken\n\
@@ -48,7 +49,7 @@ pub(in crate::commands) fn whole<T>(
 }
 
 /// Writes batch.toml, readings.csv and notes.jsonl: every reading that came in for the batch's engine to see, those of other
-/// sources too, since it looks at them all. With them goes what was taken off the pressures, for the record.
+/// sources too, since it looks at them all; not those that sit on other batches, which it never sees. With them goes what was taken off the pressures, for the record.
 pub(super) fn write(data: &Path, reader: &Reader<'_>, stored: &StoredBatch, to: &Path) -> Result<(), Ended> {
     let place = format!("the stored batch `{}`", stored.name);
     let (batch, _warnings) =
@@ -65,6 +66,7 @@ pub(super) fn write(data: &Path, reader: &Reader<'_>, stored: &StoredBatch, to: 
             .sequence_before(stored.id, batch.bottled_at)
             .map_err(failed)?,
         received_by: stored.ended_at,
+        only_of: Some((stored.id, batch.clone(), Claims::of(reader).map_err(failed)?)),
         ..Wanted::default()
     };
     text(&to.join("batch.toml"), &stored.text)?;

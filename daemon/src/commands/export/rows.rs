@@ -2,7 +2,10 @@
 
 use std::{io::Write, path::Path};
 
-use fobwatch_core::reading::{Quantity, Reading, Source};
+use fobwatch_core::{
+    batch::Batch,
+    reading::{Quantity, Reading, Source},
+};
 use jiff::Timestamp;
 
 use super::{
@@ -15,7 +18,8 @@ use super::{
 };
 use crate::{
     decode::columns::Columns,
-    store::{Reader, Sequence, StoredEvent, StoredWhat},
+    store::{BatchId, Reader, Sequence, StoredEvent, StoredWhat},
+    watch::claim::Claims,
 };
 
 /// Readings that are read at once: a short transaction each.
@@ -34,6 +38,8 @@ pub(super) struct Wanted {
     pub(super) after: Sequence,
     /// Only what arrived by this time.
     pub(super) received_by: Option<Timestamp>,
+    /// Not what sits on other batches than this one.
+    pub(super) only_of: Option<(BatchId, Batch, Claims)>,
 }
 
 /// Where they go.
@@ -62,6 +68,10 @@ impl Wanted {
             && self.from.is_none_or(|from| reading.at >= from)
             && self.until.is_none_or(|until| reading.at < until)
             && self.received_by.is_none_or(|by| event.received_at <= by)
+            && self.only_of.as_ref().is_none_or(|(id, batch, claims)| {
+                let quantity = reading.measured.quantity();
+                claims.holder((*id, batch), &reading.source, quantity).is_none()
+            })
     }
 }
 

@@ -25,7 +25,11 @@ use crate::{
     page::{self, Context, Shown, Told},
     rescue,
     store::{Appended, BatchId, StoreError, StoredBatch, Writer},
-    watch::{Clock, Left, WallClock, claim, left},
+    watch::{
+        Clock, Left, WallClock,
+        claim::{self, Claims},
+        left,
+    },
     wish::Wish,
 };
 
@@ -37,6 +41,8 @@ pub(super) struct Folder {
     settings: Settings,
     /// The engines that were brought to the present: that may take seconds.
     engines: BTreeMap<BatchId, Monitor>,
+    /// Whose the gauges are, once it was looked up.
+    claims: Option<Claims>,
 }
 
 /// What the store says, as the end of a command.
@@ -66,6 +72,7 @@ impl Folder {
             settings: config.settings(source),
             config,
             engines: BTreeMap::new(),
+            claims: None,
         })
     }
 
@@ -95,6 +102,12 @@ impl Folder {
         Ok(page::of_channels(&backlog, &known, WallClock.now(), zone))
     }
 
+    /// Entries have changed, and with them whose the gauges are.
+    fn forget(&mut self) {
+        self.engines.clear();
+        self.claims = None;
+    }
+
     /// The engine as it was left.
     fn left(&mut self, stored: &StoredBatch) -> Result<&Monitor, Ended> {
         let monitor = match self.engines.remove(&stored.id) {
@@ -104,11 +117,17 @@ impl Folder {
         Ok(self.engines.entry(stored.id).or_insert(monitor))
     }
 
-    fn bring(&self, stored: &StoredBatch) -> Result<Monitor, Ended> {
+    fn bring(&mut self, stored: &StoredBatch) -> Result<Monitor, Ended> {
         let reader = self.writer.reader();
+        let claims = match self.claims.take() {
+            Some(claims) => claims,
+            None => Claims::of(&reader).map_err(ended)?,
+        };
         let now = WallClock.now();
-        let attempt = AssertUnwindSafe(|| left(&reader, stored, &self.settings, now));
-        match catch_unwind(attempt) {
+        let attempt = AssertUnwindSafe(|| left(&reader, stored, &self.settings, &claims, now));
+        let brought = catch_unwind(attempt);
+        self.claims = Some(claims);
+        match brought {
             Ok(Ok(monitor)) => Ok(monitor),
             Ok(Err(Left::Store(error))) => Err(ended(error)),
             Ok(Err(Left::Refused(bad))) => Err(Ended::Failed(format!(
@@ -204,6 +223,8 @@ impl Keeper for Folder {
             .filter_map(|other| Batch::from_toml(&other.text, "the stored batch").ok());
         let others: Vec<Batch> = read.map(|(other, _warnings)| other).collect();
         claim::free(batch, &others).map_err(|claimed| Ended::Refused(claimed.to_string()))?;
+        // What it names is no longer of the others.
+        self.forget();
         self.writer
             .add_batch(batch, text, WallClock.now())
             .map(|_id| ())
@@ -228,7 +249,7 @@ impl Keeper for Folder {
             self.writer
                 .correct_batch(stored.id, &done, WallClock.now())
                 .map_err(ended)?;
-            self.engines.remove(&stored.id);
+            self.forget();
         }
         Ok(CorrectedBatch {
             slug: done.batch.name.slug(),
@@ -239,6 +260,7 @@ impl Keeper for Folder {
     }
 
     fn end(&mut self, batch: &Known) -> Result<(), Ended> {
+        self.forget();
         self.writer
             .end_batch(batch.batch.as_str(), WallClock.now())
             .map(|_id| ())
@@ -266,6 +288,7 @@ impl Keeper for Folder {
             noted.push(Noted {
                 time: note.at,
                 kind: note.kind,
+                counts_from: None,
             });
         }
         Ok(noted)

@@ -113,6 +113,9 @@ pub(super) struct CorrectedBatch {
 pub(super) struct Noted {
     pub(super) time: Timestamp,
     pub(super) kind: NoteKind,
+    /// From when on the figures weigh it; `None`: nothing is reckoned from it.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub(super) counts_from: Option<Timestamp>,
 }
 
 /// Who keeps the batches.
