@@ -14,7 +14,7 @@ use fobwatch_core::{
 use jiff::Timestamp;
 use serde_json::{Map, Value};
 
-use crate::watch::claim;
+use crate::{basic_string::quoted, watch::claim};
 
 pub(crate) use differs::{Change, entries_of};
 pub(crate) use written::{earlier, entries, held, with};
@@ -140,8 +140,9 @@ pub(crate) fn with_json(stored: &str, some: &Map<String, Value>) -> Result<Strin
     for (key, value) in some {
         let literal = match value {
             Value::Null => None,
-            // JSON's way to write figures and texts is one of TOML's.
-            Value::Number(_) | Value::Bool(_) | Value::String(_) => Some(value.to_string()),
+            Value::String(text) => Some(quoted(text)),
+            // JSON's way to write figures is one of TOML's.
+            Value::Number(_) | Value::Bool(_) => Some(value.to_string()),
             Value::Array(_) | Value::Object(_) => {
                 return Err(format!(
                     "`{}` holds a list or an object; allowed: a number, a text, true, false or null, or the whole file",

@@ -3,6 +3,8 @@
 //! The data's way: [`serial`] and [`mqtt`] -> [`decode`] -> [`incoming`] -> [`store`] -> acknowledge -> engine
 //! ([`watch`]) -> alert and outbox in one transaction -> [`deliver`], [`http`].
 
+mod basic_string;
+mod calls;
 pub mod commands;
 pub mod config;
 mod corrected;
@@ -18,6 +20,7 @@ pub mod hostile;
 pub mod http;
 mod hub;
 pub mod incoming;
+mod kept_up;
 mod label;
 mod legal;
 mod moment;

@@ -1,5 +1,8 @@
 //! No daemon runs: the commands write to the store, and the next `watch` takes it up.
 
+use std::process::Command;
+
+use fobwatch_tests::{free_port, program};
 use serde_json::json;
 
 use crate::kitchen::{Kitchen, batch, hours_ago, lively};
@@ -101,4 +104,37 @@ fn an_alert_is_seen_and_shelved_without_a_daemon() {
         .iter()
         .find(|alert| alert["alert"] == "limit_near");
     assert_eq!(near.unwrap()["state"], json!("acknowledged"), "{alerts}");
+}
+
+#[test]
+fn without_a_home_the_usual_address_is_tried_and_then_it_says_what_to_name() {
+    let kitchen = Kitchen::new();
+    let homeless = |port: u16| {
+        let config = kitchen.write(
+            &format!("at-{port}.toml"),
+            &format!("[http]\nlisten = \"127.0.0.1:{port}\"\n"),
+        );
+        let mut list = Command::new(program("fobwatch"));
+        for name in ["HOME", "XDG_DATA_HOME", "STATE_DIRECTORY", "FOBWATCH_DATA"] {
+            list.env_remove(name);
+        }
+        let told = list.args(["batch", "list", "--config", &config]).output();
+        let told = told.expect("it starts");
+        let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+        (told.status.code(), text(&told.stdout), text(&told.stderr))
+    };
+    let port = free_port();
+    let (status, _, complaint) = homeless(port);
+    assert_eq!(status, Some(2), "{complaint}");
+    for word in [
+        &format!("no fobwatch answers at 127.0.0.1:{port}"),
+        "--data",
+        "--address",
+    ] {
+        assert!(complaint.contains(word), "{complaint}");
+    }
+    let daemon = kitchen.watch();
+    let (status, told, complaint) = homeless(daemon.port());
+    assert_eq!(status, Some(0), "{complaint}");
+    assert!(told.contains("No batch is watched yet"), "{told}");
 }

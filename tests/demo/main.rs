@@ -45,6 +45,23 @@ fn a_visitor_sees_three_batches_and_is_told_to_move_one() {
         "{line}"
     );
 
+    // The demo's clock runs ahead of the wall's: what is noted now is noted by it, and told by it.
+    let address = format!("127.0.0.1:{}", demo.port());
+    let culture = |words: &[&str]| {
+        let told = run(
+            "fobwatch",
+            &[&["culture"], words, &["--address", &address]].concat(),
+        );
+        assert_eq!(told.status, Some(0), "{}", told.stderr);
+        told.stdout
+    };
+    culture(&["jar nine", "fed", "--grams", "20"]);
+    let told = culture(&["jar nine"]);
+    assert!(
+        !told.contains("ahead of the clock") && told.contains("20"),
+        "{told}"
+    );
+
     let log = demo.log();
     assert!(log.lines().all(|line| line.starts_with("Demo ")), "{log}");
     assert_eq!(demo.stop(), Some(0), "{log}");

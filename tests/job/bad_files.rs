@@ -264,7 +264,7 @@ pub(crate) const TOLD_OF_BATCH: [&str; 8] = [
     "line 3: `colour` is not known; allowed: did you mean `culture`?",
     "line 5: `drink.sucrose_g_per_l` is -5; allowed: 0 to",
     "line 6: `bottle.pressure_limit_bar` is missing; allowed: above 0",
-    "line 7: `bottle.material` is \"wood\"; allowed: glass, pet or steel",
+    "line 7: `bottle.material` is \"wood\"; allowed: glass, plastic or steel",
     "line 9: `bottle.fill_ml` is 600; allowed: above 0 and below the capacity of 500",
     "line 11: `target.co2_volumes` is nan; allowed: above 0",
 ];

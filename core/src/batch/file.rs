@@ -12,11 +12,14 @@ use crate::{
         AlcoholByVolume, Co2Volumes, CultureDose, GaugePressure, LiquidVolume, MassConcentration, Temperature,
     },
     reading::{Quantity, Source},
-    recipe::{self, Question, Recipe, RecipeOf},
+    recipe::{self, Counted, Question, Recipe, RecipeOf},
 };
 
+/// Published guidance for fermented drinks of this kind; the cautions say the same.
+pub const MOST_PH: f64 = 4.2;
+
 /// Something that was accepted and that the user should think about.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum Warning {
     /// Glass with a limit above 4.7 bar.
     GlassAbove4Point7Bar,
@@ -24,6 +27,13 @@ pub enum Warning {
     GlassAbove1Point15Litres,
     /// Recipe and entry differ in the sugar.
     Sugar(Question),
+    /// An ingredient counts as sugar because of its name.
+    Counted(Counted),
+    /// The drink is less acid than is safe.
+    NotAcid {
+        /// As it was measured.
+        ph: f64,
+    },
 }
 
 /// All that a batch file holds.
@@ -46,6 +56,8 @@ impl BatchFile {
         let (batch, recipe, question) = Document::parse(text, place).read(batch)?;
         let mut warnings = batch.warnings();
         warnings.extend(question.map(Warning::Sugar));
+        let counted = recipe.iter().flat_map(Recipe::counted_by_name);
+        warnings.extend(counted.map(Warning::Counted));
         Ok(Self {
             batch,
             recipe,
@@ -66,6 +78,9 @@ impl Batch {
 
     fn warnings(&self) -> Vec<Warning> {
         let mut warnings = Vec::new();
+        if let Some(ph) = self.drink.ph.filter(|ph| *ph > MOST_PH) {
+            warnings.push(Warning::NotAcid { ph });
+        }
         if self.bottle.material == Material::Glass {
             if self.bottle.pressure_limit.bar() > 4.7 {
                 warnings.push(Warning::GlassAbove4Point7Bar);
@@ -82,6 +97,14 @@ impl fmt::Display for Warning {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
             Self::Sugar(question) => return question.fmt(f),
+            Self::Counted(counted) => return counted.fmt(f),
+            Self::NotAcid { ph } => {
+                return write!(
+                    f,
+                    "`drink.ph` is {ph}: published guidance for such drinks asks for {MOST_PH} or less at filling, and 4.6 is the legal edge of acid \
+                     food, not an aim. Do not seal it so"
+                );
+            }
             Self::GlassAbove4Point7Bar => {
                 "`bottle.pressure_limit_bar` is above 4.7 bar: British Glass TEC 7 allows no soft drink in glass above \
                  4.7 bar of carbonation pressure. Is it the figure of the bottle's maker?"
@@ -341,13 +364,13 @@ fn any_bottle() -> Option<Bottle> {
     })
 }
 
-const MATERIAL_ALLOWED: &str = "glass, pet or steel";
+const MATERIAL_ALLOWED: &str = "glass, plastic or steel";
 const CAPACITY_ALLOWED: &str = "above 0 to 1000000 mL, brimful";
 
 fn material(section: &mut Section<'_, '_>) -> Option<Material> {
     section.text("material", MATERIAL_ALLOWED, |text| match text {
         "glass" => Some(Material::Glass),
-        "pet" => Some(Material::Pet),
+        "plastic" | "pet" => Some(Material::Pet),
         "steel" => Some(Material::Steel),
         _ => None,
     })

@@ -18,7 +18,7 @@ use crate::{
     reading::{Quantity, Reading, Source},
 };
 
-pub use file::{BatchFile, Warning};
+pub use file::{BatchFile, MOST_PH, Warning};
 pub use name::{BatchName, CultureName, ExperimentName, NotAName, Slug};
 
 /// One filling of bottles.

@@ -1,6 +1,6 @@
 //! Names that people give, and the slugs that URLs and topics use.
 
-use std::fmt;
+use std::{cmp::Ordering, fmt};
 
 use serde::{Deserialize, Serialize};
 
@@ -15,17 +15,17 @@ pub struct NotAName {
 }
 
 /// A batch's name: 1 to 80 characters, no control characters.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
 pub struct BatchName(String);
 
 /// A culture's name: 1 to 80 characters, no control characters.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
 pub struct CultureName(String);
 
 /// The name that batches share which are made to be set beside each other: 1 to 80 characters, no control characters.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
 pub struct ExperimentName(String);
 
@@ -76,6 +76,18 @@ macro_rules! name {
             }
         }
 
+        impl Ord for $name {
+            fn cmp(&self, other: &Self) -> Ordering {
+                as_people_sort(&self.0, &other.0)
+            }
+        }
+
+        impl PartialOrd for $name {
+            fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
+                Some(self.cmp(other))
+            }
+        }
+
         impl TryFrom<String> for $name {
             type Error = NotAName;
 
@@ -115,6 +127,35 @@ impl fmt::Display for Slug {
     }
 }
 
+/// By letters, and where both have a number, by the number: plum 2 before plum 10. Equal only what is the same text.
+fn as_people_sort(a: &str, b: &str) -> Ordering {
+    let (mut left, mut right) = (a, b);
+    loop {
+        if let (Some((x, after_x)), Some((y, after_y))) = (number(left), number(right)) {
+            // Without leading zeros the longer one is the larger one.
+            let order = (x.len(), x).cmp(&(y.len(), y));
+            if order.is_ne() {
+                return order;
+            }
+            (left, right) = (after_x, after_y);
+            continue;
+        }
+        let (mut letters, mut others) = (left.chars(), right.chars());
+        match (letters.next(), others.next()) {
+            (None, None) => return a.cmp(b),
+            (x, y) if x != y => return x.cmp(&y),
+            _ => (left, right) = (letters.as_str(), others.as_str()),
+        }
+    }
+}
+
+/// The number at the beginning, without leading zeros, and what follows it.
+fn number(text: &str) -> Option<(&str, &str)> {
+    let end = text.find(|c: char| !c.is_ascii_digit()).unwrap_or(text.len());
+    let (digits, after) = text.split_at(end);
+    (!digits.is_empty()).then(|| (digits.trim_start_matches('0'), after))
+}
+
 fn slug(name: &str) -> Slug {
     let mut out = String::new();
     for c in name.chars().flat_map(char::to_lowercase) {
@@ -146,5 +187,31 @@ mod tests {
         );
         assert!(BatchName::new("--").is_err());
         assert!(BatchName::new("a\u{7}b").is_err());
+    }
+    #[test]
+    fn numbers_in_names_sort_as_numbers() {
+        let name = |text: &str| BatchName::new(text).unwrap();
+        let sorted = [
+            "10 plums",
+            "Plum 3",
+            "plum",
+            "plum 01",
+            "plum 1",
+            "plum 1 b",
+            "plum 2",
+            "plum 2 b 9",
+            "plum 2 b 10",
+            "plum 10",
+            "plum 100",
+            "plum a",
+            "\u{fc} 1",
+        ];
+        for (place, a) in sorted.iter().enumerate() {
+            for (other, b) in sorted.iter().enumerate() {
+                assert_eq!(name(a).cmp(&name(b)), place.cmp(&other), "{a} {b}");
+            }
+        }
+        let long = |last| CultureName::new(&format!("jar {}{last}", "9".repeat(60))).unwrap();
+        assert!(long(1) < long(2));
     }
 }

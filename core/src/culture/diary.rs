@@ -381,10 +381,18 @@ impl Diary {
         fed.map(|entry| entry.at).next_back()
     }
 
-    /// Its allergens by `at`, each once: its own, and those that its parents held when it was split from them.
+    /// Its allergens by `at`, each once: its own, and those that its parents held when it was split from them. What it was found to
+    /// hold later it held before, too, unless it was begun anew since.
     #[must_use]
     pub fn allergens(&self, culture: &CultureName, at: Timestamp) -> Vec<String> {
-        let until = |culture, at| self.of(culture).take_while(move |entry| entry.at <= at);
+        let until = |culture, at| {
+            let later = self.of(culture).skip_while(move |entry| entry.at <= at);
+            let found = later
+                .take_while(|entry| !matches!(entry.deed, Tended::Started | Tended::SplitFrom))
+                .filter(|entry| entry.deed == Tended::Holds);
+            let by_then = self.of(culture).take_while(move |entry| entry.at <= at);
+            by_then.chain(found)
+        };
         let same = |known: &String, other: &String| known.trim().eq_ignore_ascii_case(other.trim());
         let mut found: Vec<String> = Vec::new();
         let mut seen = BTreeSet::from([culture]);
@@ -474,7 +482,7 @@ mod tests {
     const LIFE: &str = r#"{"record":"diary","culture":"jar one","time":"2026-02-01T08:00:00Z","deed":"started","allergens":["barley"]}
 {"record":"diary","culture":"jar one","time":"2026-02-10T08:00:00Z","deed":"fed","grams":20,"text":"ginger and sugar"}
 {"record":"diary","culture":"jar two","time":"2026-02-12T08:00:00Z","deed":"split_from","parent":"jar one"}
-{"record":"diary","culture":"jar one","time":"2026-02-13T08:00:00Z","deed":"holds","allergens":["milk"]}
+{"record":"diary","culture":"jar one","time":"2026-02-13T08:00:00Z","deed":"fed","allergens":["milk"]}
 {"record":"diary","culture":"jar two","time":"2026-02-14T08:00:00Z","deed":"fed","grams":15.5,"allergens":["rye"]}
 {"record":"diary","culture":"jar two","time":"2026-02-15T08:00:00Z","deed":"chilled"}
 {"record":"diary","culture":"jar two","time":"2026-02-16T08:00:00Z","deed":"looked","text":"lively, smells of bread"}"#;
@@ -494,6 +502,26 @@ mod tests {
         let early = "2026-01-01T00:00:00Z".parse().unwrap();
         assert_eq!(diary.state(&name("jar two"), early), None);
         assert_eq!(diary.cultures(), [&name("jar one"), &name("jar two")]);
+    }
+
+    #[test]
+    fn what_a_culture_is_found_to_hold_it_held_before() {
+        let more = r#"
+{"record":"diary","culture":"jar one","time":"2026-02-20T08:00:00Z","deed":"holds","allergens":["sesame"]}
+{"record":"diary","culture":"jar two","time":"2026-02-21T08:00:00Z","deed":"holds","allergens":["celery"]}
+{"record":"diary","culture":"jar two","time":"2026-02-22T08:00:00Z","deed":"started"}
+{"record":"diary","culture":"jar two","time":"2026-02-23T08:00:00Z","deed":"holds","allergens":["lupin"]}"#;
+        let diary = read(&format!("{LIFE}{more}"));
+        // A batch of the 16th was labelled before anybody knew; that of the jar that was begun anew is another one's.
+        let bottled = "2026-02-16T00:00:00Z".parse().unwrap();
+        let told = diary.allergens(&name("jar two"), bottled);
+        for held in ["sesame", "celery"] {
+            assert!(told.contains(&held.to_owned()), "{told:?}");
+        }
+        assert!(
+            !told.contains(&"lupin".to_owned()) && !told.contains(&"milk".to_owned()),
+            "{told:?}"
+        );
     }
 
     #[test]

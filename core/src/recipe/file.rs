@@ -49,6 +49,32 @@ impl fmt::Display for Question {
     }
 }
 
+/// An ingredient without a `kind`, which counts as what its name says.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Counted {
+    /// As the file has it.
+    pub name: String,
+    /// How much of it.
+    pub grams: f64,
+    /// As what it counts.
+    pub kind: SugarKind,
+}
+
+impl fmt::Display for Counted {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let share = self.kind.composition(None);
+        let sugars = share.sucrose + share.hexose;
+        write!(
+            f,
+            "{:.0} g of `{}` count as {}, {sugars:.0} g of sugars that ferment in 100 g, since its name says so: say its `kind`, or `kind = \"none\"` if it \
+             brings no sugar",
+            self.grams,
+            crate::plain::line(&self.name, 80),
+            self.kind,
+        )
+    }
+}
+
 const TEXT_ALLOWED: &str = "a text of 1 to 200 characters";
 const STEP_ALLOWED: &str = "texts of 1 to 1000 characters";
 /// Most entries of a list.
@@ -132,22 +158,34 @@ fn ingredient(one: &mut Section<'_, '_>) -> Option<Ingredient> {
     let grams = one.number("grams", GRAMS, |grams| grams > 0.0 && grams <= 1.0e6);
     let kind = one.text(
         "kind",
-        &format!("a kind of sugar, where it is one: {}", SugarKind::allowed()),
-        |text| text.parse::<SugarKind>().ok(),
+        &format!(
+            "a kind of sugar, where it is one: {}, or none",
+            SugarKind::allowed()
+        ),
+        |text| match text {
+            "none" => Some(None),
+            text => text.parse::<SugarKind>().ok().map(Some),
+        },
     );
+    let by_its_name = !one.has("kind");
+    let kind = match (&name, by_its_name) {
+        (Some(name), true) => SugarKind::by_name(name),
+        _ => kind.flatten(),
+    };
+    let (lot, allergens) = (one.text("lot", TEXT_ALLOWED, text(200)), allergens(one));
     let percent = one.number(
         "sugar_percent",
         "0 to 100 g of sugars in 100 g, as its label says",
         |percent| (0.0..=100.0).contains(&percent),
     );
-    if kind.is_some_and(SugarKind::needs_a_label) && !one.has("sugar_percent") {
+    if kind.is_some_and(SugarKind::needs_a_label) && !by_its_name && !one.has("sugar_percent") {
         one.require(
             "sugar_percent",
             "the sugars of its label in 100 g: this kind varies too much to guess",
         );
         return None;
     }
-    if kind.is_none() && percent.is_some() && !one.has("kind") {
+    if kind.is_none() && percent.is_some() && by_its_name {
         one.refuse_entry(
             "sugar_percent",
             "only with a `kind`: `juice` for fruit and the like, `syrup` for sucrose",
@@ -158,9 +196,10 @@ fn ingredient(one: &mut Section<'_, '_>) -> Option<Ingredient> {
         name: name?,
         mass: Mass::from_grams(grams?).ok()?,
         kind,
+        by_its_name: by_its_name && kind.is_some(),
         label_percent: percent,
-        lot: one.text("lot", TEXT_ALLOWED, text(200)),
-        allergens: allergens(one),
+        lot,
+        allergens,
     })
 }
 

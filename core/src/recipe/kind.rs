@@ -91,6 +91,38 @@ pub enum SugarKind {
     IntenseSweetener,
 }
 
+/// Words of a kitchen, the special ones first.
+const WORDS: [(&str, SugarKind); 25] = [
+    ("milchzucker", SugarKind::Lactose),
+    ("lactose", SugarKind::Lactose),
+    ("traubenzucker", SugarKind::Dextrose),
+    ("dextrose", SugarKind::Dextrose),
+    ("glucose", SugarKind::Dextrose),
+    ("fruchtzucker", SugarKind::Fructose),
+    ("fructose", SugarKind::Fructose),
+    ("maltodextrin", SugarKind::Maltodextrin),
+    ("erythritol", SugarKind::Erythritol),
+    ("xylitol", SugarKind::Xylitol),
+    ("sorbitol", SugarKind::Sorbitol),
+    ("molasses", SugarKind::Molasses),
+    ("treacle", SugarKind::Molasses),
+    ("syrup", SugarKind::Syrup),
+    ("sirup", SugarKind::Syrup),
+    ("cordial", SugarKind::Syrup),
+    ("juice", SugarKind::Juice),
+    ("saft", SugarKind::Juice),
+    ("nectar", SugarKind::Juice),
+    ("honey", SugarKind::Honey),
+    ("honig", SugarKind::Honey),
+    ("sugar", SugarKind::TableSugar),
+    ("zucker", SugarKind::TableSugar),
+    ("jaggery", SugarKind::BrownSugar),
+    ("sucrose", SugarKind::TableSugar),
+];
+
+/// Beside one of these words a name says that there is none.
+const WITHOUT: [&str; 4] = ["free", "without", "unsweetened", "no"];
+
 /// A word that is no kind of sugar.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error("`{given}` is no kind of sugar; allowed: {}", SugarKind::allowed())]
@@ -155,6 +187,42 @@ impl SugarKind {
             Self::Sorbitol => "sorbitol",
             Self::IntenseSweetener => "intense_sweetener",
         }
+    }
+
+    /// What an ingredient's name says it is, where nobody said its kind. Rather too often than too rarely: sugar that does not count is
+    /// pressure that nobody expects.
+    #[must_use]
+    pub fn by_name(name: &str) -> Option<Self> {
+        let name = name.to_lowercase();
+        let words: Vec<&str> = name
+            .split(|c: char| !c.is_alphanumeric())
+            .filter(|word| !word.is_empty())
+            .collect();
+        if words.iter().any(|word| WITHOUT.contains(word)) {
+            return None;
+        }
+        let plain = format!(" {} ", words.join(" "));
+        if plain.contains(" milk sugar ") {
+            return Some(Self::Lactose);
+        }
+        let of_two = Self::ALL
+            .into_iter()
+            .map(|kind| (kind, kind.name().replace('_', " ")))
+            .filter(|(_, said)| said.contains(' '))
+            .find(|(_, said)| plain.contains(said.as_str()));
+        let said = |key: &str| {
+            words.iter().any(|word| {
+                let one = word.strip_suffix('s').unwrap_or(word);
+                // Compounds too: Rohrzucker, Apfelsaft.
+                [*word, one].into_iter().any(|word| {
+                    word == key
+                        || key.len() > 4 && word.ends_with(key)
+                        || key == "saft" && word.ends_with(key)
+                })
+            })
+        };
+        let by_word = || WORDS.into_iter().find(|(key, _)| said(key)).map(|(_, kind)| kind);
+        of_two.map(|(kind, _)| kind).or_else(by_word)
     }
 
     pub(super) fn allowed() -> String {
@@ -322,7 +390,9 @@ impl FromStr for SugarKind {
     type Err = UnknownSugar;
 
     fn from_str(text: &str) -> Result<Self, UnknownSugar> {
-        let kind = Self::ALL.into_iter().find(|kind| kind.name() == text);
+        // As people write it, too: "Table sugar".
+        let said = text.trim().to_lowercase().replace([' ', '-'], "_");
+        let kind = Self::ALL.into_iter().find(|kind| kind.name() == said);
         kind.ok_or_else(|| UnknownSugar {
             given: crate::plain::line(text, 40),
         })

@@ -12,7 +12,7 @@ mod tests;
 use serde::Serialize;
 
 pub use alcohol::alcohol;
-pub use file::Question;
+pub use file::{Counted, Question};
 pub(crate) use file::{RecipeOf, recipe};
 pub use kind::{Composition, SugarKind};
 
@@ -58,6 +58,8 @@ pub struct Ingredient {
     pub mass: Mass,
     /// Which kind of sugar it is; `None`: it brings none that counts.
     pub kind: Option<SugarKind>,
+    /// Nobody said so: its name does.
+    pub by_its_name: bool,
     /// Sugars by its own label, grams in 100 g.
     pub label_percent: Option<f64>,
     /// Number of its lot.
@@ -147,16 +149,36 @@ impl Recipe {
     }
 
     /// Allergens of the recipe and its ingredients, each once, in the order of the file. The culture's come on top of them.
+    ///
+    /// Lactose is of milk, whoever forgets to say so: Regulation (EU) No 1169/2011, Annex II, 7 ("milk and products thereof (including
+    /// lactose)").
     #[must_use]
     pub fn allergens(&self) -> Vec<String> {
-        let all = self.ingredients.iter().flat_map(|one| &one.allergens);
+        let own = self.ingredients.iter().flat_map(|one| {
+            let milk = (one.kind == Some(SugarKind::Lactose)).then_some("milk");
+            one.allergens.iter().map(String::as_str).chain(milk)
+        });
         let mut found: Vec<String> = Vec::new();
-        for allergen in all.chain(&self.allergens) {
+        for allergen in own.chain(self.allergens.iter().map(String::as_str)) {
             if !found.iter().any(|known| known.eq_ignore_ascii_case(allergen)) {
-                found.push(allergen.clone());
+                found.push(allergen.to_owned());
             }
         }
         found
+    }
+
+    /// The ingredients that count as sugar because of their names alone.
+    pub(crate) fn counted_by_name(&self) -> Vec<Counted> {
+        let counted = self.ingredients.iter().filter(|one| one.by_its_name);
+        counted
+            .filter_map(|one| {
+                Some(Counted {
+                    name: one.name.clone(),
+                    grams: one.mass.grams(),
+                    kind: one.kind?,
+                })
+            })
+            .collect()
     }
 }
 

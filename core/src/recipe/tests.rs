@@ -124,7 +124,11 @@ fn all_problems_of_a_recipe_are_told_with_the_others() {
     ] {
         assert!(problems.iter().any(|p| p.contains(said)), "{said}: {problems:#?}");
     }
-    let nothing = FILE.replace("kind = \"table_sugar\"\n", "");
+    assert!(
+        !problems.iter().any(|p| p.contains("`recipe.ingredients[0].lot`")),
+        "{problems:#?}"
+    );
+    let nothing = FILE.replace("table_sugar", "none");
     assert!(self::problems(&nothing)[0].contains("without sugar nothing ferments"));
     let unlabelled = FILE.replace("table_sugar", "juice");
     assert!(self::problems(&unlabelled)[0].contains("`recipe.ingredients[1].sugar_percent` is missing"));
@@ -132,6 +136,65 @@ fn all_problems_of_a_recipe_are_told_with_the_others() {
         .replace("\"1:3\"", "\"1:0\"")
         .replace("makes_ml = 1000", "makes_ml = 200");
     assert!(self::problems(&thick)[0].contains("more than 900 g/L"));
+}
+
+#[test]
+fn an_ingredient_without_a_kind_counts_as_what_its_name_says_and_says_so() {
+    let kind = |name: &str| SugarKind::by_name(name);
+    for (name, said) in [
+        ("sugar", Some(SugarKind::TableSugar)),
+        ("Sugars, white", Some(SugarKind::TableSugar)),
+        ("brown sugar", Some(SugarKind::BrownSugar)),
+        ("organic apple juice", Some(SugarKind::AppleJuice)),
+        ("juice of a quince", Some(SugarKind::Juice)),
+        ("Rohrzucker", Some(SugarKind::TableSugar)),
+        ("milk sugar", Some(SugarKind::Lactose)),
+        ("heather honey", Some(SugarKind::Honey)),
+        ("ginger syrup", Some(SugarKind::Syrup)),
+        ("hibiscus flowers", None),
+        ("sugar-free cordial", None),
+        ("unsweetened cranberry juice", None),
+        ("honeybush tea", None),
+        ("water", None),
+    ] {
+        assert_eq!(kind(name), said, "{name}");
+    }
+    let unsaid = FILE.replace("kind = \"table_sugar\"\n", "");
+    let file = BatchFile::from_toml(&unsaid, "x").unwrap();
+    // 240 g in four litres, as if its kind stood there.
+    assert!((file.batch.drink.sucrose.grams_per_litre() - 59.9).abs() < 0.05);
+    let [Warning::Counted(counted)] = &file.warnings[..] else {
+        panic!("{:?}", file.warnings);
+    };
+    let told = counted.to_string();
+    assert!(
+        told.starts_with("240 g of `sugar` count as table_sugar"),
+        "{told}"
+    );
+    assert!(BatchFile::from_toml(FILE, "x").unwrap().warnings.is_empty());
+    // As people write a kind.
+    let spoken = FILE.replace("table_sugar", "Table sugar");
+    assert!(BatchFile::from_toml(&spoken, "x").unwrap().warnings.is_empty());
+}
+
+#[test]
+fn lactose_is_of_milk_whoever_forgets_to_say_so() {
+    let lactose = format!("{FILE}\n[[recipe.ingredients]]\nname = \"milk sugar\"\ngrams = 20\n");
+    let recipe = BatchFile::from_toml(&lactose, "x").unwrap().recipe.unwrap();
+    assert_eq!(recipe.allergens(), ["milk"]);
+}
+
+#[test]
+fn a_drink_that_is_not_acid_is_warned_of() {
+    let with = |ph: &str| {
+        FILE.replace(
+            "culture_ml_per_l = 25.0",
+            &format!("culture_ml_per_l = 25.0\nph = {ph}"),
+        )
+    };
+    let warnings = |ph: &str| BatchFile::from_toml(&with(ph), "x").unwrap().warnings;
+    assert_eq!(warnings("5.6"), [Warning::NotAcid { ph: 5.6 }]);
+    assert!(warnings("4.2").is_empty());
 }
 
 #[test]

@@ -172,7 +172,9 @@ fn add(place: &Where, file: &std::path::Path, as_json: bool) -> Result<(), Ended
     let batch = read_batch(file)?;
     let text = read(file)?;
     let mut found = place.find(Empty::Begin)?;
-    found.keeper.add(&batch, &text)?;
+    for warning in found.keeper.add(&batch, &text)? {
+        eprintln!("warning: {warning}");
+    }
     let known = Known {
         slug: batch.name.slug(),
         bottled_at: batch.bottled_at,
@@ -202,7 +204,8 @@ fn add(place: &Where, file: &std::path::Path, as_json: bool) -> Result<(), Ended
 
 fn list(place: &Where, as_json: bool) -> Result<(), Ended> {
     let mut found = place.find(Empty::Refuse)?;
-    let all = found.keeper.batches()?;
+    let mut all = found.keeper.batches()?;
+    all.sort_by(|a, b| a.batch.cmp(&b.batch));
     found.warn();
     if as_json {
         return all.iter().try_for_each(|known| record(known, None));

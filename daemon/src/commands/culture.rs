@@ -10,13 +10,14 @@ use fobwatch_core::{
     batch::CultureName,
     culture::{Diary, DiaryEntry, Tended},
 };
+use jiff::Timestamp;
 use serde_json::{Map, Value, json as object};
 
 use super::{
     Ended,
     export::whole,
     json,
-    keeper::{Empty, Found, Where},
+    keeper::{Diaries, Empty, Found, Where},
     proof, read, say,
 };
 use crate::page::{self, Context, SPOILT};
@@ -54,7 +55,7 @@ pub(super) struct CultureCommand {
     text: Option<String>,
     /// When it happened, as '2026-03-05 15:00' on your own clock, or after RFC 3339; without it, now
     #[arg(long, value_name = "TIME", requires = "deed", value_parser = super::note::time)]
-    time: Option<jiff::Timestamp>,
+    time: Option<Timestamp>,
     /// With `proofed`: the proof, by its name in the data folder, or its folder with batch.toml and readings.csv
     #[arg(long, value_name = "NAME|DIR", requires = "deed")]
     of: Option<PathBuf>,
@@ -137,15 +138,20 @@ impl CultureCommand {
         let Some(culture) = &self.culture else {
             return Ok(());
         };
-        let diary = Diary::new(found.keeper.diary()?);
+        let diary = Diary::new(found.keeper.diary()?.entries);
         if self.json {
-            let state = diary.state(culture, jiff::Timestamp::MAX);
+            let state = diary.state(culture, Timestamp::MAX);
             return say(&json(
                 &object!({ "record": "culture_state", "culture": culture, "new": new, "state": state }),
             )?);
         }
         say(&format!("Noted of {culture}."))?;
-        if let Some(state) = diary.state(culture, jiff::Timestamp::MAX)
+        if let Some(parent) = &self.parent
+            && diary.of(parent).next().is_none()
+        {
+            say(&page::unknown_parent(parent))?;
+        }
+        if let Some(state) = diary.state(culture, Timestamp::MAX)
             && state.looks_spoilt
             && self.deed == Some(Tended::Looked)
         {
@@ -156,7 +162,7 @@ impl CultureCommand {
 
     fn tell(&self) -> Result<(), Ended> {
         let mut found = self.place.find(Empty::Refuse)?;
-        let entries = found.keeper.diary()?;
+        let Diaries { entries, at } = found.keeper.diary()?;
         let kept: Vec<DiaryEntry> = match &self.culture {
             // Its allergens and lessons come from those that it was split from, too.
             Some(culture) if self.to.is_some() || self.json => with_parents(&entries, culture),
@@ -175,12 +181,12 @@ impl CultureCommand {
         if self.json {
             return kept.iter().try_for_each(|entry| say(&json(entry)?));
         }
-        self.words(&found, &Diary::new(kept))
+        self.words(&found, &Diary::new(kept), at)
     }
 
-    fn words(&self, found: &Found, diary: &Diary) -> Result<(), Ended> {
+    fn words(&self, found: &Found, diary: &Diary, at: Timestamp) -> Result<(), Ended> {
         let context = Context {
-            now: jiff::Timestamp::now(),
+            now: at,
             display: found.display.clone(),
             demo: false,
             unstored: None,

@@ -191,7 +191,10 @@ impl ExperimentCommand {
             }));
         }
         if let Some(file) = &self.picture {
-            let drawn = page::experimented(experiments.iter().map(|(name, of)| (name.as_str(), of)));
+            let drawn = page::experimented(
+                experiments.iter().map(|(name, of)| (name.as_str(), of)),
+                page::Screen::Wide,
+            );
             fs::write(file, drawn)
                 .map_err(|error| Ended::Failed(format!("{} cannot be written: {error}", file.display())))?;
             eprintln!("{} shows them.", file.display());

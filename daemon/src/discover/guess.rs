@@ -1,14 +1,16 @@
 //! What a message or line that nobody maps yet may be, and the block that would map it. Guesses, and told as such.
 
 use fobwatch_core::{
-    plain,
     quantity::Unit,
     reading::{Measured, Quantity, Source},
 };
 use jiff::Timestamp;
 use serde_json::Value;
 
-use crate::decode::{Calibrations, senml};
+use crate::{
+    basic_string::quoted,
+    decode::{Calibrations, senml},
+};
 
 /// How deep a JSON document is looked into, and how many of its numbers are mapped.
 const DEEP: usize = 6;
@@ -79,21 +81,6 @@ fn channel(source: &str, quantity: Quantity, unit: Unit) -> String {
         "source = {}\nquantity = \"{quantity}\"\nunit = \"{unit}\"\n",
         quoted(source)
     )
-}
-
-/// A text as TOML writes it: JSON's escapes are among those of TOML, which also wants, as terminals do, those of what JSON may leave
-/// as it is (TOML 1.0, basic strings: U+007F).
-pub(crate) fn quoted(text: &str) -> String {
-    let json = Value::from(text).to_string();
-    let mut out = String::with_capacity(json.len());
-    for letter in json.chars() {
-        if plain::is_hidden(letter) {
-            out.push_str(&format!("\\u{:04x}", u32::from(letter)));
-        } else {
-            out.push(letter);
-        }
-    }
-    out
 }
 
 /// Who may be sending: the level before the one that says what.

@@ -21,7 +21,7 @@ use crate::{
     mqtt,
 };
 
-pub(crate) use guess::{Offer, quoted};
+pub(crate) use guess::Offer;
 pub(crate) use heard::Heard;
 
 /// What to listen to.

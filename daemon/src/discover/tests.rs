@@ -3,7 +3,7 @@
 use fobwatch_core::reading::Quantity;
 
 use super::{guess, heard::Heard, *};
-use crate::config::Config;
+use crate::{basic_string::quoted, config::Config};
 
 /// The reading of `payload` under the block that is offered for it: source, quantity, stored value.
 fn accepted(topic: &str, payload: &str) -> Vec<(String, Quantity, f64)> {

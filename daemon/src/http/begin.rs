@@ -13,6 +13,7 @@ use jiff::civil::DateTime;
 
 use super::{answer::Complaint, page};
 use crate::{
+    basic_string::quoted,
     page::{self as pages, Begun, is_number, keys},
     watch::{House, Request, claim},
 };
@@ -189,11 +190,6 @@ pub(super) fn number(text: &str) -> Option<String> {
     }
     let number: f64 = text.parse().ok()?;
     number.is_finite().then(|| format!("{number:?}"))
-}
-
-/// A basic string of TOML, whose escapes are those of JSON.
-pub(super) fn quoted(text: &str) -> String {
-    serde_json::Value::String(text.to_owned()).to_string()
 }
 
 /// Sources that were heard, each once.

@@ -9,7 +9,7 @@ use axum::{
         Path, Query, State,
         rejection::{BytesRejection, FormRejection, QueryRejection},
     },
-    http::StatusCode,
+    http::{Method, StatusCode},
     response::{Html, IntoResponse, Response},
     routing::{get, put},
 };
@@ -20,11 +20,12 @@ use super::{
     access::Caller,
     answer::{Complaint, batch},
     batches::settle,
-    begin::{self, number, quoted, sources},
+    begin::{self, number, sources},
     forms::WHO,
     page,
 };
 use crate::{
+    basic_string::quoted,
     corrected::{self, Corrected, NotCorrected, corrected, entries_of},
     page::{self as pages, Begun, is_number, keys},
     store::StoreError,
@@ -34,7 +35,7 @@ use crate::{
 /// Its addresses.
 pub(super) fn route() -> Router<Arc<House>> {
     Router::new()
-        .route("/api/v1/batches/{slug}", put(whole).patch(some))
+        .route("/api/v1/batches/{slug}", put(by_program).patch(by_program))
         .route("/batches/{slug}/correct", get(ask).post(from_the_page))
 }
 
@@ -55,37 +56,38 @@ enum Given {
     Some(Vec<(String, Option<String>)>),
 }
 
-async fn whole(
+/// PUT has a whole batch file, PATCH single entries.
+async fn by_program(
     State(house): State<Arc<House>>,
     Extension(caller): Extension<Caller>,
     Path(slug): Path<String>,
     by: Signed,
+    method: Method,
     body: Result<Bytes, BytesRejection>,
 ) -> Result<Json<Value>, Complaint> {
     let who = who(&caller, by)?;
     let body = body?;
-    let text = str::from_utf8(&body)
-        .map_err(|error| Complaint::refused(format!("the batch file is not UTF-8 text: {error}")))?;
-    let done = carry_out(&house, &slug, Given::Whole(text.to_owned()), &who).await;
+    let given = if method == Method::PUT {
+        whole(&body)
+    } else {
+        some(&body)
+    };
+    let done = carry_out(&house, &slug, given.map_err(Complaint::refused)?, &who).await;
     Ok(Json(told(&done.map_err(Refused::into_complaint)?)))
 }
 
-async fn some(
-    State(house): State<Arc<House>>,
-    Extension(caller): Extension<Caller>,
-    Path(slug): Path<String>,
-    by: Signed,
-    body: Result<Bytes, BytesRejection>,
-) -> Result<Json<Value>, Complaint> {
-    let who = who(&caller, by)?;
-    let body = body?;
-    let changes: Map<String, Value> = serde_json::from_slice(&body).map_err(|error| {
-        Complaint::refused(format!(
+fn whole(body: &[u8]) -> Result<Given, String> {
+    str::from_utf8(body)
+        .map(|text| Given::Whole(text.to_owned()))
+        .map_err(|error| format!("the batch file is not UTF-8 text: {error}"))
+}
+
+fn some(body: &[u8]) -> Result<Given, String> {
+    serde_json::from_slice(body).map(Given::Json).map_err(|error| {
+        format!(
             "the entries cannot be read ({error}); allowed: a JSON object such as {{\"bottle.fill_ml\": 470}}"
-        ))
-    })?;
-    let done = carry_out(&house, &slug, Given::Json(changes), &who).await;
-    Ok(Json(told(&done.map_err(Refused::into_complaint)?)))
+        )
+    })
 }
 
 fn who(caller: &Caller, by: Signed) -> Result<String, Complaint> {
@@ -207,6 +209,12 @@ fn fields(stored: &str, context: &pages::Context) -> BTreeMap<String, String> {
         .into_iter()
         .filter(|(key, _)| keys().any(|known| known == key))
         .collect();
+    for key in ["bottle.material", "pilot.material"] {
+        // The form has the other word for it.
+        if let Some(text) = fields.get_mut(key).filter(|text| *text == "pet") {
+            "plastic".clone_into(text);
+        }
+    }
     if let Some(at) = fields
         .get("bottled_at")
         .and_then(|at| at.parse::<jiff::Timestamp>().ok())

@@ -97,8 +97,8 @@ async fn planned(
     typed: &Typed,
     toml: String,
 ) -> Result<Answer, Complaint> {
-    let batch = match Batch::from_toml(&toml, "the batch") {
-        Ok((batch, _warnings)) => batch,
+    let (batch, warnings) = match Batch::from_toml(&toml, "the batch") {
+        Ok(read) => read,
         Err(bad) => {
             return Ok(Answer::Wrong(bad.problems.iter().map(Refused::from).collect()));
         }
@@ -152,7 +152,7 @@ async fn planned(
         })
         .await?;
     Ok(match reckoned {
-        Ok(planned) => Answer::Plan(Box::new(planned), toml),
+        Ok(planned) => Answer::Plan(Box::new(planned), toml, warnings),
         Err(why) => Answer::Wrong(vec![Refused::whole(why)]),
     })
 }
@@ -211,12 +211,11 @@ async fn compare(
             past: &batch.past,
         }));
     }
-    let picture = (!curves.is_empty()).then(|| page::compared(&curves));
     Ok(Html(page::cultures(
         &comparison,
         &fed,
         &left_out,
-        picture.as_deref(),
+        &curves,
         &house.display,
         house.demo,
     )))

@@ -33,14 +33,23 @@ pub(super) async fn list(State(house): State<Arc<House>>) -> Result<Json<Value>,
     let diary = read(&house).await?;
     let states = states(&house, &diary);
     let all = states.iter().map(|state| json!(state)).collect();
-    Ok(Json(marked(&house, "cultures", all)))
+    Ok(Json(dated(&house, "cultures", all)))
 }
 
 /// Every entry, in order of time.
 pub(super) async fn diary(State(house): State<Arc<House>>) -> Result<Json<Value>, Complaint> {
     let diary = read(&house).await?;
     let all = diary.entries().iter().map(|entry| json!(entry)).collect();
-    Ok(Json(marked(&house, "diary", all)))
+    Ok(Json(dated(&house, "diary", all)))
+}
+
+/// A list, and what the clock shows: it may be another one than the asker's.
+fn dated(house: &House, key: &str, entries: Vec<Value>) -> Value {
+    let mut answer = marked(house, key, entries);
+    if let Some(answer) = answer.as_object_mut() {
+        answer.insert("at".to_owned(), json!(house.clock.now()));
+    }
+    answer
 }
 
 /// Takes entries, one JSON object a line: all or none.

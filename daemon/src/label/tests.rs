@@ -31,7 +31,8 @@ fn facts(recipe: &str, diary: &[&str], notes: Vec<Note>) -> Facts {
 }
 
 const FED: &str = r#"{"record":"diary","culture":"jar two","time":"2026-02-01T08:00:00Z","deed":"started","allergens":["barley"]}"#;
-const LATER: &str = r#"{"record":"diary","culture":"jar two","time":"2026-04-01T08:00:00Z","deed":"holds","allergens":["milk"]}"#;
+const LATER: &str = r#"{"record":"diary","culture":"jar two","time":"2026-04-01T08:00:00Z","deed":"fed","allergens":["milk"]}"#;
+const FOUND: &str = r#"{"record":"diary","culture":"jar two","time":"2026-04-02T08:00:00Z","deed":"holds","allergens":["rye"]}"#;
 
 #[test]
 fn a_label_says_what_a_guest_must_know() {
@@ -55,6 +56,9 @@ fn a_label_says_what_a_guest_must_know() {
             assert!(said.contains(must), "{must}:\n{said}");
         }
     }
+    // What came in later is not in it; what was found later was in it before.
+    let (_, said) = lines(&facts(RECIPE, &[FED, LATER, FOUND], Vec::new()), Kind::Label);
+    assert!(said.join("\n").contains("Allergens: barley, rye."), "{said:?}");
 }
 
 #[test]

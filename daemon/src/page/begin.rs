@@ -241,7 +241,7 @@ pub(super) fn forms(begun: &Begun, asked: &Asked<'_>, context: &Context) -> Mark
                 }
                 (fields(&SENSORS))
                 label class="check" {
-                    input type="checkbox" name="pilot.material" value="pet" checked[own];
+                    input type="checkbox" name="pilot.material" value="plastic" checked[own];
                     span { "The gauge sits on a plastic bottle of its own, the pilot" }
                 }
                 p class="soft" { "Never fit a gauge to glass. The pilot tells about itself; the glass may be ahead of it." }
@@ -315,7 +315,7 @@ fn material(key: &str, begun: &Begun) -> Markup {
     html! {
         div class="words" role="radiogroup" aria-label="They are of" {
             span class="soft" { "They are of" }
-            @for (value, words) in [("glass", "glass"), ("pet", "plastic"), ("steel", "steel")] {
+            @for (value, words) in [("glass", "glass"), ("plastic", "plastic"), ("steel", "steel")] {
                 label { input type="radio" name=(key) value=(value) checked[chosen == value]; " " (words) }
             }
         }

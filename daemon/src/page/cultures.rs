@@ -3,18 +3,18 @@
 use fobwatch_core::compare::Comparison;
 use maud::{Markup, html};
 
-use super::{amount::capital, craft, experimented::as_image};
+use super::{Curve, amount::capital, compared, craft, pictured::pictured};
 use crate::{config::Display, craft::words};
 
-/// More batches than these are folded.
+/// More batches, or pairs of cultures, than these are folded.
 const MOST_OPEN: usize = 12;
 
-/// `fed`: what each culture loses with the days since its feed. `picture`: an SVG of the curves, if there are any.
+/// `fed`: what each culture loses with the days since its feed. `curves`: their ways, those of one culture together.
 pub(super) fn document(
     comparison: &Comparison,
     fed: &[String],
     left_out: &[String],
-    picture: Option<&str>,
+    curves: &[Curve<'_>],
     display: &Display,
     demo: bool,
 ) -> Markup {
@@ -57,13 +57,23 @@ pub(super) fn document(
                     }
                 }
                 @if comparison.pairs.len() > 1 {
-                    section { h2 { "Which is livelier" } @for pair in &comparison.pairs { p { (capital(&words::pair(pair))) } } }
+                    @let (first, rest) = comparison.pairs.split_at(comparison.pairs.len().min(MOST_OPEN));
+                    section {
+                        h2 { "Which is livelier" }
+                        @for pair in first { p { (capital(&words::pair(pair))) } }
+                        @if !rest.is_empty() {
+                            details { summary { (rest.len()) " more pairs" } @for pair in rest { p { (capital(&words::pair(pair))) } } }
+                        }
+                    }
                 }
                 @if !fed.is_empty() {
                     section { h2 { "Since the last feed" } @for told in fed { p { (capital(told)) } } }
                 }
-                @if let Some(picture) = picture {
-                    section { h2 { "Their curves" } div class="across" role="region" aria-label="Curves" tabindex="0" { img class="drawn" alt="Curves of each culture's batches, from sealing on and by time at 20 degC" src=(as_image(picture)); } }
+                @if !curves.is_empty() {
+                    section {
+                        h2 { "Their curves" }
+                        (pictured(|screen| compared(curves, screen), "Curves of each culture\u{2019}s batches, from sealing on and by time at 20 degC"))
+                    }
                 }
                 @let (first, rest) = comparison.batches.split_at(comparison.batches.len().min(MOST_OPEN));
                 section {

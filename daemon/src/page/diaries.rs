@@ -82,7 +82,7 @@ fn one(state: &CultureState, diary: &Diary, clock: &Clock<'_>) -> Markup {
     html! {
         section {
             h2 { (state.culture) }
-            @for sentence in sentences(state, clock) { p { (sentence) } }
+            @for sentence in sentences(state, diary, clock) { p { (sentence) } }
             @if state.looks_spoilt && state.discarded_at.is_none() {
                 p class="press" { strong class="danger" { "Throw it out? " } (SPOILT) }
             }
@@ -102,7 +102,7 @@ fn one(state: &CultureState, diary: &Diary, clock: &Clock<'_>) -> Markup {
 }
 
 /// How a culture stands, in sentences.
-pub(super) fn sentences(state: &CultureState, clock: &Clock<'_>) -> Vec<String> {
+pub(super) fn sentences(state: &CultureState, diary: &Diary, clock: &Clock<'_>) -> Vec<String> {
     let mut said = Vec::new();
     if let Some(at) = state.discarded_at {
         said.push(format!("It was thrown out {}.", clock.moment(at)));
@@ -117,6 +117,9 @@ pub(super) fn sentences(state: &CultureState, clock: &Clock<'_>) -> Vec<String> 
     }
     if let Some(parent) = &state.parent {
         said.push(format!("It was split from {parent}."));
+        if diary.of(parent).next().is_none() {
+            said.push(unknown_parent(parent));
+        }
     }
     if let Some((at, text)) = state.looked.as_ref().filter(|(_, text)| !text.is_empty()) {
         said.push(format!("Looked at {}: \u{201c}{text}\u{201d}.", clock.ago(*at)));
@@ -136,6 +139,11 @@ pub(super) fn sentences(state: &CultureState, clock: &Clock<'_>) -> Vec<String> 
         )
     });
     said
+}
+
+/// A parent without a diary passes on nothing: a name that was typed wrong looks the same.
+pub(crate) fn unknown_parent(parent: &CultureName) -> String {
+    format!("Nothing is known here of {parent}: no allergen is inherited from it. Is that its name?")
 }
 
 /// An entry in words.
@@ -235,6 +243,7 @@ mod tests {
         let diary = Diary::new(vec![
             line(r#""deed":"fed","grams":20,"allergens":["rye"]"#),
             line(r#""deed":"looked","text":"a pink spot""#),
+            line(r#""deed":"split_from","parent":"jar <onne>""#),
         ]);
         let context = Context {
             now: "2026-03-02T07:00:00Z".parse().unwrap(),
@@ -252,5 +261,9 @@ mod tests {
             "{page}"
         );
         assert!(page.contains("Throw it out?"), "{page}");
+        assert!(
+            page.contains("Nothing is known here of jar &lt;onne&gt;"),
+            "{page}"
+        );
     }
 }

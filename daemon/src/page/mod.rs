@@ -27,11 +27,13 @@ mod geometry;
 mod head;
 mod headline;
 mod layout;
+mod lettering;
 mod login;
 mod moments;
 mod need;
 mod noted;
 mod parts;
+mod pictured;
 mod planned;
 mod rescued;
 mod see_to;
@@ -63,11 +65,13 @@ pub(crate) use caution::{GONE_TOO_FAR, KEEP_OUT};
 pub use channels::sentences as of_channels;
 pub(crate) use clock::local;
 pub use compared::{Curve, compared};
-pub(crate) use diaries::SPOILT;
+pub(crate) use diaries::{SPOILT, unknown_parent};
 pub(crate) use experimented::experimented;
 pub(crate) use head::{Top, head, top};
+pub(crate) use lettering::wrapped;
 pub use need::Urgency;
 pub(crate) use parts::Part;
+pub use pictured::Screen;
 pub(crate) use planned::{Answer, Typed};
 pub use see_to::Offer;
 pub use shown::Shown;
@@ -152,11 +156,11 @@ pub(crate) fn cultures(
     comparison: &fobwatch_core::compare::Comparison,
     fed: &[String],
     left_out: &[String],
-    picture: Option<&str>,
+    curves: &[Curve<'_>],
     display: &Display,
     demo: bool,
 ) -> String {
-    cultures::document(comparison, fed, left_out, picture, display, demo).into_string()
+    cultures::document(comparison, fed, left_out, curves, display, demo).into_string()
 }
 
 /// Experiments: an HTML document.
@@ -194,7 +198,7 @@ pub(crate) fn tended(diary: &Diary, culture: &CultureName, context: &Context) ->
     let state = diary.state(culture, context.now);
     let mut said: Vec<String> = state
         .iter()
-        .flat_map(|state| diaries::sentences(state, &clock))
+        .flat_map(|state| diaries::sentences(state, diary, &clock))
         .collect();
     said.extend(
         diary

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use fobwatch_core::{quantity::GaugePressure, recipe::SugarKind};
+use fobwatch_core::{batch::Warning, quantity::GaugePressure, recipe::SugarKind};
 use maud::{Markup, PreEscaped, html};
 
 use super::{Units, amount::capital, craft};
@@ -21,8 +21,8 @@ pub(crate) enum Answer {
     Nothing,
     /// It cannot be planned so: every problem.
     Wrong(Vec<Refused>),
-    /// The plan, and the batch file that it is of.
-    Plan(Box<Planned>, String),
+    /// The plan, the batch file that it is of, and what should be thought about.
+    Plan(Box<Planned>, String, Vec<Warning>),
 }
 
 /// `sources`: names of sensors that were heard.
@@ -54,8 +54,14 @@ pub(super) fn document(
                         ul { @for problem in problems.iter().filter(|problem| problem.field.is_none()) { li { (by_label(&problem.why)) } } }
                     }
                 },
-                Answer::Plan(planned, toml) => {
+                Answer::Plan(planned, toml, warnings) => {
                     p { a class="more" href="#form" { "Change what you filled in" } }
+                    @if !warnings.is_empty() {
+                        div class="press" role="alert" {
+                            p { strong { "Think about this first." } }
+                            ul { @for warning in warnings { li { (by_label(&warning.to_string())) "." } } }
+                        }
+                    }
                     (told(planned, toml, Units::from(display)))
                 },
             }
@@ -300,8 +306,8 @@ fn form(typed: &Filled<'_>, sources: &[String]) -> Markup {
                 (recipe(typed))
             }))
             (group("The bottles", &BOTTLE, typed, &html! {
-                (choice("material", "They are of", &[("glass", "glass"), ("pet", "plastic"), ("steel", "steel")], given("material")))
-                (choice("pilot", "The gauge sits", &[("pet", "on a plastic bottle, the pilot"), ("none", "nowhere: no gauge")], given("pilot")))
+                (choice("material", "They are of", &[("glass", "glass"), ("plastic", "plastic"), ("steel", "steel")], given("material")))
+                (choice("pilot", "The gauge sits", &[("plastic", "on a plastic bottle, the pilot"), ("none", "nowhere: no gauge")], given("pilot")))
                 (more("Less usual: where the limit stands, headspace", &MORE_OF_BOTTLE, typed, &html! {
                     (choice("headspace", "Above the drink is", &[("air", "air: capped as filled"), ("foam", "foam: capped on foam"), ("purged", "CO\u{2082}: purged")], given("headspace")))
                 }))
@@ -324,20 +330,20 @@ fn form(typed: &Filled<'_>, sources: &[String]) -> Markup {
 
 /// The sugar by weighing what goes in, instead of by the litre.
 fn recipe(typed: &Filled<'_>) -> Markup {
-    let kinds: Vec<&str> = SugarKind::ALL.into_iter().map(SugarKind::name).collect();
+    let kinds = SugarKind::ALL.map(|kind| kind.name().replace('_', " "));
     let used = typed.is_used("ingredients") || RECIPE.iter().any(|field| typed.is_used(field.name));
     html! {
         details class="whole" open[used] {
             summary { "Instead of the sugars: a recipe" }
             div class="fields" {
                 label class="whole" {
-                    "Ingredients, one a line: grams, kind where it holds sugar, name"
-                    textarea name="ingredients" rows="4" spellcheck="false" placeholder="220 table_sugar white sugar" { (typed.given("ingredients")) }
+                    "Ingredients, one a line: grams, kind where it holds sugar, name; allergens behind a semicolon"
+                    textarea name="ingredients" rows="4" spellcheck="false" placeholder="220 table sugar" { (typed.given("ingredients")) }
                     @for why in typed.why("ingredients") { span class="why" { (by_label(why)) } }
                 }
                 @for field in &RECIPE { (input(field, typed)) }
             }
-            p class="soft" { "Kinds: " (kinds.join(", ")) "." }
+            p class="soft" { "Kinds: " (kinds.join(", ")) ". Sugars by a label as 65%: \u{201c}100 syrup 65% of elderflowers\u{201d}, \u{201c}100 oat drink; oats\u{201d}." }
         }
     }
 }

@@ -7,7 +7,7 @@ use fobwatch_core::{
 };
 use maud::{Markup, html};
 
-use super::{Units, amount::capital, craft, experimented, experimented::as_image, setting};
+use super::{Units, amount::capital, craft, experimented, pictured::pictured, setting};
 use crate::{
     config::Display,
     craft::experiments::{CAUTION, Found, fizz, verdict},
@@ -46,7 +46,6 @@ pub(super) fn document(found: &Found, display: &Display, demo: bool) -> Markup {
 fn experiment(name: &ExperimentName, of: &Experiment, display: &Display) -> Markup {
     let units = Units::from(display);
     let best = of.verdict.as_ref().map(|verdict| &verdict.best);
-    let drawn = experimented([(name.as_str(), of)].into_iter());
     html! {
         section class="batch" {
             h2 { (name) }
@@ -75,9 +74,10 @@ fn experiment(name: &ExperimentName, of: &Experiment, display: &Display) -> Mark
                     }
                 }
             }
-            div class="across" role="region" aria-label={ "Picture of " (name) } tabindex="0" {
-                img class="drawn" alt="Content of each sibling when cold, beside the wish" src=(as_image(&drawn));
-            }
+            (pictured(
+                |screen| experimented([(name.as_str(), of)].into_iter(), screen),
+                "Content of each sibling when cold, beside the wish",
+            ))
         }
     }
 }

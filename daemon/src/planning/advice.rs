@@ -1,7 +1,7 @@
 //! What a forecast without readings advises: never silent on bursting, alcohol and the limit.
 
 use fobwatch_core::{
-    batch::Batch,
+    batch::{Batch, MOST_PH},
     forecast::{Forecast, When},
     reading::Quantity,
 };
@@ -33,8 +33,19 @@ pub(super) fn careful(batch: &Batch, forecast: &Forecast, display: &Display) -> 
          and never fit a gauge to glass."
             .to_owned(),
         Adviser::new(batch, forecast, display).alcohol(),
-        "Before sealing, measure the pH: published guidance for such drinks asks for 4.2 or less at filling.".to_owned(),
+        acid(batch),
     ]
+}
+
+fn acid(batch: &Batch) -> String {
+    match batch.drink.ph {
+        Some(ph) if ph > MOST_PH => format!(
+            "You measured a pH of {ph}: published guidance for such drinks asks for {MOST_PH} or less at filling. Do not seal it so."
+        ),
+        _ => format!(
+            "Before sealing, measure the pH: published guidance for such drinks asks for {MOST_PH} or less at filling."
+        ),
+    }
 }
 
 struct Adviser<'a> {

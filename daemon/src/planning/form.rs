@@ -6,7 +6,7 @@ use fobwatch_core::{document::Problem, reading::Source, recipe::SugarKind};
 use jiff::tz::TimeZone;
 
 use super::{Room, read_room};
-use crate::moment;
+use crate::{basic_string::quoted, moment};
 
 /// Fields with a number, and the table and key that they have in a batch file.
 const NUMBERS: [(&str, &str, &str); 19] = [
@@ -120,11 +120,6 @@ pub(crate) fn key_of(field: &str) -> Option<String> {
         .map(|(_, table, key)| format!("{table}.{key}"))
 }
 
-/// A text as TOML has it: its basic strings are those of JSON.
-fn quoted(text: &str) -> String {
-    serde_json::Value::from(text).to_string().replace('\u{7f}', "")
-}
-
 /// The text of a batch file. What it says is judged by whoever reads it.
 ///
 /// # Errors
@@ -180,13 +175,13 @@ pub(crate) fn batch_file(typed: &BTreeMap<String, String>, zone: &TimeZone) -> R
                 .push_str(&format!("{key} = {}\n", quoted(text)));
         }
     }
-    if given("pilot") != Some("pet") {
+    if !matches!(given("pilot"), Some("plastic" | "pet")) {
         tables.remove("pilot");
-    } else if given("material") != Some("pet") {
+    } else if !matches!(given("material"), Some("plastic" | "pet")) {
         tables
             .entry("pilot")
             .or_default()
-            .push_str("material = \"pet\"\n");
+            .push_str("material = \"plastic\"\n");
     }
     if given("pilot") == Some("none") {
         // Who has none says so, or a gauge that is heard would be taken for it.
@@ -219,7 +214,8 @@ pub(crate) fn batch_file(typed: &BTreeMap<String, String>, zone: &TimeZone) -> R
     Ok(head)
 }
 
-/// Ingredients as they are typed, one a line: grams, the kind where it holds sugar, and the name.
+/// Ingredients as they are typed, one a line: grams, the kind where it holds sugar, the name, the sugars of a label as "80%", and behind a
+/// semicolon the allergens.
 fn ingredients(text: &str) -> Result<String, Refused> {
     let mut written = String::new();
     for (line, number) in text
@@ -227,7 +223,8 @@ fn ingredients(text: &str) -> Result<String, Refused> {
         .zip(1_u32..)
         .filter(|(line, _)| !line.trim().is_empty())
     {
-        let mut words = line.split_whitespace();
+        let (said, allergens) = line.split_once(';').unwrap_or((line, ""));
+        let mut words = said.split_whitespace();
         let first = words.next().unwrap_or_default();
         let grams = first.trim_end_matches('g').replace(',', ".");
         let grams: f64 = match grams.parse() {
@@ -246,11 +243,13 @@ fn ingredients(text: &str) -> Result<String, Refused> {
         if rest.first() == Some(&"g") {
             rest.remove(0);
         }
-        let kind = rest
-            .first()
-            .and_then(|word| SugarKind::ALL.into_iter().find(|kind| kind.name() == *word));
+        let percent = rest.iter().find_map(|word| percent(word));
+        rest.retain(|word| self::percent(word).is_none());
+        let (kind, words) = kind(&rest);
+        // One that varies too much counts, without its label, as what its name says: with a warning.
+        let kind = kind.filter(|kind| percent.is_some() || !kind.needs_a_label());
         if kind.is_some() {
-            rest.remove(0);
+            rest.drain(..words);
         }
         let name = match kind {
             Some(kind) if rest.is_empty() => kind.name().replace('_', " "),
@@ -263,8 +262,37 @@ fn ingredients(text: &str) -> Result<String, Refused> {
         if let Some(kind) = kind {
             written.push_str(&format!("kind = \"{}\"\n", kind.name()));
         }
+        if let Some(percent) = percent {
+            written.push_str(&format!("sugar_percent = {percent:?}\n"));
+        }
+        let allergens: Vec<String> = allergens
+            .split(',')
+            .map(str::trim)
+            .filter(|one| !one.is_empty())
+            .map(quoted)
+            .collect();
+        if !allergens.is_empty() {
+            written.push_str(&format!("allergens = [{}]\n", allergens.join(", ")));
+        }
     }
     Ok(written)
+}
+
+/// The kind of sugar at the beginning, in two words or one, and how many words that is.
+fn kind(words: &[&str]) -> (Option<SugarKind>, usize) {
+    for count in [2, 1] {
+        let said = words.get(..count).map(|words| words.join(" "));
+        if let Some(kind) = said.and_then(|said| said.parse().ok()) {
+            return (Some(kind), count);
+        }
+    }
+    (None, 0)
+}
+
+/// "80%": sugars by a label.
+fn percent(word: &str) -> Option<f64> {
+    let number: f64 = word.strip_suffix('%')?.replace(',', ".").parse().ok()?;
+    number.is_finite().then_some(number)
 }
 
 /// The room that was typed, with its sentence; `None`: none was.
@@ -363,7 +391,7 @@ mod tests {
         let mut fields = typed(&GOOD);
         fields.remove("sucrose_g_per_l");
         fields.extend(typed(&[
-            ("pilot", "pet"),
+            ("pilot", "plastic"),
             ("pilot_capacity_ml", "1000"),
             ("pilot_fill_ml", "950"),
             ("recipe_makes_ml", "1000"),
@@ -407,6 +435,38 @@ mod tests {
             let told = beside(&wrong);
             assert!(told.contains(&Some(field)), "{field}: {told:?}");
         }
+    }
+
+    #[test]
+    fn what_people_write_for_sugar_counts_and_says_so() {
+        let zone = TimeZone::UTC;
+        let mut fields = typed(&GOOD);
+        fields.remove("sucrose_g_per_l");
+        fields.insert("recipe_makes_ml".to_owned(), "1000".to_owned());
+        let mut read = |ingredients: &str| {
+            fields.insert("ingredients".to_owned(), ingredients.to_owned());
+            let text = batch_file(&fields, &zone).unwrap();
+            let file = fobwatch_core::batch::BatchFile::from_toml(&text, "x").unwrap();
+            let drink = &file.batch.drink;
+            let sugar = drink.sucrose.grams_per_litre() + drink.hexose.grams_per_litre();
+            (sugar, file.warnings.len(), file.recipe.unwrap().allergens())
+        };
+        for (line, sugar, warnings) in [
+            ("220 brown sugar", 213.6, 0),
+            ("220 Table-sugar from the corner", 219.6, 0),
+            ("220 g sugar", 219.6, 1),
+            ("220 Rohrzucker", 219.6, 1),
+            ("100 Honig", 78.1, 1),
+            ("100 syrup 65% of elderflowers", 65.0, 0),
+            ("100 syrup of elderflowers", 60.0, 1),
+            ("1000 apple juice", 97.0, 0),
+        ] {
+            let (counted, told, _) = read(&format!("{line}\n1 table_sugar"));
+            assert!((counted - 1.0 - sugar).abs() < 0.1, "{line}: {counted}");
+            assert_eq!(told, warnings, "{line}");
+        }
+        let (_, _, allergens) = read("60 table_sugar\n20 lactose from the shop\n100 oat drink; oats, Milk");
+        assert_eq!(allergens, ["milk", "oats"]);
     }
 
     #[test]

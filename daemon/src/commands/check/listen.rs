@@ -12,8 +12,9 @@ use super::{
     tare,
 };
 use crate::{
+    basic_string::quoted,
     config::{Broker, Config, Display},
-    discover::{self, Ears, Heard, Offer, quoted},
+    discover::{self, Ears, Heard, Offer},
     page,
     watch::{data_folder, stop_on_signals},
 };

@@ -6,7 +6,7 @@ use fobwatch_core::compare::Comparison;
 
 use super::super::Ended;
 use crate::craft::cultures::Gathered;
-use crate::page::{Curve, compared};
+use crate::page::{Curve, Screen, compared};
 
 /// Writes the picture; batches of which only a record is left have no curve.
 pub(super) fn write(file: &Path, gathered: &[Gathered], comparison: &Comparison) -> Result<(), Ended> {
@@ -29,6 +29,6 @@ pub(super) fn write(file: &Path, gathered: &[Gathered], comparison: &Comparison)
             "there is no curve to draw: of these batches only their records are left".to_owned(),
         ));
     }
-    fs::write(file, compared(&curves))
+    fs::write(file, compared(&curves, Screen::Wide))
         .map_err(|error| Ended::Failed(format!("{} cannot be written: {error}", file.display())))
 }

@@ -5,14 +5,13 @@ use std::{net::SocketAddr, time::Duration};
 use fobwatch_core::{
     alert::AlertName,
     batch::{Batch, Slug},
-    culture::DiaryEntry,
     reading::Reading,
 };
 use jiff::Timestamp;
 use serde::{Deserialize, de::DeserializeOwned};
 use ureq::Agent;
 
-use super::{CorrectedBatch, Entries, FIRST, Keeper, Known, Noted, Standing, Wanted};
+use super::{CorrectedBatch, Diaries, Entries, FIRST, Keeper, Known, Noted, Standing, Wanted};
 use crate::{
     commands::Ended,
     config::Secret,
@@ -48,6 +47,11 @@ struct Batches {
 }
 
 #[derive(Deserialize)]
+struct Added {
+    warnings: Vec<String>,
+}
+
+#[derive(Deserialize)]
 struct Alerts {
     alerts: Vec<Standing>,
 }
@@ -60,11 +64,6 @@ struct Notes {
 #[derive(Deserialize)]
 struct Imported {
     new: usize,
-}
-
-#[derive(Deserialize)]
-struct Diary {
-    diary: Vec<DiaryEntry>,
 }
 
 #[derive(Deserialize)]
@@ -279,9 +278,13 @@ impl Keeper for Daemon {
         }
     }
 
-    fn add(&mut self, _batch: &Batch, text: &str) -> Result<(), Ended> {
-        self.post("/api/v1/batches", text)
-            .map(|_answer: serde_json::Value| ())
+    fn add(&mut self, _batch: &Batch, text: &str) -> Result<Vec<String>, Ended> {
+        let answer: Added = self.post("/api/v1/batches", text)?;
+        // What the file itself says was told when it was read.
+        let file = Batch::from_toml(text, "the batch file").map(|(_, warnings)| warnings);
+        let known: Vec<String> = file.iter().flatten().map(ToString::to_string).collect();
+        let more = answer.warnings.into_iter();
+        Ok(more.filter(|warning| !known.contains(warning)).collect())
     }
 
     fn correct(&mut self, batch: &Known, entries: &Entries, who: &str) -> Result<CorrectedBatch, Ended> {
@@ -302,8 +305,8 @@ impl Keeper for Daemon {
             .map(|taken: Notes| taken.notes)
     }
 
-    fn diary(&mut self) -> Result<Vec<DiaryEntry>, Ended> {
-        self.get("/api/v1/diary").map(|all: Diary| all.diary)
+    fn diary(&mut self) -> Result<Diaries, Ended> {
+        self.get("/api/v1/diary")
     }
 
     fn tend(&mut self, lines: &str) -> Result<usize, Ended> {

@@ -9,13 +9,12 @@ use std::{
 use fobwatch_core::{
     alert::AlertName,
     batch::{Batch, Slug},
-    culture::DiaryEntry,
     engine::{ClockSource, Monitor, Settings},
     reading::Reading,
 };
 use jiff::Timestamp;
 
-use super::{CorrectedBatch, Entries, FIRST, Keeper, Known, Noted, Standing, Wanted};
+use super::{CorrectedBatch, Diaries, Entries, FIRST, Keeper, Known, Noted, Standing, Wanted};
 use crate::{
     commands::Ended,
     config::{self, Config},
@@ -216,7 +215,7 @@ impl Keeper for Folder {
         self.live()?.into_iter().map(known).collect()
     }
 
-    fn add(&mut self, batch: &Batch, text: &str) -> Result<(), Ended> {
+    fn add(&mut self, batch: &Batch, text: &str) -> Result<Vec<String>, Ended> {
         let live = self.live()?;
         let read = live
             .iter()
@@ -227,8 +226,8 @@ impl Keeper for Folder {
         self.forget();
         self.writer
             .add_batch(batch, text, WallClock.now())
-            .map(|_id| ())
-            .map_err(ended)
+            .map_err(ended)?;
+        Ok(claim::borrowed(batch, &others))
     }
 
     fn correct(&mut self, batch: &Known, entries: &Entries, who: &str) -> Result<CorrectedBatch, Ended> {
@@ -294,8 +293,11 @@ impl Keeper for Folder {
         Ok(noted)
     }
 
-    fn diary(&mut self) -> Result<Vec<DiaryEntry>, Ended> {
-        self.writer.reader().diary().map_err(ended)
+    fn diary(&mut self) -> Result<Diaries, Ended> {
+        Ok(Diaries {
+            entries: self.writer.reader().diary().map_err(ended)?,
+            at: WallClock.now(),
+        })
     }
 
     fn tend(&mut self, lines: &str) -> Result<usize, Ended> {

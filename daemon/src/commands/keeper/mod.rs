@@ -118,6 +118,16 @@ pub(super) struct Noted {
     pub(super) counts_from: Option<Timestamp>,
 }
 
+/// The diary of all cultures.
+#[derive(Clone, Debug, Deserialize)]
+pub(super) struct Diaries {
+    /// In order of time.
+    #[serde(rename = "diary")]
+    pub(super) entries: Vec<DiaryEntry>,
+    /// What the clock shows by which they are noted.
+    pub(super) at: Timestamp,
+}
+
 /// Who keeps the batches.
 pub(super) trait Keeper {
     /// Who it is, as the end of a sentence.
@@ -141,8 +151,9 @@ pub(super) trait Keeper {
         Ok(all.into_iter().find(|batch| batch.slug == *slug))
     }
 
-    /// Takes a batch under watch; `text` is the file that `batch` was read from.
-    fn add(&mut self, batch: &Batch, text: &str) -> Result<(), Ended>;
+    /// Takes a batch under watch; `text` is the file that `batch` was read from. Answers with what should be thought about beside what the
+    /// file itself says.
+    fn add(&mut self, batch: &Batch, text: &str) -> Result<Vec<String>, Ended>;
 
     /// Corrects the entries of a batch, by the word of `who`.
     fn correct(&mut self, batch: &Known, entries: &Entries, who: &str) -> Result<CorrectedBatch, Ended>;
@@ -153,8 +164,8 @@ pub(super) trait Keeper {
     /// Takes notes, one JSON object a line: all or none.
     fn note(&mut self, batch: &Known, lines: &str) -> Result<Vec<Noted>, Ended>;
 
-    /// The diary of all cultures, in order of time.
-    fn diary(&mut self) -> Result<Vec<DiaryEntry>, Ended>;
+    /// The diary of all cultures.
+    fn diary(&mut self) -> Result<Diaries, Ended>;
 
     /// Takes entries of diaries, one JSON object a line: all or none; answers how many were not there yet.
     fn tend(&mut self, lines: &str) -> Result<usize, Ended>;
@@ -203,11 +214,11 @@ impl Where {
                 )));
             }
         }
-        let data =
-            data_folder(self.data.clone(), &config).map_err(|none| Ended::Refused(none.to_string()))?;
-        let holder = Store::address_of_holder(&data);
+        // Where there is no place for a data folder (no HOME, say), a daemon may answer all the same.
+        let data = data_folder(self.data.clone(), &config);
+        let holder = data.as_ref().ok().and_then(|data| Store::address_of_holder(data));
         if self.data.is_none() {
-            let own = || token.clone().or_else(|| own_token(&data));
+            let own = || token.clone().or_else(|| own_token(data.as_ref().ok()?));
             let usual = (config.listen, token.clone());
             for (address, token) in holder.map(|address| (address, own())).into_iter().chain([usual]) {
                 if let Ok(Some(daemon)) = Daemon::at(address, token) {
@@ -216,6 +227,11 @@ impl Where {
             }
         }
         let usual = self.address.or(holder).unwrap_or(config.listen);
+        let data = data.map_err(|none| {
+            Ended::Refused(format!(
+                "no fobwatch answers at {usual}, and without one {none}. Or name the --address of a running one"
+            ))
+        })?;
         if empty == Empty::Refuse && !Store::is_in(&data) {
             return Err(Ended::Failed(format!(
                 "no fobwatch answers at {usual}, and nothing was ever kept in {}; start `fobwatch watch`, or name its \

@@ -61,7 +61,7 @@ const FILLED: [(&str, &str); 15] = [
     ("bottle.fill_ml", "475"),
     ("bottle.count", "8"),
     ("bottle.pressure_limit_bar", "4.5"),
-    ("pilot.material", "pet"),
+    ("pilot.material", "plastic"),
     ("target.co2_volumes", "2.8"),
     ("target.fridge_c", "4"),
     ("sensors.pressure", "pilot"),

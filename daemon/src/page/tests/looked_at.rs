@@ -117,7 +117,7 @@ fn write_pages_to_look_at() {
                 "bottle.pressure_limit_bar",
                 "Missing; allowed: above 0 to 100 bar of gauge pressure: the figure of the bottle's maker; fobwatch has no default.",
             ),
-            ("bottle.material", "Missing; allowed: glass, pet, steel."),
+            ("bottle.material", "Missing; allowed: glass, plastic or steel."),
         ]),
         ..page::Begun::default()
     };
