@@ -24,6 +24,7 @@ mod hub;
 pub mod incoming;
 mod kept_up;
 mod label;
+mod legal;
 mod moment;
 pub mod mqtt;
 pub mod page;

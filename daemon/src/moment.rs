@@ -21,9 +21,45 @@ pub(crate) fn read(text: &str, zone: &TimeZone) -> Result<Timestamp, String> {
         })
 }
 
+/// A question about a sealing that lies so far from `now` that its year may be mistyped.
+pub(crate) fn odd_year(sealed_at: Timestamp, now: Timestamp, zone: &TimeZone) -> Option<String> {
+    let days = sealed_at.duration_since(now).as_hours() / 24;
+    let off = match days {
+        ..-1_826 => "more than five years ago",
+        367.. => "more than a year ahead",
+        _ => return None,
+    };
+    Some(format!(
+        "`bottled_at` is {}, {off}: is the year right?",
+        sealed_at.to_zoned_datetime(zone.clone()).strftime("%-d %B %Y")
+    ))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_sealing_in_another_age_is_asked_about() {
+        let at = |text: &str| text.parse::<Timestamp>().unwrap();
+        let now = at("2026-03-02T07:00:00Z");
+        for (sealed, said) in [
+            (
+                "1926-03-02T07:00:00Z",
+                Some("2 March 1926, more than five years ago"),
+            ),
+            (
+                "2036-03-02T07:00:00Z",
+                Some("2 March 2036, more than a year ahead"),
+            ),
+            ("2025-03-02T07:00:00Z", None),
+            ("2026-12-24T07:00:00Z", None),
+        ] {
+            let asked = odd_year(at(sealed), now, &TimeZone::UTC);
+            assert_eq!(asked.is_some(), said.is_some(), "{sealed}");
+            assert!(said.is_none_or(|said| asked.unwrap().contains(said)), "{sealed}");
+        }
+    }
 
     #[test]
     fn a_moment_without_a_zone_is_on_the_own_clock() {

@@ -15,6 +15,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::{
     config::Display,
+    legal,
     planning::about,
     wording::{GONE_TOO_FAR, KEEP_OUT, Units, local, plain},
 };
@@ -26,8 +27,11 @@ const USUAL_ROOM_C: f64 = 21.0;
 const FOLLOWS_H: f64 = 2.0;
 const NEAR_K: f64 = 1.0;
 
-/// How far ahead the bottles may be taken out, in the question.
-const AHEAD: SignedDuration = SignedDuration::from_hours(7 * 24);
+/// How far ahead the question may ask.
+pub(crate) const AHEAD: SignedDuration = SignedDuration::from_hours(7 * 24);
+
+/// Hours at fridge temperature before a bottle that went too far may be opened (common practice, no source): as the engine counts.
+const COLD: SignedDuration = SignedDuration::from_hours(24);
 
 /// All of it, as a record.
 #[derive(Clone, Debug, Deserialize, Serialize)]
@@ -41,6 +45,9 @@ pub(crate) struct Told {
     pub(crate) fullest_bottle_bar: Quantiles<f64>,
     pub(crate) limit_bar: f64,
     pub(crate) chilled_since: Option<Timestamp>,
+    /// Alcohol by then, % by volume.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(crate) abv_percent: Option<Quantiles<f64>>,
     /// Back in the room from `at` on.
     pub(crate) back: Option<ToldBack>,
     /// Sentences.
@@ -111,6 +118,7 @@ pub(crate) fn told(monitor: &Monitor, at: Timestamp, ambient: AbsolutePressure, 
         fullest_bottle_bar: three([worst.p05, worst.p50, worst.p95].map(|bar| bar.bar())),
         limit_bar: monitor.batch().bottle.pressure_limit.bar(),
         chilled_since: rescue.chilled_since,
+        abv_percent: teller.alcohol().map(three),
         advice: teller
             .advice(back.as_ref())
             .iter()
@@ -198,7 +206,7 @@ impl Teller<'_> {
                 "Letting gas off lowers the pressure for hours only: it is no rescue. Nothing is to be saved of such a batch by hand."
                     .to_owned(),
             ],
-            Plight::TooFarAndWarm => vec![
+            Plight::TooFarAndWarm => [
                 holds,
                 format!(
                     "It went too far, and is warm; the fullest bottle is at about {}, at worst {}, of your {limit}. Move the crate to the \
@@ -207,19 +215,17 @@ impl Teller<'_> {
                     self.units.at_most(self.rescue.worst_bottle.p95),
                 ),
                 "Letting gas off lowers the pressure for hours only: it is no rescue.".to_owned(),
-            ],
+            ]
+            .into_iter()
+            .chain(self.alcohol_said())
+            .collect(),
             Plight::TooFar { cold_through } => {
-                let mut said = vec![holds, "It went too far, but it is cold. It cannot be made to hold less by waiting; the fridge only slows it.".to_owned()];
-                if !cold_through {
-                    let from = self
-                        .rescue
-                        .chilled_since
-                        .and_then(|since| since.checked_add(SignedDuration::from_hours(24)).ok());
-                    said.push(from.map_or_else(
-                        || "Open none before it was at fridge temperature for at least 24 hours.".to_owned(),
-                        |from| format!("Open none before {}: it has to be at fridge temperature for at least 24 hours.", local(from, self.zone)),
-                    ));
-                }
+                let mut said = vec![
+                    holds,
+                    "It went too far, but it is cold. It cannot be made to hold less by waiting; the fridge only slows it.".to_owned(),
+                    self.pressure_now(&limit),
+                    self.cold_for(cold_through),
+                ];
                 said.push(format!("To open one: {GONE_TOO_FAR}"));
                 if self.rescue.was_at_limit {
                     said.push(
@@ -228,12 +234,16 @@ impl Teller<'_> {
                             .to_owned(),
                     );
                 }
+                said.extend(self.alcohol_said());
                 said
             }
-            Plight::Right if now.p50.volumes() > target + 0.2 => vec![
+            Plight::Right if now.p50.volumes() > target + 0.2 => [
                 holds,
                 "That is a little livelier than you wanted it. Open it cold, slowly, and over the sink: there is nothing else to do.".to_owned(),
-            ],
+            ]
+            .into_iter()
+            .chain(self.alcohol_said())
+            .collect(),
             Plight::Right => vec![holds, "That is as you wanted it: there is nothing to rescue.".to_owned()],
             Plight::OnItsWay => vec![
                 holds,
@@ -248,6 +258,71 @@ impl Teller<'_> {
                 said
             }
         }
+    }
+
+    fn pressure_now(&self, limit: &str) -> String {
+        let worst = &self.rescue.worst_bottle;
+        format!(
+            "The fullest bottle is at about {} there, one in twenty above {}; your limit is {limit}. Warm it would be at far more: keep them \
+             cold.",
+            self.units.pressure(worst.p50),
+            self.units.at_most(worst.p95),
+        )
+    }
+
+    /// Whether they have been cold for long enough to be opened with all care.
+    fn cold_for(&self, cold_through: bool) -> String {
+        let since = self.rescue.chilled_since;
+        match (since, cold_through) {
+            (Some(since), true) => format!(
+                "They have been cold for {}, since {}: a bottle may be opened with all care.",
+                span(self.rescue.at.duration_since(since)),
+                local(since, self.zone)
+            ),
+            (Some(since), false) => {
+                let from = since.checked_add(COLD).ok().filter(|from| *from > self.rescue.at);
+                from.map_or_else(
+                    || {
+                        format!(
+                            "They are noted as cold since {}, but no sensor has shown it yet. Open none before they have surely been at fridge \
+                             temperature for at least 24 hours.",
+                            local(since, self.zone)
+                        )
+                    },
+                    |from| {
+                        format!(
+                            "They went to the fridge on {}. Open none before {}: they have to be at fridge temperature for at least 24 hours.",
+                            local(since, self.zone),
+                            local(from, self.zone)
+                        )
+                    },
+                )
+            }
+            (None, _) => "Open none before it was at fridge temperature for at least 24 hours.".to_owned(),
+        }
+    }
+
+    /// Low, middle and high end, % by volume; `None`: its batch file cannot be reckoned with.
+    fn alcohol(&self) -> Option<[f64; 3]> {
+        let batch = self.monitor.batch();
+        let room = batch
+            .expected_room
+            .or(Temperature::from_celsius(USUAL_ROOM_C).ok())?;
+        let planner = Planner::new(batch, self.ambient, room);
+        let co2 = &self.rescue.co2;
+        let percent = |co2| Some(planner.alcohol_at(co2).ok()?.percent());
+        Some([percent(co2.p05)?, percent(co2.p50)?, percent(co2.p95)?])
+    }
+
+    fn alcohol_said(&self) -> Option<String> {
+        let of = self.alcohol()?;
+        let [low, middle, high] = of;
+        let lines = legal::lines(of).map_or_else(String::new, |line| format!(" {line}"));
+        Some(format!(
+            "It holds alcohol: about {middle:.1} % by volume (nine times in ten {low:.1} to {high:.1}), and more the longer it stands.{lines} \
+             Not for children, in pregnancy, with some medicines, before driving, or for those who abstain. The figure is an estimate, no \
+             test."
+        ))
     }
 
     fn chilled_too_early(&self, back: &Back, told: &ToldBack, limit: &str) -> Vec<String> {

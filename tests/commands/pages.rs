@@ -137,6 +137,17 @@ fn a_batch_is_planned_and_watched_from_the_page_alone() {
     assert_eq!(record["record"], "rescue", "{record}");
     let page = daemon.get("/batches/lime-mint-4/rescue").expect("a page");
     assert!(page.contains("What can be done for lime &amp; mint 4"), "{page}");
+    assert!(page.contains("name=\"at\""), "it asks for another time: {page}");
+    // A browser sends local times without seconds, and an empty field as an empty word.
+    let later = (jiff::Timestamp::now() + jiff::SignedDuration::from_hours(24)).to_string();
+    let later = later.get(..16).expect("a minute");
+    for asked in ["", later] {
+        let page = daemon.get(&format!("/batches/lime-mint-4/rescue?at={asked}"));
+        assert!(
+            page.is_ok_and(|page| page.contains("What can be done")),
+            "{asked}"
+        );
+    }
     let told = kitchen.done(&["rescue", "lime & mint 4"]);
     assert!(told.contains("you want 2.80"), "{told}");
     kitchen.refused(

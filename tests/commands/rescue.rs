@@ -131,8 +131,29 @@ fn one_that_went_too_far_is_told_the_cautions_and_never_to_be_vented_warm() {
     let (_, folder) = asked(&kitchen, 2, vec![deed(192.0, Deed::MovedToFridge)], 240.0);
     let cold = told(&folder);
     assert_eq!(cold["plight"], "too_far", "{cold}");
+    let percent = |key: &str| cold["abv_percent"][key].as_f64().expect("a number");
+    assert!(
+        0.0 < percent("p05") && percent("p05") <= percent("p50") && percent("p50") <= percent("p95"),
+        "{cold}"
+    );
     let cold = said(&cold);
-    assert!(cold.contains("face shield, long sleeves, thick gloves"), "{cold}");
+    for word in [
+        "face shield, long sleeves, thick gloves",
+        "The fullest bottle is at about",
+        "They have been cold for",
+        "It holds alcohol: about",
+        "by this estimate",
+    ] {
+        assert!(cold.contains(word), "{word}: {cold}");
+    }
+
+    // Asked ten hours after they went there: from when on one may be opened.
+    let (_, folder) = asked(&kitchen, 2, vec![deed(192.0, Deed::MovedToFridge)], 202.0);
+    let fresh = said(&told(&folder));
+    assert!(
+        fresh.contains("Open none before") && !fresh.contains("have been cold for"),
+        "{fresh}"
+    );
 
     // The same at the limit, in the room.
     let (played, folder) = asked(&kitchen, 2, Vec::new(), 240.0);

@@ -15,7 +15,7 @@ use crate::{
     quantity::{
         AlcoholByVolume, Co2Volumes, CultureDose, GaugePressure, LiquidVolume, MassConcentration, Temperature,
     },
-    reading::{Quantity, Source},
+    reading::{Quantity, Reading, Source},
 };
 
 pub use file::{BatchFile, MOST_PH, Warning};
@@ -135,6 +135,13 @@ pub struct Target {
 }
 
 impl Batch {
+    /// A reading that may tell of it: measured once it was sealed, and by its own sensor where it names one for the quantity.
+    #[must_use]
+    pub fn hears(&self, reading: &Reading) -> bool {
+        let named = self.sensors.get(&reading.measured.quantity());
+        reading.at >= self.bottled_at && named.is_none_or(|named| *named == reading.source)
+    }
+
     /// The vessel that carries the sensors: the pilot, or one of the bottles.
     #[must_use]
     pub fn sensor_vessel(&self) -> Pilot {

@@ -2,18 +2,18 @@
 
 use crate::{
     batch::CultureName,
-    culture::{Diary, Normal},
+    culture::{Diary, Liveliness, Normal},
     forecast::Quantiles,
 };
 
-use super::{Entry, standing::APART};
+use super::{Entry, odd, standing::APART};
 
 /// Change of vigour with each day between the last feed and the bottling, percent a day.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SinceFeed {
     /// Which culture.
     pub culture: CultureName,
-    /// How many of its batches tell of it.
+    /// How many of its batches tell of it; not those that stand apart for a reason.
     pub batches: usize,
     /// Percent a day.
     pub change: Quantiles<f64>,
@@ -35,10 +35,15 @@ pub fn since_feed(entries: &[Entry], diary: &Diary) -> Vec<SinceFeed> {
 }
 
 fn of(name: &CultureName, entries: &[Entry], diary: &Diary) -> Option<SinceFeed> {
-    let own = entries.iter().filter(|entry| entry.lesson.culture == *name);
-    let points: Vec<(f64, f64, f64)> = own
-        .filter_map(|entry| {
-            let vigour = entry.lesson.liveliness?.ln_vigour;
+    let own: Vec<(&Entry, Liveliness)> = entries
+        .iter()
+        .filter(|entry| entry.lesson.culture == *name)
+        .filter_map(|entry| Some((entry, entry.lesson.liveliness?)))
+        .collect();
+    let points: Vec<(f64, f64, f64)> = odd::unexplained(&own)
+        .into_iter()
+        .filter_map(|(entry, lively)| {
+            let vigour = lively.ln_vigour;
             let bottled_at = entry.lesson.bottled_at;
             let fed_at = diary.fed_before(name, bottled_at)?;
             let days = bottled_at.duration_since(fed_at).as_secs_f64() / 86_400.0;

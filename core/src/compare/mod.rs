@@ -17,6 +17,7 @@ use jiff::Timestamp;
 use crate::{
     batch::{BatchName, CultureName},
     culture::{Lesson, Liveliness, Normal},
+    fit::Passed,
     forecast::{Hours, Quantiles},
     quantity::{AlcoholByVolume, MassConcentration, Probability, Temperature, Vigour},
 };
@@ -41,7 +42,43 @@ pub struct Circumstances {
     pub temperature: Option<Temperature>,
     /// Fermentable sugar when sealed.
     pub sugar: MassConcentration,
+    /// How the batch goes on.
+    pub pace: Option<Pace>,
 }
+
+/// What the last day brought beside the liveliest day, each of 24 h at 20 degC by the culture's response to warmth: 0 once it stands still,
+/// 1 while it is at its liveliest.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Pace(f64);
+
+impl Pace {
+    /// Of the way that a batch has come; `None`: less than two such days of it.
+    #[must_use]
+    pub fn of(past: &[Passed]) -> Option<Self> {
+        let end = past.last()?;
+        if end.hours_at_20_c < 2.0 * DAY_H {
+            return None;
+        }
+        let mut days = past.iter().filter_map(|to| {
+            let from = past
+                .iter()
+                .rfind(|from| from.hours_at_20_c <= to.hours_at_20_c - DAY_H)?;
+            let gain = (to.co2.volumes() - from.co2.volumes()).max(0.0);
+            Some(gain / (to.hours_at_20_c - from.hours_at_20_c))
+        });
+        let last = days.next_back()?;
+        let most = days.fold(last, f64::max);
+        Some(Self(if most > 0.0 { last / most } else { 0.0 }))
+    }
+
+    /// 0 to 1.
+    #[must_use]
+    pub fn share(self) -> f64 {
+        self.0
+    }
+}
+
+const DAY_H: f64 = 24.0;
 
 /// A batch on the common footing.
 #[derive(Clone, Debug, PartialEq)]
@@ -62,7 +99,8 @@ pub struct BatchStanding {
     pub standing: Standing,
     /// How sure it is that it was livelier than the batch of its culture before it.
     pub livelier_than_before: Option<Probability>,
-    /// It stands apart from the others of its culture, and what may be why. `None`: it does not, or there are too few.
+    /// It stands apart from the others of its culture, and what may be why: with a reason it counts neither for trend nor for feed. `None`: it
+    /// does not, or there are too few.
     pub stands_out: Option<Vec<Reason>>,
 }
 
@@ -75,7 +113,7 @@ pub struct CultureStanding {
     pub batches: usize,
     /// How it stands, as of its last batch.
     pub standing: Standing,
-    /// Where it goes; `None` with fewer than three batches, or all on one day.
+    /// Where it goes, without the batches that stand apart for a reason; `None` with fewer than three others, or all on one day.
     pub trend: Option<Trend>,
 }
 
@@ -144,20 +182,21 @@ fn key(lesson: &Lesson) -> (&CultureName, Timestamp, &BatchName) {
     (&lesson.culture, lesson.bottled_at, &lesson.batch)
 }
 
+/// Those that have their liveliness.
+fn told(entries: &[Entry]) -> Vec<(&Entry, Liveliness)> {
+    let told = entries.iter();
+    told.filter_map(|entry| Some((entry, entry.lesson.liveliness?)))
+        .collect()
+}
+
 /// The batches of one culture, in order of time.
 fn standings(entries: &[Entry]) -> Vec<BatchStanding> {
-    let told: Vec<(&Entry, Liveliness)> = entries
-        .iter()
-        .filter_map(|entry| Some((entry, entry.lesson.liveliness?)))
-        .collect();
+    let told = told(entries);
     let mut found = Vec::new();
     for (place, (entry, lively)) in told.iter().enumerate() {
         let before = place.checked_sub(1).and_then(|place| told.get(place));
-        let Some(standing) = Standing::of(
-            lively.ln_vigour,
-            lively.ln_lag_h,
-            standing::ceiling(&[&entry.lesson]),
-        ) else {
+        let Some(standing) = Standing::of(lively.ln_vigour, lively.ln_lag_h, standing::ceiling([*entry]))
+        else {
             continue;
         };
         found.push(BatchStanding {
@@ -177,29 +216,25 @@ fn standings(entries: &[Entry]) -> Vec<BatchStanding> {
 }
 
 fn of_culture(entries: &[Entry]) -> Option<(CultureStanding, Normal)> {
-    let told: Vec<(&Lesson, Liveliness)> = entries
-        .iter()
-        .filter_map(|entry| Some((&entry.lesson, entry.lesson.liveliness?)))
-        .collect();
-    let last = told.iter().map(|(lesson, _)| lesson.bottled_at).max()?;
+    let told = told(entries);
+    let last = told.iter().map(|(entry, _)| entry.lesson.bottled_at).max()?;
     let together = |pick: &dyn Fn(&Liveliness) -> Normal| {
-        let batches = told.iter().map(|(lesson, lively)| {
-            let days = last.duration_since(lesson.bottled_at).as_secs_f64() / 86_400.0;
+        let batches = told.iter().map(|(entry, lively)| {
+            let days = last.duration_since(entry.lesson.bottled_at).as_secs_f64() / 86_400.0;
             (days, pick(lively))
         });
         standing::together(batches)
     };
     let vigour = together(&|lively| lively.ln_vigour)?;
-    let lessons: Vec<&Lesson> = told.iter().map(|(lesson, _)| *lesson).collect();
     let standing = CultureStanding {
-        culture: lessons.first()?.culture.clone(),
-        batches: lessons.len(),
+        culture: told.first()?.0.lesson.culture.clone(),
+        batches: told.len(),
         standing: Standing::of(
             vigour,
             together(&|lively| lively.ln_lag_h)?,
-            standing::ceiling(&lessons),
+            standing::ceiling(told.iter().map(|(entry, _)| *entry)),
         )?,
-        trend: trend::trend(&told),
+        trend: trend::trend(&odd::unexplained(&told)),
     };
     Some((standing, vigour))
 }

@@ -38,6 +38,16 @@ pub(super) fn reasons(place: usize, told: &[(&Entry, Liveliness)]) -> Option<Vec
     (away.abs() > APART_BY).then(|| unusual(own, &others))
 }
 
+/// Those that do not stand apart for a reason. What is explained tells nothing of where a culture goes; what is not explained may be where
+/// it goes.
+pub(super) fn unexplained<'a>(told: &[(&'a Entry, Liveliness)]) -> Vec<(&'a Entry, Liveliness)> {
+    let counts = |place: usize| reasons(place, told).is_none_or(|reasons| reasons.is_empty());
+    let all = told.iter().enumerate();
+    all.filter(|(place, _)| counts(*place))
+        .map(|(_, one)| *one)
+        .collect()
+}
+
 fn unusual(own: &Entry, others: &[&(&Entry, Liveliness)]) -> Vec<Reason> {
     let middle = |of: &dyn Fn(&Entry) -> Option<f64>| -> Option<f64> {
         let mut values: Vec<f64> = others.iter().filter_map(|(entry, _)| of(entry)).collect();

@@ -1,12 +1,13 @@
 //! From normal distributions to quantiles, and how sure it is that one is livelier.
 
 use crate::{
-    culture::{Lesson, Normal, TRAITS},
+    culture::{Normal, TRAITS},
     forecast::{Hours, Quantiles},
+    physics::sugar::{Yield, alcohol_with, co2_from},
     quantity::{AlcoholByVolume, Probability, Vigour},
 };
 
-use super::Standing;
+use super::{Entry, Standing};
 
 /// Batches of one culture differ by so much in the logarithm of vigour and of lag, beside what is not known of each: found on drawn
 /// cultures of the tuning seeds.
@@ -15,8 +16,18 @@ pub(super) const APART: f64 = 0.2;
 /// Days after which a culture has drifted by as much as its batches differ.
 const DRIFT_DAYS: f64 = 90.0;
 
-/// A ceiling is learned once less than this share of what is believed of any culture is left of its doubt.
-const LEARNED: f64 = 0.7;
+/// A batch shows a ceiling once no more than this share of what is believed of any culture is left of its doubt. That it has made some
+/// alcohol already shows only that the ceiling lies above: of a normal distribution that is cut off from below, between one and two deviations
+/// above its middle, 0.45 to 0.34 of the deviation is left (variance of the truncated normal distribution, any handbook of statistics).
+const SHOWN: f64 = 1.0 / 3.0;
+
+/// Of the alcohol that all of its sugar makes, as much can be seen of a ceiling: with less than a quarter of the sugar left a culture slows for
+/// want of it, and nobody can tell the two apart (common practice, no source).
+const FED: f64 = 0.75;
+
+/// A culture has given up once a day brings no more than this share of its liveliest day. Until then it may as well go on: of ten drawn
+/// batches of which a ceiling was told without this rule four came to more within 60 days than the interval told.
+const STANDS: f64 = 0.05;
 
 impl Standing {
     /// `None` only for what is no number.
@@ -74,30 +85,46 @@ pub(super) fn together(batches: impl Iterator<Item = (f64, Normal)>) -> Option<N
     })
 }
 
-/// The alcohol at which the culture of these batches gives up, once they tell: what is believed of any culture counts once.
-pub(super) fn ceiling(lessons: &[&Lesson]) -> Option<Quantiles<AlcoholByVolume>> {
+/// The alcohol at which the culture of these batches gives up, once one of them showed it: what is believed of any culture counts once.
+pub(super) fn ceiling<'a>(
+    entries: impl IntoIterator<Item = &'a Entry>,
+) -> Option<Quantiles<AlcoholByVolume>> {
     let place = TRAITS.iter().position(|name| *name == "ln_ceiling")?;
-    let pool = lessons.first()?.traits.get(place)?;
-    let believed = pool.pooled_sd.powi(-2);
-    let (mut precision, mut pull) = (believed, believed * pool.pooled_mean);
-    for lesson in lessons {
-        let told = lesson.traits.get(place)?;
-        let variance = *lesson.covariance.get(place)?.get(place)?;
-        let before = told.pooled_sd.powi(-2);
-        let said = (1.0 / variance.max(1e-6) - before).max(0.0);
-        if said > 0.0 {
-            precision += said;
-            pull += told.mean / variance.max(1e-6) - told.pooled_mean * before;
+    let mut found: Option<(f64, f64)> = None;
+    for entry in entries {
+        let told = entry.lesson.traits.get(place)?;
+        let variance = entry.lesson.covariance.get(place)?.get(place)?.max(1e-6);
+        let seen = Normal {
+            mean: told.mean,
+            sd: variance.sqrt(),
+        };
+        if seen.sd > SHOWN * told.pooled_sd || !shows(entry, seen) {
+            continue;
         }
+        let before = told.pooled_sd.powi(-2);
+        let (precision, pull) = found.unwrap_or((before, before * told.pooled_mean));
+        found = Some((
+            precision + (1.0 / variance - before).max(0.0),
+            pull + told.mean / variance - told.pooled_mean * before,
+        ));
     }
+    let (precision, pull) = found?;
     let found = Normal {
         mean: pull / precision,
         sd: precision.powf(-0.5),
     };
-    if found.sd > LEARNED * pool.pooled_sd {
-        return None;
-    }
     quantiles(found, |ln| {
         AlcoholByVolume::from_percent(ln.exp().min(100.0)).ok()
     })
+}
+
+/// It has come to a stand, with sugar enough left at this ceiling (logarithm of % vol). Of what nobody knows it may have wanted.
+fn shows(entry: &Entry, ceiling: Normal) -> bool {
+    let Some(circumstances) = &entry.circumstances else {
+        return false;
+    };
+    let all = co2_from(circumstances.sugar, Yield::Balling).and_then(alcohol_with);
+    let [.., most] = ceiling.points();
+    circumstances.pace.is_some_and(|pace| pace.share() <= STANDS)
+        && all.is_ok_and(|all| most.exp() <= FED * all.percent())
 }

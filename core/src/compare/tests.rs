@@ -87,17 +87,109 @@ fn chances_are_those_of_the_normal_table() {
     }
 }
 
+/// One of a batch that ended in doubt `sd` of its ceiling, % vol, with so much sugar when sealed, g/L.
+fn with_ceiling(percent: f64, sd: f64, sugar: f64) -> Entry {
+    let mut entry = entry(record("jar two", "plum 1", 0, 0.0, 0.1));
+    let place = TRAITS.iter().position(|name| *name == "ln_ceiling").unwrap();
+    entry.lesson.traits[place].mean = percent.ln();
+    entry.lesson.covariance[place][place] = sd * sd;
+    entry.circumstances = Some(Circumstances {
+        temperature: None,
+        sugar: MassConcentration::from_grams_per_litre(sugar).unwrap(),
+        pace: pace(|day| if day < 5.0 { day } else { 5.0 }),
+    });
+    entry
+}
+
+/// Of ten days at 20 degC with such a content, volumes.
+fn pace(of: impl Fn(f64) -> f64) -> Option<Pace> {
+    let past: Vec<Passed> = (0..=240)
+        .map(|hour| {
+            let hours = f64::from(hour);
+            Passed {
+                hours,
+                hours_at_20_c: hours,
+                co2: crate::quantity::Co2Volumes::from_volumes(of(hours / 24.0)).unwrap(),
+                drink: Temperature::from_celsius(20.0).unwrap(),
+            }
+        })
+        .collect();
+    assert_eq!(Pace::of(&past[..40]), None, "too short to tell");
+    Pace::of(&past)
+}
+
 #[test]
-fn a_ceiling_is_told_once_batches_taught_it() {
+fn a_pace_is_that_of_the_last_day_beside_the_liveliest() {
+    let share = |of: &dyn Fn(f64) -> f64| pace(of).unwrap().share();
+    assert!((share(&|day| 0.3 * day) - 1.0).abs() < 1e-9);
+    assert!(share(&|day| day.min(4.0)) < 1e-9);
+    // Each day brings exp(-1/2) of the one before, and nine days lie between the first and the last.
+    let slowing = share(&|day| 3.0 * (1.0 - (-0.5 * day).exp()));
+    assert!((slowing - (-0.5_f64 * 9.0).exp()).abs() < 1e-3, "{slowing}");
+    assert!(share(&|_| 0.0) < 1e-9);
+}
+
+#[test]
+fn a_ceiling_is_told_once_a_batch_showed_it() {
     let mut entries: Vec<Entry> = (0..3)
-        .map(|i| entry(record("jar two", &format!("plum {i}"), 7 * i, 0.0, 0.1)))
+        .map(|i| entry(record("jar two", &format!("plum {}", i + 2), 7 * i, 0.0, 0.1)))
         .collect();
     assert_eq!(Comparison::of(entries.clone()).cultures[0].standing.ceiling, None);
-    let place = TRAITS.iter().position(|name| *name == "ln_ceiling").unwrap();
-    entries[1].lesson.traits[place].mean = 0.7;
-    entries[1].lesson.covariance[place][place] = 0.01;
+    entries.push(with_ceiling(2.0, 0.1, 60.0));
     let told = Comparison::of(entries).cultures[0].standing.ceiling.unwrap();
-    assert!((told.p50.percent() - 0.7_f64.exp()).abs() < 0.02, "{told:?}");
+    assert!((told.p50.percent() - 2.0).abs() < 0.1, "{told:?}");
+}
+
+#[test]
+fn want_of_sugar_is_no_ceiling() {
+    let told = |entry: Entry| {
+        let comparison = Comparison::of(vec![entry]);
+        let ceilings = [
+            comparison.batches[0].standing.ceiling,
+            comparison.cultures[0].standing.ceiling,
+        ];
+        assert_eq!(ceilings[0].is_some(), ceilings[1].is_some());
+        ceilings[0].is_some()
+    };
+    // 76 g/L make some 4.8 %: a batch that slows at four has hardly any sugar left.
+    assert!(!told(with_ceiling(4.1, 0.04, 76.0)));
+    assert!(told(with_ceiling(4.1, 0.04, 150.0)));
+    // That it has come so far shows only that the ceiling lies above.
+    assert!(!told(with_ceiling(2.5, 0.45, 150.0)));
+    // Nor has one that goes on.
+    let mut going_on = with_ceiling(2.0, 0.1, 60.0);
+    going_on.circumstances.as_mut().unwrap().pace = pace(|day| 0.3 * day);
+    assert!(!told(going_on));
+    // Whoever does not know the sugar does not know what was wanting.
+    let mut unknown = with_ceiling(2.0, 0.1, 60.0);
+    unknown.circumstances = None;
+    assert!(!told(unknown));
+}
+
+#[test]
+fn a_batch_that_stands_apart_for_a_reason_steers_neither_trend_nor_feed() {
+    use crate::culture::Diary;
+    let mut entries: Vec<Entry> = (0..7)
+        .map(|i| entry(record("jar two", &format!("plum {i}"), 7 * i, 0.0, 0.1)))
+        .collect();
+    let fed =
+        r#"{"record":"diary","culture":"jar two","time":"2026-01-05T08:00:00Z","deed":"fed","grams":20}"#;
+    let diary = Diary::new(vec![serde_json::from_str(fed).unwrap()]);
+    let of = |entries: &[Entry]| {
+        let trend = Comparison::of(entries.to_vec()).cultures[0].trend;
+        (trend, since_feed(entries, &diary))
+    };
+    let without = of(&entries);
+    let mut odd = entry(record("jar two", "plum 9", 60, 1.5, 0.1));
+    entries.push(odd.clone());
+    assert_ne!(
+        of(&entries),
+        without,
+        "what nothing explains may be where the culture goes"
+    );
+    odd.lesson.dose_ml_per_l = Some(100.0);
+    *entries.last_mut().unwrap() = odd;
+    assert_eq!(of(&entries), without);
 }
 
 #[test]

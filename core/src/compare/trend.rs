@@ -1,11 +1,11 @@
 //! Where a culture goes: a straight line through the logarithm of its batches' vigour.
 
 use crate::{
-    culture::{Lesson, Liveliness, Normal},
+    culture::{Liveliness, Normal},
     forecast::Quantiles,
 };
 
-use super::standing::APART;
+use super::{Entry, standing::APART};
 
 /// Change of vigour in 30 days, percent.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -17,13 +17,13 @@ const BELIEVED: f64 = 0.3;
 const MONTH_S: f64 = 30.0 * 86_400.0;
 
 /// Of the batches of one culture in order of time; `None` with fewer than three, or all within a day.
-pub(super) fn trend(batches: &[(&Lesson, Liveliness)]) -> Option<Trend> {
-    let first = batches.first()?.0.bottled_at;
+pub(super) fn trend(batches: &[(&Entry, Liveliness)]) -> Option<Trend> {
+    let first = batches.first()?.0.lesson.bottled_at;
     let points: Vec<(f64, f64, f64)> = batches
         .iter()
-        .map(|(lesson, lively)| {
+        .map(|(entry, lively)| {
             let vigour = lively.ln_vigour;
-            let months = lesson.bottled_at.duration_since(first).as_secs_f64() / MONTH_S;
+            let months = entry.lesson.bottled_at.duration_since(first).as_secs_f64() / MONTH_S;
             (months, vigour.mean, 1.0 / (vigour.sd * vigour.sd + APART * APART))
         })
         .collect();

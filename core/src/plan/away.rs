@@ -15,6 +15,19 @@ const SPARE: SignedDuration = SignedDuration::from_hours(12);
 /// (common practice, no source).
 const RIGHT: f64 = 0.3;
 
+/// Nothing may be passed up to then.
+fn latest(until: Timestamp) -> Timestamp {
+    until.saturating_add(SPARE).unwrap_or(Timestamp::MAX)
+}
+
+/// Bottles that nobody watches until `until` stay below the limit until then and half a day after, nineteen times in twenty.
+#[must_use]
+pub fn stays_below(limit_at: Option<When>, until: Timestamp) -> bool {
+    limit_at
+        .and_then(|when| when.p05)
+        .is_none_or(|first| first > latest(until))
+}
+
 /// What the return finds.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Away {
@@ -59,10 +72,18 @@ impl Away {
     /// The limit is not passed before the return and half a day after it, nineteen times in twenty.
     #[must_use]
     pub fn is_safe(&self) -> bool {
-        let latest = self.until.saturating_add(SPARE).unwrap_or(Timestamp::MAX);
-        self.limit_at
-            .and_then(|when| when.p05)
-            .is_none_or(|first| first > latest)
+        stays_below(self.limit_at, self.until)
+    }
+
+    /// Sealed then, nothing else changed, it is safe; `None`: not before the return. A later sealing moves the limit by as much.
+    #[must_use]
+    pub fn safe_if_sealed(&self, bottled_at: Timestamp) -> Option<Timestamp> {
+        let Some(first) = self.limit_at.and_then(|when| when.p05) else {
+            return Some(bottled_at);
+        };
+        let late = latest(self.until).duration_since(first).max(SignedDuration::ZERO);
+        let sealed = bottled_at.checked_add(late).ok()?;
+        (sealed < self.until).then_some(sealed)
     }
 
     /// How the likeliest content stands to `target`.

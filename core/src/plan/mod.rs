@@ -23,7 +23,7 @@ mod prospect;
 #[cfg(test)]
 mod tests;
 
-pub use away::{Away, Taste};
+pub use away::{Away, Taste, stays_below};
 pub use backwards::{Backwards, Change, DOSES_ML_PER_L, ROOMS_C, Way};
 pub use prospect::Prospect;
 

@@ -259,6 +259,13 @@ pub(super) fn records(path: &Path) -> Result<Vec<(usize, Lesson)>, Ended> {
             found.extend(entry.lesson.map(|lesson| (line, lesson)));
             continue;
         }
+        if value.get("record").is_none() {
+            return Err(refused(
+                line,
+                &"`record` is missing; allowed: \"culture\" for what a batch taught, \"diary\" for an entry of a culture's diary; lines of \
+                  other records are passed over",
+            ));
+        }
         if value.get("record").is_some_and(|record| record != "culture") && !whole {
             continue;
         }
@@ -266,4 +273,22 @@ pub(super) fn records(path: &Path) -> Result<Vec<(usize, Lesson)>, Ended> {
         found.push((line, lesson));
     }
     Ok(found)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_line_that_does_not_tell_its_record_is_told_which_there_are() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("jars.jsonl");
+        let line = r#"{"culture":"jar two","time":"2026-03-01T08:00:00Z","deed":"fed"}"#;
+        std::fs::write(&path, format!("{{\"record\":\"forecast\"}}\n{line}\n")).unwrap();
+        let why = records(&path).unwrap_err().to_string();
+        assert!(why.contains("line 2: `record` is missing"), "{why}");
+        assert!(why.contains("\"diary\""), "{why}");
+        std::fs::write(&path, line.replacen('{', "{\"record\":\"diary\",", 1)).unwrap();
+        assert_eq!(records(&path).unwrap(), []);
+    }
 }

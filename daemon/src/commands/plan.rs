@@ -18,7 +18,7 @@ use crate::{
     moment,
     planning::{self, Asked, Home, Planned, Ready, Room},
     store::{Store, StoreError},
-    watch::data_folder,
+    watch::{Clock, WallClock, data_folder},
 };
 
 /// Tell what to expect of a batch before it is filled.
@@ -189,6 +189,9 @@ impl Plan {
         let batch = read_batch(&self.batch)?;
         let settings = config.settings(ClockSource::Readings);
         let zone = &config.display.zone;
+        if let Some(odd) = moment::odd_year(batch.bottled_at, WallClock.now(), zone) {
+            eprintln!("warning: {}: {odd}", self.batch.display());
+        }
         let at = |option: &str, text: &Option<String>| {
             let read = text.as_ref().map(|text| moment::read(text, zone)).transpose();
             read.map_err(|why| Ended::Refused(format!("{option}: {why}")))
@@ -222,7 +225,7 @@ impl Plan {
                 .iter()
                 .try_for_each(|sentence| say(&format!("  {sentence}")))?;
             if part.heading == planning::FORGOTTEN {
-                planning::course_table(&planned.course, &config.display)
+                planning::course_table(&planned.course, planned.limit, &config.display)
                     .iter()
                     .try_for_each(|line| say(line))?;
             }

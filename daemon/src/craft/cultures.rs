@@ -7,7 +7,7 @@ use std::{
 
 use fobwatch_core::{
     batch::Batch,
-    compare::{Circumstances, Entry},
+    compare::{Circumstances, Entry, Pace},
     culture::Lesson,
     engine::{ClockSource, Monitor, Settings},
     fit::Passed,
@@ -57,6 +57,7 @@ fn circumstances(batch: &Batch, past: &[Passed]) -> Option<Circumstances> {
         temperature: count
             .and_then(|count| Temperature::from_celsius(warm.iter().sum::<f64>() / f64::from(count)).ok()),
         sugar: MassConcentration::from_grams_per_litre(sugar).ok()?,
+        pace: Pace::of(past),
     })
 }
 

@@ -130,7 +130,7 @@ pub(crate) fn batch(of: &BatchStanding, display: &Display) -> String {
         Some(reasons) => {
             let why: Vec<String> = reasons.iter().map(reason).collect();
             text.push_str(&format!(
-                " It stands apart from the others of its culture: {}.",
+                " It stands apart from the others of its culture: {}. So it counts neither for the trend nor for the feed.",
                 why.join(", ")
             ));
         }

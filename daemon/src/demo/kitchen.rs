@@ -19,7 +19,11 @@ steps = ["Simmer the flowers for ten minutes, strain.", "Stir in the sugar, let 
 [[recipe.ingredients]]
 name = "sugar"
 kind = "table_sugar"
-grams = 280
+grams = 240
+[[recipe.ingredients]]
+name = "honey"
+kind = "honey"
+grams = 80
 [[recipe.ingredients]]
 name = "hibiscus flowers"
 grams = 40
@@ -37,7 +41,11 @@ sugar_from = "drink"
 [[recipe.ingredients]]
 name = "sugar"
 kind = "table_sugar"
-grams = 280
+grams = 240
+[[recipe.ingredients]]
+name = "grape sugar"
+kind = "dextrose"
+grams = 66
 [[recipe.ingredients]]
 name = "lime juice"
 kind = "lemon_juice"

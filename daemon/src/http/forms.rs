@@ -10,6 +10,7 @@ use axum::{
 };
 use fobwatch_core::{
     alert::AlertName,
+    batch::Material,
     engine::{Command, Deed},
 };
 use jiff::{Timestamp, tz::TimeZone};
@@ -71,6 +72,7 @@ async fn noted(house: &House, live: &Live, fields: &BTreeMap<String, String>) ->
     let mut note = Map::new();
     note.insert("time".to_owned(), json!(now));
     let fields = &moved(live, fields)?;
+    complete(live, fields)?;
     for (key, text) in fields {
         let text = text.trim();
         if key == "when" {
@@ -115,6 +117,44 @@ async fn noted(house: &House, live: &Live, fields: &BTreeMap<String, String>) ->
         settle(live, sequence).await;
     }
     Ok(())
+}
+
+/// What the forms require is required of whoever bypasses them, too: a note without it would say more than was meant, or nothing.
+fn complete(live: &Live, fields: &BTreeMap<String, String>) -> Result<(), Wrong> {
+    let count = live.batch.bottle.count;
+    let (key, missing) = match fields.get("kind").map_or("", String::as_str) {
+        "opened" => (
+            "bottles",
+            format!("The number of the bottle is missing; allowed: 1 to {count}."),
+        ),
+        "given_away" | "broken" => (
+            "bottles",
+            format!("Which bottles is missing; allowed: 1 to {count}, as 1-4 or 2,5."),
+        ),
+        "gravity" | "gauge" => (
+            "value",
+            "The number is missing; allowed: as it was read.".to_owned(),
+        ),
+        "squeezed" if !has_plastic(live) => {
+            return Err(Wrong::Refused(
+                "None of these bottles is of plastic, so there is nothing to squeeze.".to_owned(),
+            ));
+        }
+        "squeezed" | "tasted" | "other" => (
+            "text",
+            "How it was, or what was done, is missing; allowed: your own words.".to_owned(),
+        ),
+        _ => return Ok(()),
+    };
+    if fields.get(key).is_some_and(|text| !text.trim().is_empty()) {
+        Ok(())
+    } else {
+        Err(Wrong::Refused(missing))
+    }
+}
+
+fn has_plastic(live: &Live) -> bool {
+    live.batch.sensor_vessel().material == Material::Pet
 }
 
 /// A local time to the minute; one within the present minute is the present. `None`: nothing was told.

@@ -36,7 +36,8 @@ async fn record(
     Path(slug): Path<String>,
     asked: Result<Query<Asked>, QueryRejection>,
 ) -> Result<Json<Told>, Complaint> {
-    Ok(Json(reckoned(&house, &slug, asked).await?))
+    let (told, _now) = reckoned(&house, &slug, asked).await?;
+    Ok(Json(told))
 }
 
 async fn shown(
@@ -44,19 +45,20 @@ async fn shown(
     Path(slug): Path<String>,
     asked: Result<Query<Asked>, QueryRejection>,
 ) -> Result<Html<String>, Complaint> {
-    let told = reckoned(&house, &slug, asked).await?;
-    Ok(Html(page::rescued(&told, house.demo)))
+    let (told, now) = reckoned(&house, &slug, asked).await?;
+    Ok(Html(page::rescued(&told, now, &house.display.zone, house.demo)))
 }
 
 async fn reckoned(
     house: &Arc<House>,
     slug: &str,
     asked: Result<Query<Asked>, QueryRejection>,
-) -> Result<Told, Complaint> {
+) -> Result<(Told, Timestamp), Complaint> {
     let live = batch(house, slug)?;
     let Query(asked) = asked
         .map_err(|bad| Complaint::refused(format!("{}; allowed: `at` once, or nothing", bad.body_text())))?;
-    let at = asked.at.as_deref();
+    // A form that was left empty asks for none.
+    let at = asked.at.as_deref().map(str::trim).filter(|at| !at.is_empty());
     let standing = live.standing();
     if let Some(why) = standing.failed {
         return Err(Complaint::conflict(format!(
@@ -67,11 +69,18 @@ async fn reckoned(
     let now = house.now(&live).max(standing.monitor.clock());
     let at = at
         .map(|text| {
-            let given: String = text.chars().filter(|c| !c.is_control()).take(60).collect();
-            let read = text.parse::<Timestamp>();
-            read.map_err(|_| Complaint::refused(format!("`at` is {given}; allowed: a time after RFC 3339")))
+            let read = crate::moment::read(text, &house.display.zone);
+            read.map_err(|why| Complaint::refused(format!("`at`: {why}")))
         })
         .transpose()?;
+    // Browsers have no seconds: the minute that has begun is now.
+    let at = at.map(|at| {
+        if (0..60).contains(&now.duration_since(at).as_secs()) {
+            now
+        } else {
+            at
+        }
+    });
     let at = moment(at, now).map_err(Complaint::refused)?;
     let (ambient, display) = (house.settings.surroundings.usual_ambient, house.display.clone());
     let Ok(_turn) = super::batches::FORECASTS.acquire().await else {
@@ -81,6 +90,7 @@ async fn reckoned(
     let monitor = standing.monitor;
     tokio::task::spawn_blocking(move || told(&monitor, at, ambient, &display))
         .await
+        .map(|told| (told, now))
         .map_err(|_panic| broken())
 }
 

@@ -225,6 +225,7 @@ async fn readings(house: &Arc<House>, live: &Live) -> Result<Body, Complaint> {
             };
             for event in events.iter().filter(|event| event.sequence <= end) {
                 if let StoredWhat::Reading(reading) = &event.what
+                    && batch.hears(reading)
                     && house
                         .claims()
                         .holder((id, &batch), &reading.source, reading.measured.quantity())

@@ -430,6 +430,12 @@ async fn a_note_from_the_page_is_taken_or_told_why_not() {
         ("kind=opened&bottles=first%3Cb%3E", "first&lt;b&gt;"),
         ("kind=gravity&value=heavy&unit=SG", "heavy"),
         ("kind=sung_to", "sung_to"),
+        // What the form requires is not left to the browser.
+        ("kind=opened&text=light", "number of the bottle is missing"),
+        ("kind=broken&bottles=+", "Which bottles is missing"),
+        ("kind=gravity&value=&unit=SG", "number is missing"),
+        ("kind=other", "your own words"),
+        ("kind=tasted&bottles=2", "your own words"),
     ] {
         let (status, _, page) = daemon.form(at, fields).await;
         assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{fields}");

@@ -132,13 +132,7 @@ fn alcohol(facts: &Facts) -> String {
     } else {
         " once it is as fizzy as meant"
     };
-    let line = if high >= 1.2 {
-        " Laws draw lines at 0.5 % and 1.2 %, which it may pass."
-    } else if high >= 0.5 {
-        " Laws draw a line at 0.5 %, which it may pass."
-    } else {
-        ""
-    };
+    let line = crate::legal::lines([low, middle, high]).map_or_else(String::new, |line| format!(" {line}"));
     format!(
         "Holds alcohol: about {middle:.1} % vol{when} (estimate, {low:.1} to {high:.1}), more the longer and warmer it stands.{line} Not for \
          children, in pregnancy, with some medicines, before driving, or for those who abstain."

@@ -151,7 +151,7 @@ pub(crate) fn planned(
     display: &Display,
     demo: bool,
 ) -> String {
-    planned::document(typed, answer, sources, Units::from(display), demo).into_string()
+    planned::document(typed, answer, sources, display, demo).into_string()
 }
 
 /// Cultures beside each other: an HTML document.
@@ -171,9 +171,21 @@ pub(crate) fn trials(found: &crate::craft::experiments::Found, display: &Display
     trials::document(found, display, demo).into_string()
 }
 
-/// What can still be done for a batch: an HTML document.
-pub(crate) fn rescued(told: &crate::rescue::Told, demo: bool) -> String {
-    rescued::document(told, demo).into_string()
+/// What can still be done for a batch: an HTML document. `from`: when the question may ask for, at the earliest.
+pub(crate) fn rescued(
+    told: &crate::rescue::Told,
+    from: jiff::Timestamp,
+    zone: &jiff::tz::TimeZone,
+    demo: bool,
+) -> String {
+    // Browsers have no seconds: the minute that has begun lies before `from`.
+    let from = from
+        .saturating_add(jiff::SignedDuration::from_mins(1))
+        .unwrap_or(from);
+    let to = from
+        .saturating_add(crate::rescue::AHEAD - jiff::SignedDuration::from_mins(2))
+        .unwrap_or(from);
+    rescued::document(told, &tell::on_the_clock(from, to, zone), demo).into_string()
 }
 
 /// The page of the cultures with their diaries: an HTML document. `named`: cultures of live batches, which may have no diary yet;

@@ -6,7 +6,10 @@ use fobwatch_core::{batch::Warning, quantity::GaugePressure, recipe::SugarKind};
 use maud::{Markup, PreEscaped, html};
 
 use super::{Units, amount::capital, craft};
-use crate::planning::{Day, FORGOTTEN, Planned, form, form::Refused};
+use crate::{
+    config::Display,
+    planning::{Day, FORGOTTEN, Planned, form, form::Refused},
+};
 
 /// What somebody typed, by the names of the fields.
 pub(crate) type Typed = BTreeMap<String, String>;
@@ -27,9 +30,10 @@ pub(super) fn document(
     typed: &Typed,
     answer: &Answer,
     sources: &[String],
-    units: Units,
+    display: &Display,
     demo: bool,
 ) -> Markup {
+    let zone = display.zone.iana_name().unwrap_or("the zone of this machine");
     craft::document(
         "Plan a batch",
         demo,
@@ -37,7 +41,7 @@ pub(super) fn document(
             h1 { "What would become of it?" }
             p class="soft" {
                 "Fill in what you mean to bottle. Nothing is kept until you put it under watch, and nothing is guessed for your bottles: the \
-                 pressure limit is the figure of their maker."
+                 pressure limit is the figure of their maker. Times are local: " (zone) "."
             }
             @match answer {
                 Answer::Nothing => {},
@@ -58,7 +62,7 @@ pub(super) fn document(
                             ul { @for warning in warnings { li { (by_label(&warning.to_string())) "." } } }
                         }
                     }
-                    (told(planned, toml, typed, units))
+                    (told(planned, toml, Units::from(display)))
                 },
             }
             (form(&Filled { typed, wrong: if let Answer::Wrong(wrong) = answer { wrong } else { &[] } }, sources))
@@ -66,11 +70,7 @@ pub(super) fn document(
     )
 }
 
-fn told(planned: &Planned, toml: &str, typed: &Typed, units: Units) -> Markup {
-    let limit = typed
-        .get("pressure_limit_bar")
-        .map(|text| text.trim().replace(',', "."));
-    let limit = limit.and_then(|text| GaugePressure::from_bar(text.parse().ok()?).ok());
+fn told(planned: &Planned, toml: &str, units: Units) -> Markup {
     html! {
         @for (place, part) in planned.parts.iter().enumerate() {
             section {
@@ -78,7 +78,7 @@ fn told(planned: &Planned, toml: &str, typed: &Typed, units: Units) -> Markup {
                 @for (first, sentence) in part.said.iter().enumerate() {
                     p class=[(place == 0 && first == 0).then_some("press")] { (craft::sentence(sentence)) }
                 }
-                @if part.heading == FORGOTTEN { (days(&planned.course, limit, units)) }
+                @if part.heading == FORGOTTEN { (days(&planned.course, planned.limit, units)) }
             }
         }
         section {
@@ -94,7 +94,14 @@ fn told(planned: &Planned, toml: &str, typed: &Typed, units: Units) -> Markup {
 }
 
 /// Day by day.
-fn days(course: &[Day], limit: Option<GaugePressure>, units: Units) -> Markup {
+fn days(course: &[Day], limit: GaugePressure, units: Units) -> Markup {
+    let cell = |pressure: GaugePressure, told: String| {
+        html! {
+            td class="value" {
+                @if pressure >= limit { strong class="danger" { "Danger: " (told) } } @else { (told) }
+            }
+        }
+    };
     html! {
         table {
             thead { tr {
@@ -109,11 +116,8 @@ fn days(course: &[Day], limit: Option<GaugePressure>, units: Units) -> Markup {
                     tr {
                         td { (day.days) }
                         td { (format!("{:.1}", day.co2.p50.volumes())) }
-                        td class="value" {
-                            @if limit.is_some_and(|limit| day.pressure.p50 >= limit) { strong class="danger" { "Danger: " (units.pressure(day.pressure.p50)) } }
-                            @else { (units.pressure(day.pressure.p50)) }
-                        }
-                        td class="value" { (units.at_most(day.pressure.p95)) }
+                        (cell(day.pressure.p50, units.pressure(day.pressure.p50)))
+                        (cell(day.pressure.p95, units.at_most(day.pressure.p95)))
                         td class="value" { (format!("{:.1} %", day.alcohol[0].percent())) }
                     }
                 }
@@ -310,6 +314,7 @@ fn form(typed: &Filled<'_>, sources: &[String]) -> Markup {
                 (more("The pilot, where it differs from the others", &PILOT, typed, &html! {}))
             }))
             (group("The wish and the room", &WISH, typed, &html! {
+                p class="soft whole" { "A volume is a litre of CO\u{2082} gas in a litre of drink: 2 is light, 3 is brisk, 4 is much." }
                 label class="check" { input type="checkbox" name="last_week" value="yes" checked[!given("last_week").is_empty()]; " The room as its thermometer told it in the last week" }
             }))
             (group("Which sensor is whose", &SENSORS, typed, &html! {

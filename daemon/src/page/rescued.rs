@@ -5,7 +5,8 @@ use maud::{Markup, html};
 use super::{amount::capital, caution, craft};
 use crate::rescue::Told;
 
-pub(super) fn document(told: &Told, demo: bool) -> Markup {
+/// `earliest` and `latest`: what may be asked for, as a browser has local times.
+pub(super) fn document(told: &Told, [earliest, latest]: &[String; 2], demo: bool) -> Markup {
     let name = told.batch.as_str();
     let slug = told.batch.slug();
     let danger = told.plight == "danger";
@@ -21,6 +22,15 @@ pub(super) fn document(told: &Told, demo: bool) -> Markup {
                 form class="tap" method="post" action={ "/batches/" (slug) "/tell" } {
                     input type="hidden" name="kind" value="taken_out";
                     button { "I have taken them all out of the fridge" }
+                }
+            }
+            @if !danger {
+                form class="tell" method="get" action={ "/batches/" (slug) "/rescue" } {
+                    label {
+                        @if told.plight == "chilled_too_early" { "If they are taken out later" } @else { "As it will stand later" }
+                        input type="datetime-local" name="at" min=(earliest) max=(latest) required;
+                    }
+                    button class="quiet" { "Tell me for then" }
                 }
             }
             p class="soft" { "Nothing was changed by asking. From a terminal: " code { "fobwatch rescue " (super::quoted(name)) } }

@@ -132,7 +132,7 @@ pub(super) fn document(
                 p { "As " code { "fobwatch export" } " writes them; " code { "fobwatch replay" } " goes over them again." }
                 ul class="files" {
                     li { a class="more" href=(address("batch.toml")) download { "The batch file" } }
-                    li { a class="more" href=(address("readings.csv")) download { "All readings since it was sealed" } }
+                    li { a class="more" href=(address("readings.csv")) download { "The readings of its sensors since it was sealed" } }
                     li { a class="more" href=(address("notes.jsonl")) download { "What was told of it" } }
                 }
             }

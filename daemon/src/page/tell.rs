@@ -2,7 +2,7 @@
 //!
 //! Plain forms, without script. They post to addresses of the page, which answer with the page again.
 
-use fobwatch_core::{alert::AlertName, forecast::Odd, note::Note};
+use fobwatch_core::{alert::AlertName, batch::Material, forecast::Odd, note::Note};
 use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 use maud::{Markup, PreEscaped, html};
 
@@ -119,7 +119,9 @@ pub(super) fn document(shown: &Shown, context: &Context, wrong: Option<(&str, &s
                     (words("It was", &FIZZ))
                     p class="soft" { "A bottle that was opened no longer stands for the batch." }
                 }))
-                (one("squeezed", "I squeezed the plastic bottle with the sensors", words("It was", &SQUEEZED)))
+                @if shown.batch.sensor_vessel().material == Material::Pet {
+                    (one("squeezed", "I squeezed the plastic bottle with the sensors", words("It was", &SQUEEZED)))
+                }
                 (form.folded("tasted", "I tasted it", &html! {
                     (form.of("tasted", &words("It was", &FIZZ)))
                     (form.of("tasted", &html! {
@@ -202,7 +204,7 @@ impl Form {
 
 /// The earliest and latest that a clock on the wall showed between two moments, as a browser has local times. When the clocks go back an
 /// hour is shown twice, and what was before by the sun may be later by the clock.
-fn on_the_clock(from: Timestamp, to: Timestamp, zone: &TimeZone) -> [String; 2] {
+pub(super) fn on_the_clock(from: Timestamp, to: Timestamp, zone: &TimeZone) -> [String; 2] {
     let shown = |at: Timestamp| {
         let local = at.to_zoned_datetime(zone.clone());
         local.strftime("%Y-%m-%dT%H:%M").to_string()

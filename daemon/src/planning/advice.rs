@@ -126,7 +126,8 @@ impl<'a> Adviser<'a> {
     fn forgotten(&self) -> String {
         let end = &self.forecast.if_forgotten;
         format!(
-            "Forgotten for 60 days the fullest bottle reaches about {}, at worst {}; your limit is {}.",
+            "Forgotten for 60 days the fullest bottle reaches about {}, at worst {}; your limit is {}. That is the highest on the way, and \
+             the worst counts that all sugar may be used; the table tells how it stands day by day.",
             self.units.pressure(end.pressure.p50),
             self.units.at_most(end.pressure.p95),
             self.units.limit(self.batch.bottle.pressure_limit),

@@ -83,6 +83,14 @@ pub(super) fn said(asked: &Asked<'_>, ready: &Ready) -> Vec<String> {
             .iter()
             .filter_map(|found| way(asked, found, ready.moved, "at that hour")),
     );
+    if fits {
+        said.extend(
+            ready
+                .ways
+                .iter()
+                .filter_map(|way| out_of_reach(way, ready.moved, zone)),
+        );
+    }
     if let Some(sealed) = ready.sealed {
         said.push(format!(
             "With dose and room as they are: seal them {}.",
@@ -94,6 +102,27 @@ pub(super) fn said(asked: &Asked<'_>, ready: &Ready) -> Vec<String> {
             .to_owned(),
     );
     said
+}
+
+/// That one of the two changes cannot make it, though the other can.
+fn out_of_reach(way: &Way, wanted: Timestamp, zone: &jiff::tz::TimeZone) -> Option<String> {
+    if way.fits {
+        return None;
+    }
+    let (none, furthest) = match way.change {
+        Change::Dose(dose) => ("No dose", format!("{:.0} mL/L of culture", dose.ml_per_l())),
+        Change::Room(room) => ("No room", format!("a room of {} degC", tenth(room.celsius()))),
+    };
+    Some(match way.move_at.and_then(|when| when.p50) {
+        Some(middle) => format!(
+            "{none} makes it: even with {furthest} the move is right about {}, {}.",
+            about(middle, zone),
+            off(middle, wanted)
+        ),
+        None => format!(
+            "{none} makes it: even with {furthest} the target is more likely than not missed within 60 days."
+        ),
+    })
 }
 
 fn impossible(ready: &Ready, zone: &jiff::tz::TimeZone) -> String {

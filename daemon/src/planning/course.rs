@@ -59,15 +59,24 @@ pub(super) fn of(asked: &Asked<'_>, prospects: &[Prospect]) -> Result<Vec<Day>, 
     Ok(days)
 }
 
-/// The same as lines of a table.
-pub(crate) fn table(days: &[Day], display: &Display) -> Vec<String> {
+/// A pressure as it is told of, marked if bottles of this `limit` may not stand at it.
+pub(crate) fn marked(pressure: GaugePressure, limit: GaugePressure, told: String) -> String {
+    if pressure >= limit {
+        format!("Danger: {told}")
+    } else {
+        told
+    }
+}
+
+/// The same as lines of a table; danger is marked in the middle and at its upper end.
+pub(crate) fn table(days: &[Day], limit: GaugePressure, display: &Display) -> Vec<String> {
     let units = Units::from(display);
     let rows = days.iter().map(|day| {
         [
             day.days.to_string(),
             format!("{:.1}", day.co2.p50.volumes()),
-            units.pressure(day.pressure.p50),
-            units.at_most(day.pressure.p95),
+            marked(day.pressure.p50, limit, units.pressure(day.pressure.p50)),
+            marked(day.pressure.p95, limit, units.at_most(day.pressure.p95)),
             format!("{:.1} %", day.alcohol[0].percent()),
         ]
     });

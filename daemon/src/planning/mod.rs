@@ -19,7 +19,7 @@ use fobwatch_core::{
     fit::{Evidence, Surroundings},
     forecast::Forecast,
     plan::{Planner, Prospect},
-    quantity::{NotAQuantity, Temperature},
+    quantity::{GaugePressure, NotAQuantity, Temperature},
 };
 use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 
@@ -62,6 +62,8 @@ pub(crate) struct Part {
 pub(crate) struct Planned {
     pub(crate) forecast: Forecast,
     pub(crate) course: Vec<Day>,
+    /// Of the bottles, as the batch file has it.
+    pub(crate) limit: GaugePressure,
     pub(crate) ready: Option<Ready>,
     pub(crate) home: Option<Home>,
     pub(crate) parts: Vec<Part>,
@@ -120,6 +122,7 @@ pub(crate) fn plan(asked: &Asked<'_>) -> Result<Planned, String> {
     let mut planned = Planned {
         forecast,
         course,
+        limit: asked.batch.bottle.pressure_limit,
         ready,
         home,
         parts: Vec::new(),
@@ -179,7 +182,7 @@ fn parts(asked: &Asked<'_>, planned: &Planned) -> Result<Vec<Part>, NotAQuantity
     if let Some(home) = &planned.home {
         part("While nobody is there", away::said(asked, home));
     }
-    let mut sugar = vec![pressure::sugar(&planner)?];
+    let mut sugar = vec![pressure::sugar(&planner, &planned.forecast)?];
     sugar.extend(backwards::other_doses(asked, &planned.forecast));
     part("Sugar and culture", sugar);
     part(

@@ -2,6 +2,7 @@
 
 use fobwatch_core::{
     batch::Batch,
+    forecast::Forecast,
     plan::Planner,
     quantity::{NotAQuantity, Temperature},
 };
@@ -9,11 +10,23 @@ use fobwatch_core::{
 use super::{Asked, room::tenth};
 use crate::wording::Units;
 
-/// Whether it suffices, and what is left to taste.
-pub(super) fn sugar(planner: &Planner<'_>) -> Result<String, NotAQuantity> {
+/// Yields differ by about so much: the share of the sugar within which nobody can tell whether it suffices (common practice, no source).
+const AT_THE_EDGE: f64 = 0.05;
+
+/// Whether it suffices, and what is left to taste. It never contradicts the day that the forecast tells.
+pub(super) fn sugar(planner: &Planner<'_>, forecast: &Forecast) -> Result<String, NotAQuantity> {
     let budget = planner.sugar()?;
     let (usable, taken) = (budget.usable.grams_per_litre(), budget.taken.grams_per_litre());
     let missing = budget.missing.grams_per_litre();
+    let reached = forecast.target_at.is_some_and(|when| when.p50.is_some());
+    if taken > 0.0 && ((usable - taken).abs() <= AT_THE_EDGE * taken || (missing > 0.0 && reached)) {
+        // So much that twice the doubt is covered.
+        let sure = ((1.0 + 2.0 * AT_THE_EDGE) * taken - usable).ceil();
+        return Ok(format!(
+            "The sugar suffices only just, if it does: the target takes about {taken:.0} g/L, as table sugar, and there are {usable:.0}. \
+             About {sure:.0} g/L more would make it sure; next to nothing is left to taste."
+        ));
+    }
     if missing > 0.0 {
         return Ok(format!(
             "The sugar does not suffice: the target takes about {taken:.0} g/L, as table sugar, and there are {usable:.0}. About \

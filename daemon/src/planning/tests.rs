@@ -28,6 +28,16 @@ fn asked_for(batch: &Batch, room: &str, ready: Option<&str>, home: Option<&str>)
     })
 }
 
+fn all_said(planned: &Planned) -> String {
+    let said: Vec<&str> = planned
+        .parts
+        .iter()
+        .flat_map(|part| &part.said)
+        .map(String::as_str)
+        .collect();
+    said.join("\n")
+}
+
 fn planned(batch: &Batch, room: &str) -> (Forecast, String) {
     let planned = asked_for(batch, room, None, None).unwrap();
     let said: Vec<String> = planned.parts.into_iter().flat_map(|part| part.said).collect();
@@ -126,13 +136,7 @@ fn a_wish_for_a_day_is_met_by_dose_or_room_or_told_to_be_impossible() {
     assert!(ways.ways[1].fits, "a warmer room does too: {:?}", ways.ways[1]);
 
     let soon = asked_for(&batch, "21", Some("2026-03-02T20:00:00Z"), None).unwrap();
-    let said = soon
-        .parts
-        .iter()
-        .flat_map(|part| &part.said)
-        .cloned()
-        .collect::<Vec<_>>()
-        .join("\n");
+    let said = all_said(&soon);
     assert!(said.contains("cannot be made by dose or room alone"), "{said}");
     assert!(said.contains("is quick enough; the nearest"), "{said}");
     let late = asked_for(&batch, "21", Some("2026-02-02T20:00:00Z"), None).unwrap_err();
@@ -145,13 +149,7 @@ fn who_comes_home_late_is_told_that_it_is_not_safe_and_what_to_change() {
     let weeks = asked_for(&tight, "21", None, Some("2026-03-22T18:00:00Z")).unwrap();
     let home = weeks.home.as_ref().unwrap();
     assert!(!home.safe && !home.right, "{home:?}");
-    let said = weeks
-        .parts
-        .iter()
-        .flat_map(|part| &part.said)
-        .cloned()
-        .collect::<Vec<_>>()
-        .join("\n");
+    let said = all_said(&weeks);
     assert!(
         said.contains("Do not leave them in the room until Sunday 22 March 2026"),
         "{said}"
@@ -162,6 +160,124 @@ fn who_comes_home_late_is_told_that_it_is_not_safe_and_what_to_change() {
     let usual = planned(&wide, "21").0.move_at.unwrap().p50.unwrap().to_string();
     let right = asked_for(&wide, "21", None, Some(&usual)).unwrap().home.unwrap();
     assert!(right.safe && right.right, "{right:?}");
+}
+
+/// The sentences of one part.
+fn part(planned: &Planned, heading: &str) -> String {
+    let parts = planned.parts.iter().filter(|part| part.heading == heading);
+    parts
+        .flat_map(|part| part.said.clone())
+        .collect::<Vec<_>>()
+        .join("\n")
+}
+
+#[test]
+fn who_is_away_gets_one_advice_and_no_quicker_way_to_the_limit() {
+    // Cool and short of the target on the return, and yet a lively culture comes to the limit by then: 4 bar, 15 degC.
+    let batch = batch(66.0, 4.0, 0.0);
+    let limit = planned(&batch, "15").0.limit_at.unwrap().p05.unwrap();
+    let mut left_out = 0;
+    for (hours, soon) in [(4, true), (-30, false), (-45, false), (-60, false)] {
+        let at = (limit - SignedDuration::from_hours(hours)).to_string();
+        let away = asked_for(&batch, "15", None, Some(&at)).unwrap();
+        let home = away.home.as_ref().unwrap();
+        let said = part(&away, "While nobody is there");
+        assert!(!home.safe, "{home:?}");
+        assert!(said.contains("Do not leave them in the room"), "{said}");
+        assert!(said.contains("put them into the fridge before you go"), "{said}");
+        assert!(!said.contains("Leave them in the room"), "{said}");
+        assert!(
+            !said.contains("By the room") && !said.contains("But your limit may be passed"),
+            "{said}"
+        );
+        assert_eq!(said.contains("too soon after it"), soon, "{said}");
+        assert_eq!(said.contains("do not go to them"), !soon, "{said}");
+        assert!(said.contains("Or seal them"), "{said}");
+        left_out += usize::from(said.contains("Other ways to have it right on your return are not told"));
+    }
+    assert!(left_out > 0, "some change would make it right, and is not safe");
+    let early = (limit - SignedDuration::from_hours(20)).to_string();
+    let away = asked_for(&batch, "15", None, Some(&early)).unwrap();
+    let said = part(&away, "While nobody is there");
+    assert!(away.home.as_ref().unwrap().safe, "{said}");
+    assert!(
+        said.contains("Leave them in the room") && !said.contains("By the room"),
+        "{said}"
+    );
+}
+
+#[test]
+fn what_is_sealed_as_late_as_is_told_can_be_left_alone() {
+    let tight = batch(66.0, 4.0, 0.0);
+    let at: Timestamp = "2026-03-05T09:00:00Z".parse().unwrap();
+    let surroundings = Config::defaults()
+        .unwrap()
+        .settings(fobwatch_core::engine::ClockSource::Readings)
+        .surroundings;
+    let away = |batch: &Batch| {
+        let room = Temperature::from_celsius(21.0).unwrap();
+        fobwatch_core::plan::Away::of(&Prospect::new(batch, &[], room, &surroundings), at)
+    };
+    let found = away(&tight);
+    assert!(!found.is_safe(), "{found:?}");
+    let sealed = found.safe_if_sealed(tight.bottled_at).unwrap();
+    let delay = sealed.duration_since(tight.bottled_at);
+    let later = |by: SignedDuration| {
+        let later = |at: Option<Timestamp>| at.map(|at| at + delay + by);
+        let limit_at = found.limit_at.map(|when| fobwatch_core::forecast::Quantiles {
+            p05: later(when.p05),
+            p50: later(when.p50),
+            p95: later(when.p95),
+        });
+        fobwatch_core::plan::Away { limit_at, ..found }.is_safe()
+    };
+    assert!(later(SignedDuration::from_secs(1)));
+    assert!(!later(SignedDuration::from_hours(-1)));
+}
+
+#[test]
+fn danger_is_marked_wherever_one_in_twenty_passes_the_limit() {
+    let batch = batch(66.0, 4.0, 0.0);
+    let config = Config::defaults().unwrap();
+    let planned = asked_for(&batch, "21", None, None).unwrap();
+    let lines = course_table(&planned.course, planned.limit, &config.display);
+    let mut between = 0;
+    for (day, line) in planned.course.iter().zip(&lines[1..]) {
+        let over = [day.pressure.p50, day.pressure.p95].map(|bar| bar.bar() >= 4.0);
+        between += usize::from(over == [false, true]);
+        let marks = over.iter().filter(|over| **over).count();
+        assert_eq!(line.matches("Danger: ").count(), marks, "{line}");
+    }
+    assert!(between > 0, "{lines:?}");
+}
+
+#[test]
+fn sugar_at_the_edge_is_told_as_such_and_never_against_the_day() {
+    let with = |sugar: f64| {
+        let planned = asked_for(&batch(sugar, 8.0, 0.0), "21", None, None).unwrap();
+        let reached = planned.forecast.target_at.is_some_and(|when| when.p50.is_some());
+        (reached, part(&planned, "Sugar and culture"))
+    };
+    let taken = {
+        let batch = batch(60.0, 8.0, 0.0);
+        let config = Config::defaults().unwrap();
+        let surroundings = config
+            .settings(fobwatch_core::engine::ClockSource::Readings)
+            .surroundings;
+        let room = Temperature::from_celsius(21.0).unwrap();
+        let planner = Planner::new(&batch, surroundings.usual_ambient, room);
+        planner.sugar().unwrap().taken.grams_per_litre()
+    };
+    for (share, word) in [
+        (0.7, "does not suffice"),
+        (0.98, "only just"),
+        (1.02, "only just"),
+        (1.5, "The sugar suffices:"),
+    ] {
+        let (reached, said) = with(share * taken);
+        assert!(said.contains(word), "{share}: {said}");
+        assert!(!(reached && said.contains("does not suffice")), "{share}: {said}");
+    }
 }
 
 #[test]

@@ -15,7 +15,11 @@ use clap::Args;
 use fobwatch_core::batch::Batch;
 
 use super::{Ended, read, read_config, say};
-use crate::config::Config;
+use crate::{
+    config::Config,
+    moment,
+    watch::{Clock, WallClock},
+};
 
 /// Check configuration and batch files with the secrets and ports they name, and tell every problem at once; with
 /// --listen also what arrives, and how to map it.
@@ -115,6 +119,10 @@ impl Outcome {
                 Ok((batch, warnings)) => {
                     for warning in warnings {
                         eprintln!("warning: {place}: {warning}");
+                    }
+                    let zone = jiff::tz::TimeZone::system();
+                    if let Some(odd) = moment::odd_year(batch.bottled_at, WallClock.now(), &zone) {
+                        eprintln!("warning: {place}: {odd}");
                     }
                     let name = batch.name.to_string();
                     if let Some(other) = self.batches.insert(name.clone(), place.clone()) {

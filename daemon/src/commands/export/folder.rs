@@ -48,8 +48,9 @@ pub(in crate::commands) fn whole<T>(
     done
 }
 
-/// Writes batch.toml, readings.csv and notes.jsonl: every reading that came in for the batch's engine to see, those of other
-/// sources too, since it looks at them all; not those that sit on other batches, which it never sees. With them goes what was taken off the pressures, for the record.
+/// Writes batch.toml, readings.csv and notes.jsonl: every reading that came in for the batch's engine to count. Where the batch names no sensor
+/// for a quantity those of all sources go with it, as its engine looks at them all; not those that sit on other batches. With them goes what was
+/// taken off the pressures, for the record.
 pub(super) fn write(data: &Path, reader: &Reader<'_>, stored: &StoredBatch, to: &Path) -> Result<(), Ended> {
     let place = format!("the stored batch `{}`", stored.name);
     let (batch, _warnings) =
@@ -81,13 +82,18 @@ pub(super) fn write(data: &Path, reader: &Reader<'_>, stored: &StoredBatch, to: 
         text(&to.join(zero::FILE), &(ZEROS.to_owned() + &zero::lines(&zeros)))?;
     }
     say(&format!(
-        "{} holds {}: {} readings, {} notes. `fobwatch replay` goes over them again.",
+        "{} holds {}: {}, {}. `fobwatch replay` goes over them again.",
         to.display(),
         stored.name,
-        written.rows,
-        all.len(),
+        so_many(written.rows, "reading"),
+        so_many(all.len(), "note"),
     ))?;
     tell_thinned(reader, Some(batch.bottled_at), stored.ended_at)
+}
+
+/// "1 note", "2 notes".
+fn so_many(count: usize, of: &str) -> String {
+    format!("{count} {of}{}", if count == 1 { "" } else { "s" })
 }
 
 /// Makes the folder; one that holds something else is left alone.

@@ -49,11 +49,11 @@ pub(super) struct Export {
     /// Only this quantity
     #[arg(long, value_name = "NAME", value_parser = quantity)]
     quantity: Option<Quantity>,
-    /// Only what was measured at this time or later, after RFC 3339
-    #[arg(long, value_name = "TIME")]
+    /// Only what was measured at this time or later, as "2026-03-01 12:00" on the own clock or after RFC 3339
+    #[arg(long, value_name = "TIME", value_parser = super::note::time)]
     from: Option<Timestamp>,
     /// Only what was measured before this time
-    #[arg(long, value_name = "TIME")]
+    #[arg(long, value_name = "TIME", value_parser = super::note::time)]
     until: Option<Timestamp>,
     /// One batch, by its name or slug, as a folder; an ended one too
     #[arg(long, value_name = "NAME", requires = "to", conflicts_with_all = ["format", "source", "quantity", "from", "until"])]

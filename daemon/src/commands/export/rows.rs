@@ -38,7 +38,7 @@ pub(super) struct Wanted {
     pub(super) after: Sequence,
     /// Only what arrived by this time.
     pub(super) received_by: Option<Timestamp>,
-    /// Not what sits on other batches than this one.
+    /// Only what this batch hears: not what was measured before it was sealed, by other sensors than those it names, or on other batches.
     pub(super) only_of: Option<(BatchId, Batch, Claims)>,
 }
 
@@ -70,7 +70,7 @@ impl Wanted {
             && self.received_by.is_none_or(|by| event.received_at <= by)
             && self.only_of.as_ref().is_none_or(|(id, batch, claims)| {
                 let quantity = reading.measured.quantity();
-                claims.holder((*id, batch), &reading.source, quantity).is_none()
+                batch.hears(reading) && claims.holder((*id, batch), &reading.source, quantity).is_none()
             })
     }
 }
