@@ -18,7 +18,7 @@ use super::{
     export::whole,
     json,
     keeper::{Diaries, Empty, Found, Where},
-    proof, read, say,
+    local, proof, read, say,
 };
 use crate::page::{self, Context, SPOILT};
 
@@ -42,7 +42,7 @@ pub(super) struct CultureCommand {
     #[arg(value_name = "DEED", value_parser = tended, requires = "culture")]
     deed: Option<Tended>,
     /// How much was fed or taken, in grams
-    #[arg(long, value_name = "GRAMS", requires = "deed")]
+    #[arg(long, value_name = "GRAMS", requires = "deed", value_parser = super::number)]
     grams: Option<f64>,
     /// The culture that it was split from
     #[arg(long, value_name = "NAME", requires = "deed", value_parser = culture)]
@@ -146,6 +146,15 @@ impl CultureCommand {
             )?);
         }
         say(&format!("Noted of {culture}."))?;
+        if let Some(state) = diary.state(culture, Timestamp::MAX)
+            && let Some(at) = state.discarded_at
+            && self.deed != Some(Tended::Discarded)
+        {
+            let at = local(at, &found.zone);
+            say(&format!(
+                "It was noted as thrown out on {at}. If it is another one under the old name, note `started` or `split_from` first."
+            ))?;
+        }
         if let Some(parent) = &self.parent
             && diary.of(parent).next().is_none()
         {
