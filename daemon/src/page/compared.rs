@@ -70,6 +70,8 @@ const SAMPLE: f64 = 34.0;
 const HOURS_A_DAY: f64 = 24.0;
 /// Curves of one culture: more are a thicket. The figures of all stand in the table.
 const MOST: usize = 9;
+/// More names than these would lie on other curves: they stand in the key.
+const MOST_NAMED: usize = 4;
 /// Points of a curve: more of them look the same.
 const MOST_POINTS: usize = 120;
 
@@ -110,7 +112,8 @@ impl<'a> Row<'a> {
                 all.first().map_or("", |curve| curve.culture),
                 room / (1.08 * CULTURE),
             ),
-            key: (!curves.iter().all(fits)).then(|| (1..).zip(curves).map(named).collect()),
+            key: (curves.len() > MOST_NAMED || !curves.iter().all(fits))
+                .then(|| (1..).zip(curves).map(named).collect()),
             left_out,
         }
     }
