@@ -8,7 +8,7 @@
 use fobwatch_core::{
     batch::Batch,
     culture::Lesson,
-    fit::{Evidence, Surroundings, fit, lesson},
+    fit::{Evidence, Surroundings, fit, lesson, liveliness},
     forecast::Forecast,
     quantity::AbsolutePressure,
     reading::Measured,
@@ -30,7 +30,7 @@ fn main() {
         given.unwrap_or(otherwise)
     };
     let (cultures, first, hours, dose) = (number(20), number(1), number(10), number(100));
-    let (mut vigours, mut targets) = (Vec::new(), Vec::new());
+    let (mut vigours, mut targets, mut at_once) = (Vec::new(), Vec::new(), Vec::new());
     for culture in first..first + cultures {
         let seed = u64::try_from(culture).unwrap_or(1);
         let (scenario, batch) = next_batch(seed);
@@ -38,6 +38,10 @@ fn main() {
             println!("culture {culture}: nothing was measured");
             continue;
         };
+        at_once.extend(lesson.liveliness.as_ref().map(|lively| {
+            let truth = scenario.vigour().volumes_per_h / 0.033;
+            (truth, lively.ln_vigour.points().map(f64::exp))
+        }));
         let ask = |lessons: &[Lesson]| {
             let evidence = bare(&batch).with_history(lessons);
             fit(&evidence, scenario.bottled_at, None)
@@ -79,6 +83,7 @@ fn main() {
         }
     }
     told("vigour", &vigours);
+    line("vigour, as the proof itself is told", &at_once);
     told("hours to the target", &targets);
 }
 
@@ -87,19 +92,27 @@ fn told(name: &str, rows: &[Told]) {
         ("without the proof", (|row| row.plain) as fn(&Told) -> [f64; 3]),
         ("with it", |row| row.proofed),
     ] {
-        let count = rows.len() as f64;
-        let mean = |of: &dyn Fn(&Told) -> f64| rows.iter().map(of).sum::<f64>() / count;
-        let off = |row: &Told| (pick(row)[1] / row.truth).ln();
-        let middle = mean(&off);
-        let spread = mean(&|row| (off(row) - middle).powi(2)).sqrt();
-        let width = mean(&|row| (pick(row)[2] / pick(row)[0]).ln());
-        let below = rows.iter().filter(|row| row.truth < pick(row)[0]).count();
-        let above = rows.iter().filter(|row| row.truth > pick(row)[2]).count();
-        println!(
-            "{name}, {with}: ln of told to true {middle:+.2} +- {spread:.2}; mean ln width {width:.2}; truth below {below}, above {above} of {}",
-            rows.len()
-        );
+        let rows: Vec<_> = rows.iter().map(|row| (row.truth, pick(row))).collect();
+        line(&format!("{name}, {with}"), &rows);
     }
+}
+
+/// A truth, and lowest, middle and highest of what was told.
+type Row = (f64, [f64; 3]);
+
+fn line(name: &str, rows: &[Row]) {
+    let count = rows.len() as f64;
+    let mean = |of: &dyn Fn(&Row) -> f64| rows.iter().map(of).sum::<f64>() / count;
+    let off = |(truth, told): &Row| (told[1] / truth).ln();
+    let middle = mean(&off);
+    let spread = mean(&|row| (off(row) - middle).powi(2)).sqrt();
+    let width = mean(&|(_, told)| (told[2] / told[0]).ln());
+    let below = rows.iter().filter(|(truth, told)| *truth < told[0]).count();
+    let above = rows.iter().filter(|(truth, told)| *truth > told[2]).count();
+    println!(
+        "{name}: ln of told to true {middle:+.2} +- {spread:.2}; mean ln width {width:.2}; truth below {below}, above {above} of {}",
+        rows.len()
+    );
 }
 
 /// The batch that the proof is made for.
@@ -127,7 +140,11 @@ fn proof(culture: u64, hours: i64, dose: f64, next: Timestamp) -> Option<Lesson>
     scenario.bottle.count = 1;
     let played = Simulation::run(&scenario, seed);
     let end = scenario.bottled_at + SignedDuration::from_hours(hours);
-    lesson(&heard(&played, end), end)
+    let evidence = heard(&played, end);
+    Some(Lesson {
+        liveliness: liveliness(&evidence, end),
+        ..lesson(&evidence, end)?
+    })
 }
 
 fn bare(played: &Played) -> Evidence {

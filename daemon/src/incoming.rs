@@ -20,6 +20,9 @@ pub use meter::{Meter, MeterState};
 /// leaves its bytes to the operating system, a broker keeps what was not acknowledged.
 pub const QUEUE: usize = 256;
 
+/// What an input says while it begins again.
+pub(crate) const STUMBLED: &str = "fobwatch stumbled over a fault of its own";
+
 /// Where the inputs put what they heard; made with [`channel`].
 pub type Inbox = mpsc::Sender<Incoming>;
 

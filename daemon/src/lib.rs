@@ -4,6 +4,7 @@
 //! ([`watch`]) -> alert and outbox in one transaction -> [`deliver`], [`http`].
 
 mod basic_string;
+mod calls;
 pub mod commands;
 pub mod config;
 mod corrected;
@@ -19,6 +20,7 @@ pub mod hostile;
 pub mod http;
 mod hub;
 pub mod incoming;
+mod kept_up;
 mod label;
 mod moment;
 pub mod mqtt;

@@ -31,6 +31,8 @@ const COOLS_H: f64 = 3.0;
 const STILL_VOLUMES: f64 = 0.02;
 /// ... and its content is below this part of the target.
 const SHORT_OF_TARGET: f64 = 0.8;
+/// A leak loses next to nothing before there is so much pressure, bar.
+const LEAKS_ABOVE_BAR: f64 = 0.3;
 /// Production must have stopped by then: the study does not last for weeks.
 const STALLS_BY_H: f64 = 120.0;
 
@@ -76,6 +78,9 @@ pub(crate) struct Found {
     strength: f64,
     /// When the alert was first raised after that, hours.
     raised_h: Option<f64>,
+    /// Pressure of the sensor vessel when it began, bar.
+    #[serde(default)]
+    bar: Option<f64>,
     /// The alert was raised before there was anything to raise it.
     pub(crate) falsely: bool,
 }
@@ -158,6 +163,7 @@ impl Fault {
             begins_h,
             strength,
             raised_h: None,
+            bar: bar_at(&played, begins_h),
             falsely: false,
         };
         let mut broken = false;
@@ -235,6 +241,13 @@ impl Fault {
     }
 }
 
+/// True pressure of the sensor vessel.
+fn bar_at(played: &Played, at_h: f64) -> Option<f64> {
+    let sealed = played.scenario.bottled_at;
+    let mut moments = played.truth.moments.iter();
+    Some(moments.find(|moment| hours(sealed, moment.at) >= at_h)?.pilot_bar)
+}
+
 /// When production stops for good, short of the target; from the first day on, or from the sealing if it never began.
 fn stalls_h(played: &Played) -> Option<f64> {
     let truth = &played.truth;
@@ -301,6 +314,14 @@ pub(crate) fn report(report: &mut Report, faults: &[(Fault, Vec<(u64, Found)>)])
             shown(p90),
             falsely.to_string(),
         ]);
+        if *fault == Fault::Leak {
+            let pressed = |play: &Found| play.bar.is_some_and(|bar| bar > LEAKS_ABOVE_BAR);
+            let pressed: Vec<_> = plays.iter().filter(|(_, play)| pressed(play)).collect();
+            let found = Count::of(&pressed, |(_, play)| play.raised_h.is_some());
+            report.line(&format!(
+                "\nOf the leaks that began above {LEAKS_ABOVE_BAR} bar: {found} found."
+            ));
+        }
         kept.insert(
             fault.name().to_owned(),
             serde_json::json!({"found": found, "falsely": falsely, "delay_median_h": median, "delay_p90_h": p90}),

@@ -177,12 +177,12 @@ pub struct FitRequest {
 }
 
 impl FitRequest {
-    /// Does the work. Pure, and the only slow thing of the engine: some tens of milliseconds.
+    /// Does the work. Pure, and the only slow thing of the engine: some tens of milliseconds, or a second where days of data came at once.
     #[must_use]
     pub fn run(&self) -> Fitted {
         let posterior = match (self.work, &self.warm) {
             (Work::CarryOn, Some(warm)) => Arc::clone(warm),
-            _ => Arc::new(crate::fit::fit(&self.evidence, self.at, self.warm.as_ref())),
+            _ => Arc::new(crate::fit::fit_led(&self.evidence, self.at, self.warm.as_ref())),
         };
         let (forecast, outlook) = posterior.answers(&self.evidence, self.at);
         Fitted {

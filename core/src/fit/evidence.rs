@@ -182,6 +182,14 @@ impl Evidence {
         }
     }
 
+    /// In how many spans of time the sensor vessel was measured before `until_h`.
+    pub(super) fn heard(&self, until_h: f64) -> usize {
+        [&self.gauge, &self.absolute, &self.gravity]
+            .map(|series| series.filled(until_h))
+            .iter()
+            .sum()
+    }
+
     /// Hours from the sealing to `at`.
     pub(super) fn hours(&self, at: Timestamp) -> f64 {
         at.duration_since(self.batch.bottled_at).as_secs_f64() / 3_600.0

@@ -5,7 +5,7 @@ use super::{
     climate::{Climate, between},
     evidence::Evidence,
     prior::{Known, Taught},
-    series::{OLD_H, WEEKS_H},
+    series::{MONTHS_H, OLD_H, WEEKS_H},
 };
 use crate::batch::Material;
 use crate::physics::{
@@ -23,8 +23,8 @@ const SURPRISE_H: f64 = 120.0;
 /// Sucrose split while a g/L of CO2 is made, g/L.
 const SPLIT_PER_CO2: f64 = 8.0;
 
-/// Hours between its knots in the first week, and after.
-const KNOTS_H: [f64; 2] = [6.0, 24.0];
+/// Hours between its knots in the first week, in the first month, and after.
+const KNOTS_H: [f64; 3] = [6.0, 24.0, 96.0];
 const FIRST_WEEK_H: f64 = 168.0;
 
 /// Shared by all lives.
@@ -250,14 +250,17 @@ impl Frame {
 }
 
 /// Nodes of the past: close while the bottle settles, then half an hour for the last day and where something was done to the
-/// bottles, else an hour; coarser for what is weeks old.
+/// bottles, else an hour; coarser for what is weeks old, and for the ripe drink of a batch that is months old: a clock that is
+/// off by years is not to cost minutes. Half a day, not a whole one, takes the room's swing out.
 fn nodes(now_h: f64, handlings: &[(f64, Handling)]) -> Vec<f64> {
     let calm = |h: f64| !handlings.iter().any(|(at, _)| (h - 13.0..h + 1.0).contains(at));
     let mut out = vec![0.0];
     let mut h = 0.0;
     while h < now_h {
         let age = now_h - h;
-        let step = if age > OLD_H {
+        let step = if age > MONTHS_H && h > OLD_H {
+            12.0
+        } else if age > OLD_H {
             4.0
         } else if age > WEEKS_H {
             1.0
@@ -284,8 +287,10 @@ fn knots(now_h: f64) -> Vec<f64> {
             KNOTS_H[0]
         } else if h < OLD_H {
             KNOTS_H[1]
+        } else if h < MONTHS_H {
+            KNOTS_H[2]
         } else {
-            4.0 * KNOTS_H[1]
+            4.0 * KNOTS_H[2]
         };
         out.push(h);
     }

@@ -1,10 +1,8 @@
 //! How lively a batch showed its culture to be: what its lives would do in the reference drink at 20 degC.
 
-use std::sync::Arc;
+use jiff::Timestamp;
 
-use jiff::{SignedDuration, Timestamp};
-
-use super::{Posterior, ahead, course::Problem, evidence::Evidence, fit, prior::USUAL_DOSE, sample};
+use super::{ahead, course::Problem, evidence::Evidence, led, prior::USUAL_DOSE, sample};
 use crate::culture::{Liveliness, Normal};
 
 /// Hours between the fits on the way, and so many of them at most.
@@ -42,7 +40,7 @@ pub fn liveliness(evidence: &Evidence, at: Timestamp) -> Option<Liveliness> {
     if problem.data.is_empty() {
         return None;
     }
-    let posterior = lived(&evidence, at, now_h);
+    let posterior = led::along(&evidence, at, EVERY_H, MOST_FITS);
     let reference = problem.frame.reference();
     let told: Vec<[f64; 2]> = (0_u64..)
         .zip(&posterior.members)
@@ -81,17 +79,4 @@ fn discrepancy(problem: &Problem, z: &[f64]) -> f64 {
         all += made;
     }
     if all > 1e-6 { sum / all } else { 0.0 }
-}
-
-fn lived(evidence: &Evidence, at: Timestamp, now_h: f64) -> Posterior {
-    let every = SignedDuration::from_secs_f64(3_600.0 * EVERY_H.max(now_h / MOST_FITS));
-    let mut warm: Option<Arc<Posterior>> = None;
-    let mut moment = evidence.batch().bottled_at;
-    while let Ok(next) = moment.checked_add(every)
-        && next < at
-    {
-        moment = next;
-        warm = Some(Arc::new(fit(evidence, moment, warm.as_ref())));
-    }
-    fit(evidence, at, warm.as_ref())
 }

@@ -18,6 +18,7 @@ mod climb;
 mod course;
 mod evidence;
 mod frame;
+mod led;
 mod lesson;
 mod life;
 mod liveliness;
@@ -44,6 +45,7 @@ use crate::{
 
 pub use check::Crosscheck;
 pub use evidence::Evidence;
+pub use led::fit_led;
 pub use lesson::lesson;
 pub use liveliness::liveliness;
 pub use past::{Passed, past};
@@ -95,6 +97,8 @@ pub struct Posterior {
     seed: u64,
     /// Knots of the discrepancy at the time of the fit.
     knots: usize,
+    /// In how many spans of time the sensor vessel had been measured.
+    heard: usize,
     best: Vec<f64>,
     members: Vec<Vec<f64>>,
 }
@@ -102,14 +106,21 @@ pub struct Posterior {
 /// Hours between fits that look for another valley from a cold start, beside going on from the last maximum.
 const COLD_EVERY_H: f64 = 12.0;
 
+/// All batches begin with the same draws from the prior: two plans differ by what their files say, and a name tells nothing. Of 256
+/// sets of draws this is one of those that stand for the prior best: the hours that plans tell lie 3 % from the mean of all sets (6 %
+/// at most), where a set in ten is off by 20 % (`best_draws` among the tests).
+const SEED: u64 = 138;
+
 /// Fits the evidence as of `at`. Pure: the same evidence, time and `warm` give the same bytes, on any number of threads.
 /// `warm` is the answer of the grid point before, or `None`.
 #[must_use]
 pub fn fit(evidence: &Evidence, at: Timestamp, warm: Option<&Arc<Posterior>>) -> Posterior {
+    drawn(evidence, at, warm, SEED)
+}
+
+fn drawn(evidence: &Evidence, at: Timestamp, warm: Option<&Arc<Posterior>>, seed: u64) -> Posterior {
     let now_h = evidence.hours(at).max(0.0);
     let problem = course::Problem::new(evidence, now_h);
-    let batch = evidence.batch();
-    let seed = random::Random::seed_of(format!("{} {}", batch.name, batch.bottled_at).as_bytes());
     let start = warm.map(|warm| sample::Warm {
         best: ahead::extended(&warm.best, warm.knots, &problem, &vec![0.0; problem.size()]),
         members: (0u64..)
@@ -128,6 +139,7 @@ pub fn fit(evidence: &Evidence, at: Timestamp, warm: Option<&Arc<Posterior>>) ->
         at,
         seed,
         knots,
+        heard: evidence.heard(now_h),
         best: sampled.best,
         members: sampled.members,
     }

@@ -91,18 +91,19 @@ pub(super) fn sample(problem: &Problem, warm: Option<Warm>, thorough: bool, seed
     }
 }
 
-/// A member's own draw from the prior. It only grows as the batch gets knots.
+/// A member's own draw from the prior. It only grows as the batch gets knots. Together the members cover each number evenly.
 pub(super) fn prior_of(problem: &Problem, seed: u64, member: u64) -> DVector<f64> {
     let lives = problem.size() - problem.air_knots;
-    let mut life = Random::of(&[seed, member, 1]);
-    let mut air = Random::of(&[seed, member, 2]);
-    DVector::from_fn(problem.size(), |index, _| {
-        if index < lives {
-            life.normal()
-        } else {
-            air.normal()
-        }
-    })
+    DVector::from_iterator(
+        problem.size(),
+        (0..lives)
+            .map(|place| (1, place))
+            .chain((0..problem.air_knots).map(|place| (2, place)))
+            .map(|(kind, place)| {
+                let place = u64::try_from(place).unwrap_or(u64::MAX);
+                Random::stratified(&[seed, kind, place], member)
+            }),
+    )
 }
 
 fn noise_of(problem: &Problem, seed: u64, member: u64) -> DVector<f64> {

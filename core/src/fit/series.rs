@@ -17,6 +17,7 @@ const FINE_PER_BIN: i32 = 6;
 /// Ages, h, past which everything is reckoned with more coarsely.
 pub(super) const WEEKS_H: f64 = 240.0;
 pub(super) const OLD_H: f64 = 720.0;
+pub(super) const MONTHS_H: f64 = 2_880.0;
 
 /// Bins that are told as one once they are weeks old, and older.
 const TOGETHER: [i32; 2] = [4, 24];
@@ -102,6 +103,11 @@ impl Series {
     pub(super) fn forget_from(&mut self, at_h: f64) {
         self.fine.forget_from(at_h);
         self.bins.forget_from(at_h);
+    }
+
+    /// In how many spans of time something was measured before `until_h`.
+    pub(super) fn filled(&self, until_h: f64) -> usize {
+        self.fine.filled(until_h) + self.bins.filled(until_h)
     }
 
     /// All points up to `until_h`, in order of time. Values whose time `wanted` refuses are left out of the medians.

@@ -4,11 +4,14 @@ mod air;
 mod asleep;
 mod both;
 mod calibration;
+mod draws;
 mod growth;
 mod kinds;
+mod led;
 mod notes;
 mod silence;
 mod slopes;
+mod years;
 
 use std::sync::Arc;
 

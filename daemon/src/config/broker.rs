@@ -16,7 +16,7 @@ use super::{
     topic::{self, Numbers, Pattern, read_filter},
 };
 use crate::decode::{
-    Calibrations, Decoded, TimeForm, Wrong,
+    self, Calibrations, Decoded, TimeForm, Wrong,
     mapped::{self, Channel, Pointers},
     senml,
 };
@@ -154,7 +154,7 @@ impl Broker {
         calibrations: &Calibrations,
     ) -> Option<Decoded> {
         let route = self.routes.iter().find(|route| reaches(&route.filter, topic))?;
-        Some(match &route.format {
+        Some(decode::forgiving(|| match &route.format {
             RouteFormat::Senml => senml::read(payload, arrival, calibrations),
             RouteFormat::Number(pattern, numbers) => match numbers.channel(topic, pattern) {
                 Ok(channel) => mapped::read_number(payload, &channel, arrival, calibrations),
@@ -164,7 +164,7 @@ impl Broker {
                 Ok(pointers) => mapped::read_json(payload, &pointers, arrival, calibrations),
                 Err(wrong) => Decoded::refused(wrong),
             },
-        })
+        }))
     }
 }
 

@@ -5,7 +5,7 @@ use jiff::Timestamp;
 
 use super::channel;
 use crate::decode::{
-    Calibrations, Decoded,
+    self, Calibrations, Decoded,
     delimited::{self, Delimiter, Mapping},
     senml,
 };
@@ -36,10 +36,10 @@ impl Port {
     /// The readings of one line.
     #[must_use]
     pub fn decode(&self, line: &[u8], arrival: Timestamp, calibrations: &Calibrations) -> Decoded {
-        match &self.format {
+        decode::forgiving(|| match &self.format {
             LineFormat::Senml => senml::read(line, arrival, calibrations),
             LineFormat::Delimited(mapping) => delimited::read(line, mapping, arrival, calibrations),
-        }
+        })
     }
 }
 

@@ -20,7 +20,7 @@ mod time_form;
 mod value;
 mod zero;
 
-use std::fmt;
+use std::{fmt, panic};
 
 use fobwatch_core::plain;
 use fobwatch_core::reading::{BadMeasurement, NotASource, Reading, UnknownQuantity};
@@ -199,6 +199,9 @@ pub enum Wrong {
         /// What can be.
         allowed: &'static str,
     },
+    /// A decoder panicked over it.
+    #[error("made fobwatch stumble over a fault of its own; please report it")]
+    Fault,
     /// The bytes could not be fetched; nothing follows.
     #[error("cannot be read: {0}")]
     Io(String),
@@ -224,6 +227,7 @@ impl Wrong {
             Self::Measurement(_) => "wrong_unit",
             Self::Impossible { .. } => "impossible",
             Self::Columns(_) => "columns",
+            Self::Fault => "fault",
             Self::Io(_) => "io",
         }
     }
@@ -247,6 +251,11 @@ impl Wrong {
             wrong_unit => Self::Measurement(wrong_unit),
         }
     }
+}
+
+/// A decoder that panics refuses its message, and the next one is read: a broker would send it again and again.
+pub(crate) fn forgiving(read: impl FnOnce() -> Decoded) -> Decoded {
+    panic::catch_unwind(panic::AssertUnwindSafe(read)).unwrap_or_else(|_told| Decoded::refused(Wrong::Fault))
 }
 
 impl Decoded {
@@ -286,4 +295,21 @@ impl fmt::Display for Place {
 /// A given text as a message shows it: at most 60 characters, control characters replaced.
 fn shown(text: &str) -> String {
     plain::line(text, 60)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_decoder_that_panics_refuses_its_message_and_says_whose_fault_it_is() {
+        let decoded = forgiving(|| panic!("a fault of ours"));
+        assert_eq!(decoded, Decoded::refused(Wrong::Fault));
+        assert_eq!(
+            decoded.refused[0].to_string(),
+            "message: made fobwatch stumble over a fault of its own; please report it"
+        );
+        let sound = Decoded::refused(Wrong::NotText);
+        assert_eq!(forgiving(|| sound.clone()), sound);
+    }
 }

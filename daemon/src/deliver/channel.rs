@@ -1,6 +1,6 @@
 //! The ways out: each takes one letter, and says whether it has arrived.
 
-use std::time::Duration;
+use std::{sync::Arc, time::Duration};
 
 use fobwatch_core::alert::AlertRecord;
 use serde::Serialize;
@@ -17,18 +17,18 @@ use crate::mqtt::{PublishError, Publisher};
 /// How long a broker may take to confirm, and a link that is being made anew to stand.
 const PATIENCE: Duration = Duration::from_secs(60);
 
-/// How one is told.
-#[derive(Debug)]
+/// How one is told. Cheap to clone.
+#[derive(Clone, Debug)]
 pub(crate) enum Channel {
     /// A broker: the retained state of the alert, and the event.
     Broker(Publisher),
     /// An address that is posted to.
-    Webhook(Box<Poster>),
+    Webhook(Arc<Poster>),
     /// A mail server.
-    Email(Box<Mailer>),
+    Email(Arc<Mailer>),
     /// The other side in the simulation of faults.
     #[cfg(any(test, feature = "faults"))]
-    Simulated(std::sync::Arc<dyn super::simulated::OtherSide>),
+    Simulated(Arc<dyn super::simulated::OtherSide>),
 }
 
 impl Channel {

@@ -70,13 +70,13 @@ impl Channel {
     /// `None`: it cannot be used, which the log tells.
     pub(crate) fn webhook(webhook: &Webhook) -> Option<Self> {
         let made = Poster::new(webhook.clone());
-        usable(&webhook.name, made).map(|poster| Self::Webhook(Box::new(poster)))
+        usable(&webhook.name, made).map(|poster| Self::Webhook(Arc::new(poster)))
     }
 
     /// `None`: it cannot be used, which the log tells.
     pub(crate) fn email(email: &Email) -> Option<Self> {
         let made = Mailer::new(email.clone());
-        usable(&email.name, made).map(|mailer| Self::Email(Box::new(mailer)))
+        usable(&email.name, made).map(|mailer| Self::Email(Arc::new(mailer)))
     }
 }
 

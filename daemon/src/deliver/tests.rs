@@ -123,7 +123,7 @@ impl Play {
         };
         let destination = Destination::of_webhook(&webhook, &jiff::tz::TimeZone::UTC);
         let stop = CancellationToken::new();
-        let channel = Channel::Webhook(Box::new(Poster::new(webhook).unwrap()));
+        let channel = Channel::Webhook(Arc::new(Poster::new(webhook).unwrap()));
         tokio::spawn(carry(
             Arc::clone(&house),
             destination.clone(),

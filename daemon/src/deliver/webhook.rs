@@ -13,6 +13,7 @@ use super::{
     undelivered::{Again, Undelivered},
 };
 use crate::{
+    calls,
     config::{Body, Webhook},
     incoming::cause,
 };
@@ -51,7 +52,7 @@ impl Poster {
 
     /// An answer that takes longer than `patience` counts as none.
     pub(super) fn waiting(webhook: Webhook, patience: Duration) -> Result<Self, String> {
-        let client = Client::builder()
+        let client = calls::client()
             .timeout(patience)
             .connect_timeout(CONNECT)
             // An alert goes where the configuration says, and nowhere else.

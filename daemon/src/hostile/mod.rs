@@ -22,7 +22,7 @@ use jiff::Timestamp;
 
 use crate::{
     config::Config,
-    decode::{BadRow, Decoded},
+    decode::{BadRow, Decoded, Wrong},
 };
 
 pub use files::{columns, csv, json_lines, packs};
@@ -176,6 +176,7 @@ fn decoded(decoded: &Decoded, bytes: &[u8]) {
 }
 
 fn refused(bad: &BadRow) {
+    assert!(bad.wrong != Wrong::Fault, "{bad}");
     told(bad);
     assert!(!bad.wrong.reason().is_empty());
 }

@@ -104,6 +104,13 @@ fn inputs(text: &mut Text, house: &House) {
             text.sample(&format!("{name}_total"), &labels, number(count));
         }
     }
+    text.family(
+        "fobwatch_stumbles",
+        "counter",
+        "",
+        "Times that a task fell over a fault of fobwatch and was begun again.",
+    );
+    text.sample("fobwatch_stumbles_total", &[], number(house.stumbles.told().0));
     let (fits, took) = house.counted.fits();
     text.family(
         "fobwatch_fit_duration_seconds",

@@ -116,7 +116,7 @@ pub(crate) fn router(house: Arc<House>) -> Router {
 async fn health(
     State(house): State<Arc<House>>,
     Extension(caller): Extension<Caller>,
-) -> Result<&'static str, Complaint> {
+) -> Result<String, Complaint> {
     if caller == Caller::Stranger && (house.ailment().is_some() || house.unstored.trouble().is_some()) {
         let why = "fobwatch cannot do its work; log in, or look into its log, to see why";
         return Err(Complaint::new(StatusCode::SERVICE_UNAVAILABLE, why));
@@ -132,11 +132,21 @@ async fn health(
         );
         return Err(Complaint::new(StatusCode::SERVICE_UNAVAILABLE, why));
     }
-    Ok(if house.demo {
-        "The work loops are alive. Demo: the batches are made up, no real bottle is watched.\n"
-    } else {
-        "The work loops are alive.\n"
-    })
+    let demo = house
+        .demo
+        .then_some(" Demo: the batches are made up, no real bottle is watched.");
+    let stumbled = match house.stumbles.told() {
+        (0, _) => String::new(),
+        _ if caller == Caller::Stranger => String::new(),
+        (count, last) => format!(
+            " Since the start fobwatch stumbled over a fault of its own {count} times and began again, the last time: {last}. Please \
+             look into the log and report it."
+        ),
+    };
+    Ok(format!(
+        "The work loops are alive.{}{stumbled}\n",
+        demo.unwrap_or_default()
+    ))
 }
 
 async fn nothing_here() -> Complaint {

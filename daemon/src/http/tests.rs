@@ -96,6 +96,15 @@ impl Daemon {
 async fn a_batch_is_added_told_noted_and_ended() {
     let daemon = Daemon::start().await;
     assert_eq!(daemon.get("/health").await.0, StatusCode::OK);
+    daemon.house.stumbles.count("The port /dev/ttyUSB0");
+    let (status, alive) = daemon.get("/health").await;
+    assert_eq!(status, StatusCode::OK);
+    assert!(
+        alive.as_str().unwrap().contains(
+            "stumbled over a fault of its own 1 times and began again, the last time: The port /dev/ttyUSB0."
+        ),
+        "{alive}"
+    );
 
     let (status, answer) = daemon
         .post("/api/v1/batches", batch_text("lime and mint 4"))

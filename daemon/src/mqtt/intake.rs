@@ -10,6 +10,7 @@ use crate::{
     config::Broker,
     decode::{Calibrations, Decoded},
     incoming::{Inbox, Incoming, Meter},
+    kept_up,
 };
 
 use super::wire::{Message, Receipt};
@@ -69,6 +70,10 @@ pub struct Overheard {
     pub kept: oneshot::Sender<()>,
 }
 
+/// What stands for a fault of this program, in tests.
+#[cfg(test)]
+pub(super) const FAULT: &str = "sensors/fault/senml";
+
 type Pending = (u64, Receipt, Option<oneshot::Receiver<()>>, OwnedSemaphorePermit);
 
 impl Intake {
@@ -117,9 +122,7 @@ impl Intake {
             }
         }
         drop(pending);
-        if let Err(error) = settling.await {
-            debug!(%error, "The settling of messages ended early.");
-        }
+        kept_up::part(settling).await;
     }
 
     /// What a message holds for the watch loop, and who hears once that is stored; `None`: nothing.
@@ -127,6 +130,8 @@ impl Intake {
         if self.command(message) {
             return None;
         }
+        #[cfg(test)]
+        assert!(message.topic != FAULT, "a fault of ours");
         let readings = self.decode(message, at).readings;
         if readings.is_empty() {
             return None;

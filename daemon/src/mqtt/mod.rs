@@ -15,15 +15,19 @@ mod wire;
 #[cfg(test)]
 mod tests;
 
-use std::sync::Arc;
+use std::{panic, sync::Arc};
 
-use tokio::{sync::mpsc, task::JoinHandle};
+use tokio::{
+    sync::mpsc,
+    task::{JoinHandle, JoinSet},
+};
 use tokio_util::sync::CancellationToken;
 
 use crate::{
     config::Broker,
     decode::Calibrations,
-    incoming::{Inbox, Meter},
+    incoming::{self, Inbox, Mends, Meter},
+    kept_up,
 };
 
 pub use intake::{Commanded, Overheard};
@@ -50,7 +54,7 @@ pub struct Link {
     pub commands: Option<mpsc::Receiver<Commanded>>,
     /// What other daemons of the site tell; it has to be taken from here.
     pub overheard: mpsc::Receiver<Overheard>,
-    /// Its task; it says "offline" to the broker and ends within seconds of the stop.
+    /// Its task; it says "offline" to the broker and ends within seconds of the stop, or panics where the intake or the link does.
     pub task: JoinHandle<()>,
 }
 
@@ -80,9 +84,18 @@ pub fn start(broker: Broker, calibrations: Arc<Calibrations>, inbox: Inbox, stop
         commands: command,
         overheard: overhear,
     };
-    tokio::spawn(intake.run(to_decode, stored));
-    let link = link::Driver::new(broker, client, events, Arc::clone(&meter), waiting, stop);
-    let task = tokio::spawn(link.run(acks, to_publish));
+    let stop = stop.child_token();
+    let link = link::Driver::new(broker, client, events, Arc::clone(&meter), waiting, stop.clone());
+    let mut life = JoinSet::new();
+    life.spawn(intake.run(to_decode, stored));
+    life.spawn(link.run(acks, to_publish));
+    let stumbles = Arc::clone(&meter);
+    let task = tokio::spawn(async move {
+        if let Err(fault) = kept_up::together(life, &stop).await {
+            stumbles.down("fault", incoming::STUMBLED, Mends::ByItself);
+            panic::resume_unwind(fault);
+        }
+    });
     Link {
         meter,
         publisher,

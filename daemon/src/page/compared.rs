@@ -160,6 +160,9 @@ fn rows(rows: &[String], size: f64) -> f64 {
     rows.iter().map(|_| size * LINE).sum()
 }
 
+/// What of a moment a picture's axis shows.
+type Measure = fn(&Passed) -> f64;
+
 /// The batches in the order given, those of one culture together; `curves` must not be empty.
 #[must_use]
 pub fn compared(curves: &[Curve<'_>], screen: Screen) -> String {
@@ -190,7 +193,7 @@ pub fn compared(curves: &[Curve<'_>], screen: Screen) -> String {
         places.push(height);
         height += row.height(&form);
     }
-    let measures: [(fn(&Passed) -> f64, &str); 2] = [
+    let measures: [(Measure, &str); 2] = [
         (|passed| passed.hours, "days since sealing"),
         (
             |passed| passed.hours_at_20_c,

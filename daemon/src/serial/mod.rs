@@ -80,6 +80,10 @@ pub fn start(
     Ok(Line { meter, thread })
 }
 
+/// What stands for a fault of this program, in tests.
+#[cfg(test)]
+pub(crate) const FAULT: &[u8] = b"fault";
+
 /// What became of a line.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Taken {
@@ -225,6 +229,8 @@ impl Worker {
 
     /// Hands the readings of a line on.
     fn take(&self, line: &[u8], arrival: Timestamp, backlog: &mut Backlog) -> Taken {
+        #[cfg(test)]
+        assert!(line != FAULT, "a fault of ours");
         let decoded = self.port.decode(line, arrival, &self.calibrations);
         self.meter.took(decoded.readings.len());
         for bad in &decoded.refused {

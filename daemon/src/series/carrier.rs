@@ -9,7 +9,7 @@ use std::{
 use influxdb2::{Client, ClientBuilder, RequestError, api::write::TimestampPrecision};
 use reqwest::StatusCode;
 
-use crate::{config::SeriesServer, incoming::cause};
+use crate::{calls, config::SeriesServer, incoming::cause};
 
 /// How long a server may take.
 const PATIENCE: Duration = Duration::from_secs(30);
@@ -44,7 +44,7 @@ pub(super) struct Carrier {
 impl Carrier {
     pub(super) fn new(server: &SeriesServer) -> Result<Self, String> {
         let builder = || {
-            reqwest::Client::builder()
+            calls::client()
                 .timeout(PATIENCE)
                 .connect_timeout(CONNECT)
                 .redirect(reqwest::redirect::Policy::none())

@@ -1,7 +1,8 @@
 //! Readings as they came, in their order, until many together are taken to their places by sensor and time.
 //!
 //! In `reading` and `rollup` every sensor has pages of its own. Stored there at once, each reading would write three of them, twice: into the
-//! write-ahead log and into the file. Here a commit writes the last page alone, however many sensors speak, and is as durable.
+//! write-ahead log and into the file. Here a commit writes the last page alone, however many sensors speak, and is as durable. Many readings of
+//! few sensors in one transaction, as of an import, fill the pages that they touch and go there at once.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -12,120 +13,230 @@ use super::{Reader, StoreError, Writer, layout, rollup::Rolls};
 /// So many are taken to their places together. A look at one sensor goes over all that are not, so there may not be too many.
 pub(super) const SETTLE_AT: usize = 4_000;
 
+/// So many new readings in one transaction, and so many of each of its sensors, go straight to their places: they fill the pages that they touch, so
+/// that to wait for others would spare the disk nothing.
+pub(super) const STRAIGHT_FROM: usize = 100;
+pub(super) const STRAIGHT_OF_EACH: usize = 32;
+
 /// What the writer knows of readings that have no place by time yet.
 #[derive(Debug, Default)]
 pub(super) struct Fresh {
-    keys: BTreeSet<(i64, i64)>,
-    /// When the newest of a sensor was measured, settled or not: what is newer is no duplicate.
-    newest: BTreeMap<i64, i64>,
+    count: usize,
+    sensors: BTreeMap<i64, Times>,
+}
+
+/// When readings of one sensor were measured that have no place yet.
+#[derive(Debug, Default)]
+struct Times {
+    /// Those that were the newest when they came, so they ascend.
+    in_order: Vec<i64>,
+    late: BTreeSet<i64>,
+    /// The newest of all, settled or not: what is newer is no duplicate. `None`: nobody has looked yet.
+    newest: Option<i64>,
+}
+
+impl Times {
+    fn has(&self, at_us: i64) -> bool {
+        self.in_order.binary_search(&at_us).is_ok() || self.late.contains(&at_us)
+    }
+
+    fn last(&self) -> Option<i64> {
+        self.in_order.last().copied().max(self.late.last().copied())
+    }
+
+    fn count(&self) -> usize {
+        self.in_order.len() + self.late.len()
+    }
+
+    fn take(&mut self, at_us: i64) {
+        match self.in_order.last() {
+            Some(last) if *last >= at_us => {
+                self.late.insert(at_us);
+            }
+            _ => self.in_order.push(at_us),
+        }
+    }
 }
 
 impl Fresh {
     pub(super) fn load(connection: &Connection) -> Result<Self, StoreError> {
-        let mut query = connection.prepare("SELECT series, at_us FROM fresh")?;
-        let rows = query.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?;
-        Ok(Self {
-            keys: rows.collect::<Result<_, _>>()?,
-            newest: BTreeMap::new(),
-        })
+        let mut fresh = Self::default();
+        let mut query = connection.prepare("SELECT series, at_us FROM fresh ORDER BY seq")?;
+        let mut rows = query.query([])?;
+        while let Some(row) = rows.next()? {
+            fresh.sensors.entry(row.get(0)?).or_default().take(row.get(1)?);
+            fresh.count += 1;
+        }
+        Ok(fresh)
     }
+
+    fn are_settled(&mut self) {
+        self.count = 0;
+        for times in self.sensors.values_mut() {
+            times.in_order.clear();
+            times.late.clear();
+        }
+    }
+}
+
+/// A new reading.
+#[derive(Clone, Copy, Debug)]
+struct Row {
+    place: i64,
+    series: i64,
+    at_us: i64,
+    value: f64,
 }
 
 /// What one transaction adds.
 #[derive(Debug)]
 pub(super) struct Adding<'f> {
     known: &'f Fresh,
-    keys: BTreeSet<(i64, i64)>,
-    newest: BTreeMap<i64, i64>,
+    sensors: BTreeMap<i64, Times>,
+    rows: Vec<Row>,
+    next: i64,
 }
 
 /// What was added, for when it is committed.
 #[derive(Debug)]
 pub(super) struct Added {
-    keys: BTreeSet<(i64, i64)>,
-    newest: BTreeMap<i64, i64>,
+    sensors: BTreeMap<i64, Times>,
+    /// All have their places.
     settled: bool,
+    /// The next place in the order.
+    pub(super) next: i64,
 }
 
 impl<'f> Adding<'f> {
-    pub(super) fn new(known: &'f Fresh) -> Self {
+    /// The first new one takes the place `next` in the order.
+    pub(super) fn new(known: &'f Fresh, next: i64) -> Self {
         Self {
             known,
-            keys: BTreeSet::new(),
-            newest: BTreeMap::new(),
+            sensors: BTreeMap::new(),
+            rows: Vec::new(),
+            next,
         }
     }
 
-    /// Whether the sensor has no reading of that time yet; it has one then.
-    pub(super) fn is_new(
+    /// Takes a reading, if the sensor has none of that time yet; its place in the order.
+    pub(super) fn take(
         &mut self,
         transaction: &Transaction<'_>,
         series: i64,
         at_us: i64,
-    ) -> Result<bool, StoreError> {
-        let newest = match self
-            .newest
-            .get(&series)
-            .or_else(|| self.known.newest.get(&series))
-        {
-            Some(newest) => *newest,
-            None => newest(transaction, series)?,
+        value: f64,
+    ) -> Result<Option<i64>, StoreError> {
+        let known = self.known.sensors.get(&series);
+        let times = self.sensors.entry(series).or_default();
+        let newest = match times.newest.or(known.and_then(|known| known.newest)) {
+            Some(newest) => newest,
+            None => {
+                let settled = newest_settled(transaction, series)?;
+                known.and_then(Times::last).max(settled).unwrap_or(i64::MIN)
+            }
         };
-        let key = (series, at_us);
+        times.newest = Some(newest.max(at_us));
         if at_us <= newest
-            && (self.keys.contains(&key)
-                || self.known.keys.contains(&key)
+            && (times.has(at_us)
+                || known.is_some_and(|known| known.has(at_us))
                 || transaction
                     .prepare_cached("SELECT 1 FROM reading WHERE series = ?1 AND at_us = ?2")?
                     .exists(params![series, at_us])?)
         {
-            return Ok(false);
+            return Ok(None);
         }
-        self.newest.insert(series, newest.max(at_us));
-        self.keys.insert(key);
-        Ok(true)
+        times.take(at_us);
+        let place = self.next;
+        self.next += 1;
+        self.rows.push(Row {
+            place,
+            series,
+            at_us,
+            value,
+        });
+        Ok(Some(place))
     }
 
-    /// Takes all to their places if they are many.
-    pub(super) fn finish(self, transaction: &Transaction<'_>) -> Result<Added, StoreError> {
-        let settled = self.known.keys.len() + self.keys.len() >= SETTLE_AT;
-        if settled {
-            settle(transaction)?;
-        }
+    /// Stores them: by sensor and time where they are many of each, else as they came until there are many.
+    pub(super) fn store(self, transaction: &Transaction<'_>, received_us: i64) -> Result<Added, StoreError> {
+        let Self {
+            known,
+            sensors,
+            rows,
+            next,
+        } = self;
+        let spoke = sensors.values().filter(|times| times.count() > 0).count();
+        let settled = if rows.len() >= STRAIGHT_FROM && rows.len() >= STRAIGHT_OF_EACH * spoke {
+            // Those that came before keep their places before.
+            if known.count > 0 {
+                settle(transaction)?;
+            }
+            straight(transaction, rows, received_us)?;
+            true
+        } else {
+            as_they_came(transaction, &rows, received_us)?;
+            let many = known.count + rows.len() >= SETTLE_AT;
+            if many {
+                settle(transaction)?;
+            }
+            many
+        };
         Ok(Added {
-            keys: self.keys,
-            newest: self.newest,
+            sensors,
             settled,
+            next,
         })
     }
 }
 
 impl Fresh {
     pub(super) fn take(&mut self, added: Added) {
-        let Added {
-            keys,
-            newest,
-            settled,
-        } = added;
-        self.newest.extend(newest);
-        if settled {
-            self.keys.clear();
-        } else {
-            // Not `append`, which makes the whole set anew.
-            self.keys.extend(keys);
+        if added.settled {
+            self.are_settled();
+        }
+        for (series, times) in added.sensors {
+            let known = self.sensors.entry(series).or_default();
+            known.newest = times.newest;
+            if !added.settled {
+                self.count += times.count();
+                times.in_order.into_iter().for_each(|at_us| known.take(at_us));
+                known.late.extend(times.late);
+            }
         }
     }
 }
 
-/// When the newest reading of a sensor was measured; before all times, where it has none.
-fn newest(connection: &Connection, series: i64) -> Result<i64, StoreError> {
-    let settled: Option<i64> = connection
+/// When the newest reading of a sensor was measured that has its place.
+fn newest_settled(connection: &Connection, series: i64) -> Result<Option<i64>, StoreError> {
+    Ok(connection
         .prepare_cached("SELECT max(at_us) FROM reading WHERE series = ?1")?
-        .query_row([series], |row| row.get(0))?;
-    let fresh: Option<i64> = connection
-        .prepare_cached("SELECT max(at_us) FROM fresh WHERE series = ?1")?
-        .query_row([series], |row| row.get(0))?;
-    Ok(settled.max(fresh).unwrap_or(i64::MIN))
+        .query_row([series], |row| row.get(0))?)
+}
+
+fn as_they_came(transaction: &Transaction<'_>, rows: &[Row], received_us: i64) -> Result<(), StoreError> {
+    let mut insert = transaction.prepare_cached(
+        "INSERT INTO fresh (seq, series, at_us, value, received_us) VALUES (?1, ?2, ?3, ?4, ?5)",
+    )?;
+    for row in rows {
+        insert.execute(params![row.place, row.series, row.at_us, row.value, received_us])?;
+    }
+    Ok(())
+}
+
+fn straight(transaction: &Transaction<'_>, mut rows: Vec<Row>, received_us: i64) -> Result<(), StoreError> {
+    let mut rolls = Rolls::default();
+    for row in &rows {
+        rolls.take(transaction, row.series, row.at_us, row.value)?;
+    }
+    rolls.store(transaction)?;
+    rows.sort_unstable_by_key(|row| (row.series, row.at_us));
+    let mut insert = transaction.prepare_cached(
+        "INSERT INTO reading (series, at_us, value, seq, received_us) VALUES (?1, ?2, ?3, ?4, ?5)",
+    )?;
+    for row in rows {
+        insert.execute(params![row.series, row.at_us, row.value, row.place, received_us])?;
+    }
+    Ok(())
 }
 
 fn settle(transaction: &Transaction<'_>) -> Result<(), StoreError> {
@@ -154,13 +265,13 @@ impl Writer {
     /// # Errors
     /// They stay where they are, and are there all the same.
     pub fn settle(&mut self) -> Result<(), StoreError> {
-        if self.fresh.keys.is_empty() {
+        if self.fresh.count == 0 {
             return Ok(());
         }
         let transaction = self.connection.transaction()?;
         settle(&transaction)?;
         transaction.commit()?;
-        self.fresh.keys.clear();
+        self.fresh.are_settled();
         Ok(())
     }
 }

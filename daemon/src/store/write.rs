@@ -31,13 +31,16 @@ use super::{
 /// stays, so a broker to which anybody writes must not make ever more of them.
 pub const MOST_SERIES: usize = 4_096;
 
+/// Numbers of kinds of readings.
+type Kinds = BTreeMap<Source, BTreeMap<Quantity, i64>>;
+
 /// The only one who writes to a data folder. Each method is one transaction: when it answers, what it was given is
 /// on the disk; when it fails, nothing of it is.
 #[derive(Debug)]
 pub struct Writer {
     pub(super) connection: Connection,
     next: i64,
-    series: BTreeMap<(Source, Quantity), i64>,
+    series: Kinds,
     /// How many the store has, loaded or not.
     kinds: usize,
     /// Sources that batches name.
@@ -104,58 +107,50 @@ impl Writer {
         readings: &[Reading],
         received_at: Timestamp,
     ) -> Result<Vec<Appended>, StoreError> {
-        let mut next = self.next;
         let mut appended = Vec::with_capacity(readings.len());
         let transaction = self.connection.transaction()?;
-        let mut found = BTreeMap::new();
+        let mut found = Kinds::new();
         let mut kinds = self.kinds;
-        let mut adding = Adding::new(&self.fresh);
-        {
-            let mut insert = transaction.prepare_cached(
-                "INSERT INTO fresh (seq, series, at_us, value, received_us) VALUES (?1, ?2, ?3, ?4, ?5)",
-            )?;
-            for reading in readings {
-                let value = reading.measured.stored_value();
-                if !value.is_finite() {
-                    // SQLite would keep it as NULL.
-                    let what = format!("{} of {}", reading.measured.quantity(), reading.source);
-                    return Err(StoreError::NotFinite { what });
-                }
-                let key = (reading.source.clone(), reading.measured.quantity());
-                let series = match self.series.get(&key).or_else(|| found.get(&key)) {
-                    Some(series) => *series,
-                    None => {
-                        let series = match known_series(&transaction, &key)? {
-                            Some(series) => series,
-                            None if kinds >= MOST_SERIES && !self.named.contains(&key.0) => {
-                                appended.push(Appended::TurnedAway);
-                                continue;
-                            }
-                            None => {
-                                kinds += 1;
-                                new_series(&transaction, &key)?
-                            }
-                        };
-                        found.insert(key, series);
-                        series
-                    }
-                };
-                let at_us = reading.at.as_microsecond();
-                if adding.is_new(&transaction, series, at_us)? {
-                    insert.execute(params![next, series, at_us, value, received_at.as_microsecond()])?;
-                    appended.push(Appended::New(Sequence(next)));
-                    next += 1;
-                } else {
-                    appended.push(Appended::Duplicate);
-                }
+        let mut adding = Adding::new(&self.fresh, self.next);
+        for reading in readings {
+            let quantity = reading.measured.quantity();
+            let value = reading.measured.stored_value();
+            if !value.is_finite() {
+                // SQLite would keep it as NULL.
+                let what = format!("{quantity} of {}", reading.source);
+                return Err(StoreError::NotFinite { what });
             }
+            let of = |kinds: &Kinds| kinds.get(&reading.source)?.get(&quantity).copied();
+            let series = match of(&self.series).or_else(|| of(&found)) {
+                Some(series) => series,
+                None => {
+                    let key = (reading.source.clone(), quantity);
+                    let series = match known_series(&transaction, &key)? {
+                        Some(series) => series,
+                        None if kinds >= MOST_SERIES && !self.named.contains(&key.0) => {
+                            appended.push(Appended::TurnedAway);
+                            continue;
+                        }
+                        None => {
+                            kinds += 1;
+                            new_series(&transaction, &key)?
+                        }
+                    };
+                    found.entry(key.0).or_default().insert(quantity, series);
+                    series
+                }
+            };
+            let place = adding.take(&transaction, series, reading.at.as_microsecond(), value)?;
+            appended.push(place.map_or(Appended::Duplicate, |place| Appended::New(Sequence(place))));
         }
-        let added = adding.finish(&transaction)?;
+        let added = adding.store(&transaction, received_at.as_microsecond())?;
         transaction.commit()?;
+        self.next = added.next;
         self.fresh.take(added);
-        self.series.append(&mut found);
+        for (source, own) in found {
+            self.series.entry(source).or_default().extend(own);
+        }
         self.kinds = kinds;
-        self.next = next;
         Ok(appended)
     }
 

@@ -4,14 +4,13 @@
 use std::{sync::Arc, time::Duration};
 
 use jiff::Timestamp;
-use reqwest::Client;
 use sd_notify::NotifyState;
 use tokio::time::{Interval, MissedTickBehavior, interval};
 use tokio_util::sync::CancellationToken;
 use tracing::{error, warn};
 
 use super::House;
-use crate::{config::Address, mqtt::Publisher};
+use crate::{calls, config::Address, mqtt::Publisher};
 
 /// Between signs to a broker.
 const BROKER_EVERY: Duration = Duration::from_secs(60);
@@ -41,7 +40,7 @@ fn tell(state: NotifyState<'_>) {
 
 /// Asks an address for nothing, so that whoever answers there can miss it.
 pub(super) async fn pings(house: Arc<House>, url: Address, often: Duration, stop: CancellationToken) {
-    let client = match Client::builder().timeout(PATIENCE).build() {
+    let client = match calls::client().timeout(PATIENCE).build() {
         Ok(client) => client,
         Err(error) => {
             error!("No signs of life are sent: {error}.");

@@ -27,6 +27,7 @@ use crate::{
     deliver::Destination,
     http,
     incoming::{Counted, Kind, Meter},
+    kept_up::Stumbles,
     series,
     store::{BatchId, Heard, Sequence, Store, StoreError},
 };
@@ -102,6 +103,8 @@ pub(crate) struct House {
     pub(crate) posted: Arc<Meter>,
     /// What came in and what was reckoned, for the metrics.
     pub(crate) counted: Counted,
+    /// Tasks that fell over faults of ours and stood up again.
+    pub(crate) stumbles: Arc<Stumbles>,
     /// Places for pages that listen.
     pub(crate) listeners: Arc<Semaphore>,
     /// Ends the answers that have no end of their own.
@@ -158,6 +161,7 @@ impl House {
             crowd: Crowd::default(),
             posted: Arc::clone(&posted),
             counted: Counted::default(),
+            stumbles: Arc::default(),
             listeners: Arc::new(Semaphore::new(LISTENERS)),
             parting: CancellationToken::new(),
             series: config

@@ -2,11 +2,16 @@
 //! nothing that it sends is lost.
 
 use std::{
+    panic,
     sync::{Arc, PoisonError},
     time::Duration,
 };
 
-use tokio::{sync::mpsc, task::JoinHandle, time::timeout};
+use tokio::{
+    sync::mpsc,
+    task::{JoinHandle, JoinSet},
+    time::timeout,
+};
 use tokio_util::sync::CancellationToken;
 use tracing::{error, info, warn};
 
@@ -20,8 +25,10 @@ use crate::{
     decode::Calibrations,
     deliver::{self, Channel, Destination},
     hub,
-    incoming::{Inbox, Kind},
-    mqtt, serial,
+    incoming::{self, Inbox, Kind, Mends},
+    kept_up::{self, Task, keep_up},
+    mqtt::{self, Publisher},
+    serial,
 };
 
 #[derive(Debug)]
@@ -43,16 +50,14 @@ pub(super) struct Inputs {
 struct Running<C> {
     config: C,
     stop: CancellationToken,
-    tasks: Vec<JoinHandle<()>>,
+    task: JoinHandle<()>,
 }
 
 impl<C> Running<C> {
     async fn end(self) {
         self.stop.cancel();
-        for task in self.tasks {
-            if timeout(PARTING, task).await.is_err() {
-                warn!("A link did not end in time and is cut off.");
-            }
+        if timeout(PARTING, self.task).await.is_err() {
+            warn!("A link did not end in time and is cut off.");
         }
     }
 }
@@ -159,10 +164,8 @@ impl Inputs {
             }
         }
         for port in &self.config.serial {
-            if !self.ports.iter().any(|running| running.config == *port)
-                && let Some(running) = self.read(port)
-            {
-                self.ports.push(running);
+            if !self.ports.iter().any(|running| running.config == *port) {
+                self.ports.push(self.read(port));
             }
         }
         let zone = &self.house.display.zone;
@@ -186,90 +189,172 @@ impl Inputs {
 
     fn tell<C: Clone>(&self, config: &C, destination: Destination, channel: Channel) -> Running<C> {
         let stop = self.stop.child_token();
-        let carried = deliver::carry(Arc::clone(&self.house), destination, channel, stop.clone());
         Running {
             config: config.clone(),
+            task: carried(&self.house, destination, channel, &stop),
             stop,
-            tasks: vec![tokio::spawn(carried)],
         }
     }
 
     fn listen_to(&self, broker: &Broker) -> Running<Broker> {
         let stop = self.stop.child_token();
-        let link = mqtt::start(
-            broker.clone(),
-            Arc::clone(&self.calibrations),
-            self.inbox.clone(),
-            stop.clone(),
-        );
-        self.house.counted.meter(Kind::Mqtt, &link.meter);
-        let mut tasks = vec![link.task];
-        tasks.push(tokio::spawn(peers::hear(Arc::clone(&self.house), link.overheard)));
-        if let Some(publisher) = link.publisher {
-            if let Some(prefix) = &broker.publish_prefix {
-                let topic = format!("{prefix}/heartbeat");
-                let signs =
-                    heartbeat::broker(Arc::clone(&self.house), publisher.clone(), topic, stop.clone());
-                tasks.push(tokio::spawn(signs));
-            }
-            if let (Some(commands), Some(prefix)) = (link.commands, &broker.publish_prefix) {
-                let topic = format!("{prefix}/reply");
-                let orders =
-                    deliver::orders::obey(Arc::clone(&self.house), publisher.clone(), topic, commands);
-                tasks.push(tokio::spawn(orders));
-            }
-            if let Some(publish_prefix) = &broker.publish_prefix {
-                let place = hub::Place {
-                    broker: format!("{}:{}", broker.host, broker.port),
-                    prefix: broker.discovery_prefix.clone(),
-                    publish_prefix: publish_prefix.clone(),
-                };
-                let announced =
-                    hub::announce(Arc::clone(&self.house), publisher.clone(), place, stop.clone());
-                tasks.push(tokio::spawn(announced));
-            }
-            if self.config.share != Share::All {
-                let told = peers::tell(Arc::clone(&self.house), publisher.clone(), stop.clone());
-                tasks.push(tokio::spawn(told));
-            }
-            let destination = Destination::of_broker(broker);
-            let channel = Channel::Broker(publisher);
-            let carried = deliver::carry(Arc::clone(&self.house), destination, channel, stop.clone());
-            tasks.push(tokio::spawn(carried));
-        }
+        let listening = Listening {
+            house: Arc::clone(&self.house),
+            broker: broker.clone(),
+            calibrations: Arc::clone(&self.calibrations),
+            inbox: self.inbox.clone(),
+            tells_share: self.config.share != Share::All,
+        };
+        let ended = stop.clone();
+        let what = format!("The link to broker {}", broker.name());
+        let task = keep_up(&self.house.stumbles, what, stop.clone(), move || {
+            let stop = ended.child_token();
+            let link = mqtt::start(
+                listening.broker.clone(),
+                Arc::clone(&listening.calibrations),
+                listening.inbox.clone(),
+                stop.clone(),
+            );
+            listening.house.counted.meter(Kind::Mqtt, &link.meter);
+            Box::pin(listening.clone().live(link, stop))
+        });
         Running {
             config: broker.clone(),
             stop,
-            tasks,
+            task,
         }
     }
 
-    fn read(&self, port: &Port) -> Option<Running<Port>> {
+    fn read(&self, port: &Port) -> Running<Port> {
         let stop = self.stop.child_token();
-        let begun = serial::start(
-            port.clone(),
-            Arc::clone(&self.calibrations),
+        let (house, inbox, calibrations) = (
+            Arc::clone(&self.house),
             self.inbox.clone(),
-            stop.clone(),
+            Arc::clone(&self.calibrations),
         );
-        match begun {
-            Ok(line) => {
-                self.house.counted.meter(Kind::Serial, &line.meter);
-                let ended = tokio::task::spawn_blocking(move || {
-                    if line.thread.join().is_err() {
-                        error!("The thread of a serial port has ended in disorder.");
-                    }
-                });
-                Some(Running {
-                    config: port.clone(),
-                    stop,
-                    tasks: vec![ended],
-                })
+        let (config, ended) = (port.clone(), stop.clone());
+        let what = format!("The port {}", port.name);
+        let task = keep_up(&self.house.stumbles, what, stop.clone(), move || {
+            let (calibrations, inbox) = (Arc::clone(&calibrations), inbox.clone());
+            let begun = serial::start(config.clone(), calibrations, inbox, ended.clone());
+            match &begun {
+                Ok(line) => house.counted.meter(Kind::Serial, &line.meter),
+                Err(error) => {
+                    error!(port = %config.name, "The system gives no thread to read this port: {error}.");
+                }
             }
-            Err(error) => {
-                error!(port = %port.name, "The system gives no thread to read this port: {error}.");
-                None
+            async move {
+                let Ok(serial::Line { meter, thread }) = begun else {
+                    return;
+                };
+                let ended = tokio::task::spawn_blocking(move || thread.join()).await;
+                if let Ok(Err(fault)) = ended {
+                    meter.down("fault", incoming::STUMBLED, Mends::ByItself);
+                    panic::resume_unwind(fault);
+                }
             }
+        });
+        Running {
+            config: port.clone(),
+            stop,
+            task,
+        }
+    }
+}
+
+/// Carries a channel's rows of the outbox, whatever it stumbles over.
+fn carried(
+    house: &Arc<House>,
+    destination: Destination,
+    channel: Channel,
+    stop: &CancellationToken,
+) -> JoinHandle<()> {
+    let (house, ended) = (Arc::clone(house), stop.clone());
+    let (what, stumbles) = (
+        format!("Telling {}", destination.name),
+        Arc::clone(&house.stumbles),
+    );
+    keep_up(&stumbles, what, stop.clone(), move || {
+        deliver::carry(
+            Arc::clone(&house),
+            destination.clone(),
+            channel.clone(),
+            ended.clone(),
+        )
+    })
+}
+
+/// Begins a task that speaks to a broker.
+type Speaker = Box<dyn Fn(Arc<House>, Publisher, CancellationToken) -> Task + Send>;
+
+/// What the link to a broker needs.
+#[derive(Clone, Debug)]
+struct Listening {
+    house: Arc<House>,
+    broker: Broker,
+    calibrations: Arc<Calibrations>,
+    inbox: Inbox,
+    tells_share: bool,
+}
+
+impl Listening {
+    /// Until the stop, or until a part of it panics. What only speaks stands up by itself, so that
+    /// readings come in meanwhile.
+    async fn live(self, link: mqtt::Link, stop: CancellationToken) {
+        let Self { house, broker, .. } = self;
+        let meter = link.meter;
+        let mut life = JoinSet::new();
+        life.spawn(kept_up::part(link.task));
+        life.spawn(peers::hear(Arc::clone(&house), link.overheard));
+        if let (Some(publisher), Some(prefix)) = (link.publisher, broker.publish_prefix.clone()) {
+            if let Some(commands) = link.commands {
+                let topic = format!("{prefix}/reply");
+                life.spawn(deliver::orders::obey(
+                    Arc::clone(&house),
+                    publisher.clone(),
+                    topic,
+                    commands,
+                ));
+            }
+            let kept = |what: &str, speaker: Speaker| {
+                let (house, publisher, stop) = (Arc::clone(&house), publisher.clone(), stop.clone());
+                let (what, ended) = (format!("{what} to broker {}", broker.name()), stop.clone());
+                let stumbles = Arc::clone(&house.stumbles);
+                kept_up::part(keep_up(&stumbles, what, ended, move || {
+                    speaker(Arc::clone(&house), publisher.clone(), stop.clone())
+                }))
+            };
+            let topic = format!("{prefix}/heartbeat");
+            life.spawn(kept(
+                "Giving signs of life",
+                Box::new(move |house, publisher, stop| {
+                    Box::pin(heartbeat::broker(house, publisher, topic.clone(), stop))
+                }),
+            ));
+            let place = hub::Place {
+                broker: broker.name(),
+                prefix: broker.discovery_prefix.clone(),
+                publish_prefix: prefix,
+            };
+            life.spawn(kept(
+                "Telling hubs",
+                Box::new(move |house, publisher, stop| {
+                    Box::pin(hub::announce(house, publisher, place.clone(), stop))
+                }),
+            ));
+            if self.tells_share {
+                life.spawn(kept(
+                    "Telling the other daemons",
+                    Box::new(|house, publisher, stop| Box::pin(peers::tell(house, publisher, stop))),
+                ));
+            }
+            let channel = Channel::Broker(publisher);
+            let destination = Destination::of_broker(&broker);
+            life.spawn(kept_up::part(carried(&house, destination, channel, &stop)));
+        }
+        if let Err(fault) = kept_up::together(life, &stop).await {
+            meter.down("fault", incoming::STUMBLED, Mends::ByItself);
+            panic::resume_unwind(fault);
         }
     }
 }

@@ -55,6 +55,7 @@ use crate::{
     decode::Zero,
     deliver, http,
     incoming::{self, Inbox, Incoming},
+    kept_up::{Pillars, Task, keep_up},
     series,
     store::Store,
 };
@@ -226,6 +227,8 @@ pub async fn serve(setup: Setup) -> Result<(), Failure> {
 pub(crate) struct Daemon {
     house: Arc<House>,
     intake: intake::Intake,
+    pillars: Pillars,
+    /// What stands up by itself.
     tasks: Vec<JoinHandle<()>>,
 }
 
@@ -259,53 +262,79 @@ impl Daemon {
         let thinning = thinning::Thinning::new(Arc::clone(&house), &config, stop.clone());
         let pinged = config.ping_url.clone().map(|url| (url, config.ping_every));
         let inputs = inputs::Inputs::start(Arc::clone(&house), config, setup.inbox, stop.clone());
-        let mut tasks = vec![tokio::spawn(inputs.run(setup.reloads))];
+        let mut pillars = Pillars::default();
+        pillars.spawn("the task that begins and ends links", inputs.run(setup.reloads));
         let asked_at = own
             .as_ref()
             .map_or(Ok(address), TcpListener::local_addr)
             .map_err(unserved)?;
         // Before anybody is answered: who has seen the page finds the daemon by its folder, too.
         house.store.write(move |writer| writer.serves(asked_at)).await?;
-        tasks.push(tokio::spawn(http::serve(
-            Arc::clone(&house),
-            listener,
-            http::Way::Front,
-            stop.clone(),
-        )));
-        tasks.extend(own.map(|own| {
-            let house = Arc::clone(&house);
-            tokio::spawn(http::serve(house, own, http::Way::CommandLine, stop.clone()))
-        }));
-        tasks.extend(thinning.map(|thinning| tokio::spawn(thinning.run())));
-        tasks.push(tokio::spawn(heartbeat::systemd(Arc::clone(&house), stop.clone())));
-        if let Some((url, often)) = pinged {
-            tasks.push(tokio::spawn(heartbeat::pings(
-                Arc::clone(&house),
-                url,
-                often,
-                stop.clone(),
-            )));
+        let page = http::serve(Arc::clone(&house), listener, http::Way::Front, stop.clone());
+        pillars.spawn("the page", page);
+        if let Some(own) = own {
+            let asked = http::serve(Arc::clone(&house), own, http::Way::CommandLine, stop.clone());
+            pillars.spawn("the address of the command line", asked);
         }
-        tasks.push(tokio::spawn(deliver::forget(Arc::clone(&house), stop.clone())));
-        tasks.push(tokio::spawn(peers::look_out(Arc::clone(&house), stop.clone())));
-        for (server, state) in servers.into_iter().zip(house.series.clone()) {
-            tasks.push(tokio::spawn(series::carry(
-                Arc::clone(&house),
-                server,
-                state,
+        pillars.spawn(
+            "the task that tells systemd",
+            heartbeat::systemd(Arc::clone(&house), stop.clone()),
+        );
+        let stumbles = Arc::clone(&house.stumbles);
+        let kept = |what: &str, task: fn(Arc<House>, CancellationToken) -> Task| {
+            let (house, ended) = (Arc::clone(&house), stop.clone());
+            keep_up(&stumbles, what.to_owned(), stop.clone(), move || {
+                task(Arc::clone(&house), ended.clone())
+            })
+        };
+        let mut tasks = vec![
+            kept("Forgetting old alerts", |house, stop| {
+                Box::pin(deliver::forget(house, stop))
+            }),
+            kept("Looking out for other daemons", |house, stop| {
+                Box::pin(peers::look_out(house, stop))
+            }),
+        ];
+        if let Some(thinning) = thinning {
+            tasks.push(keep_up(
+                &stumbles,
+                "Thinning old readings".to_owned(),
                 stop.clone(),
-            )));
+                move || thinning.clone().run(),
+            ));
+        }
+        if let Some((url, often)) = pinged {
+            let (house, ended) = (Arc::clone(&house), stop.clone());
+            tasks.push(keep_up(
+                &stumbles,
+                "Giving signs of life".to_owned(),
+                stop.clone(),
+                move || heartbeat::pings(Arc::clone(&house), url.clone(), often, ended.clone()),
+            ));
+        }
+        for (server, state) in servers.into_iter().zip(house.series.clone()) {
+            let (house, ended) = (Arc::clone(&house), stop.clone());
+            tasks.push(keep_up(
+                &stumbles,
+                format!("Telling {}", server.url),
+                stop.clone(),
+                move || {
+                    series::carry(
+                        Arc::clone(&house),
+                        server.clone(),
+                        Arc::clone(&state),
+                        ended.clone(),
+                    )
+                },
+            ));
         }
         info!("{}", entrance::told(&house.gate.access(), address));
         if let Some(address) = post_listen {
             let unserved = |source| Failure::Posts { address, source };
             let listener = TcpListener::bind(address).await.map_err(unserved)?;
             let address = listener.local_addr().map_err(unserved)?;
-            tasks.push(tokio::spawn(http::serve_posts(
-                Arc::clone(&house),
-                listener,
-                stop.clone(),
-            )));
+            let posts = http::serve_posts(Arc::clone(&house), listener, stop.clone());
+            pillars.spawn("the address for posted readings", posts);
             info!("Readings may be posted to http://{address}/api/v1/readings, by whoever knows the token.");
         }
         let intake = intake::Intake {
@@ -319,7 +348,12 @@ impl Daemon {
             kept: None,
             asked: None,
         };
-        Ok(Self { house, intake, tasks })
+        Ok(Self {
+            house,
+            intake,
+            pillars,
+            tasks,
+        })
     }
 
     pub(crate) fn house(&self) -> Arc<House> {
@@ -328,8 +362,17 @@ impl Daemon {
 
     /// Until the stop.
     pub(crate) async fn run(self) -> Result<(), Failure> {
-        let stop = self.intake.stop.clone();
-        let ended = self.intake.run().await;
+        let Self {
+            house,
+            intake,
+            mut pillars,
+            tasks,
+        } = self;
+        let stop = intake.stop.clone();
+        let ended = tokio::select! {
+            ended = intake.run() => ended,
+            what = pillars.fallen() => Err(Failure::Ended { what }),
+        };
         stop.cancel();
         let ended = match ended {
             Ok(workers) => {
@@ -338,12 +381,13 @@ impl Daemon {
             }
             Err(failure) => Err(failure),
         };
-        for task in self.tasks {
+        pillars.end().await;
+        for task in tasks {
             if timeout(PARTING, task).await.is_err() {
                 warn!("A link or page did not end in time and is cut off.");
             }
         }
-        let closed = self.house.store.clone().close().await.map_err(Failure::Store);
+        let closed = house.store.clone().close().await.map_err(Failure::Store);
         if ended.is_ok() && closed.is_ok() {
             info!("Stopped in order.");
         }

@@ -15,7 +15,7 @@ const EVERY: Duration = Duration::from_secs(3_600);
 /// How many readings go in one transaction.
 const AT_ONCE: u32 = 2_000;
 
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct Thinning {
     house: Arc<House>,
     raw_for: SignedDuration,

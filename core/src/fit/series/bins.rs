@@ -104,6 +104,12 @@ impl Bins {
             .filter_map(|bin| Some((self.index(bin.first()?.0), bin)))
     }
 
+    /// How many hold something of before `until_h`.
+    pub(super) fn filled(&self, until_h: f64) -> usize {
+        let before = |bin: &[(f32, f32)]| bin.first().is_some_and(|(h, _)| f64::from(*h) < until_h);
+        self.bins().filter(|(_, bin)| before(bin)).count()
+    }
+
     fn unkept(&self, index: i32) -> u32 {
         self.more.get(&index).copied().unwrap_or(0)
     }

@@ -1,6 +1,9 @@
 //! Readings that have no place by time yet are found like all others, and are as durable.
 
-use super::{super::fresh::SETTLE_AT, *};
+use super::{
+    super::fresh::{SETTLE_AT, STRAIGHT_FROM, STRAIGHT_OF_EACH},
+    *,
+};
 
 fn pilot() -> Source {
     Source::new("pilot").unwrap()
@@ -146,7 +149,7 @@ fn many_are_settled_by_themselves_and_the_rest_at_the_end() {
     let mut writer = Writer::open(folder.path()).unwrap();
     let many = i64::try_from(SETTLE_AT).unwrap() * 5 / 2;
     let rows: Vec<Reading> = (0..many).map(|index| bar("pilot", index, 1.0)).collect();
-    for rows in rows.chunks(SETTLE_AT / 8) {
+    for rows in rows.chunks(SETTLE_AT / 80) {
         writer.append_readings(rows, at(0)).unwrap();
         assert!(counted(&writer, "fresh") < SETTLE_AT);
     }
@@ -168,7 +171,9 @@ fn a_disk_that_is_full_or_takes_nothing_keeps_what_is_there_and_all_goes_on_afte
     let mut writer = Writer::open(folder.path()).unwrap();
     let many = i64::try_from(SETTLE_AT).unwrap() - 1;
     let rows: Vec<Reading> = (0..many).map(|index| bar("pilot", index, 1.0)).collect();
-    writer.append_readings(&rows, at(0)).unwrap();
+    for rows in rows.chunks(STRAIGHT_FROM - 1) {
+        writer.append_readings(rows, at(0)).unwrap();
+    }
     let last = [bar("pilot", many, 1.0), bar("pilot", many + 1, 1.0)];
     writer.fill_up(true);
     assert!(writer.append_readings(&last, at(0)).is_err());
@@ -182,4 +187,135 @@ fn a_disk_that_is_full_or_takes_nothing_keeps_what_is_there_and_all_goes_on_afte
         [many + 1, many + 2].map(|place| Appended::New(Sequence(place)))
     );
     assert_eq!(counted(&writer, "reading"), SETTLE_AT + 1);
+}
+
+/// Rows of two sensors, some late, some twice in one lot, some twice over all.
+fn muddled(lots: i64) -> Vec<Vec<Reading>> {
+    let lot = |lot: i64| {
+        let row = |index: i64| {
+            let when = lot * 500 + index * 7 % 600;
+            let value = 1.0 + 0.001 * f64::from(i32::try_from((lot + index) % 97).unwrap());
+            [bar("pilot", when, value), bar("kitchen", when, 2.0 * value)]
+        };
+        (0..150).chain([3, 149, 0]).flat_map(row).collect()
+    };
+    (0..lots).map(lot).collect()
+}
+
+/// Every place in the order that waits is behind all that have theirs by time.
+fn in_order(writer: &Writer) -> bool {
+    let query = "SELECT coalesce((SELECT min(seq) FROM fresh) > (SELECT max(seq) FROM reading), true)";
+    writer
+        .connection()
+        .query_row(query, [], |row| row.get(0))
+        .unwrap()
+}
+
+#[test]
+fn many_of_few_sensors_go_straight_to_their_places_and_the_answers_are_the_same() {
+    let folders = [tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap()];
+    let [mut straight, mut waited] = folders
+        .each_ref()
+        .map(|folder| Writer::open(folder.path()).unwrap());
+    for (number, lot) in muddled(6).iter().enumerate() {
+        let found = straight.append_readings(lot, at(1_000)).unwrap();
+        assert_eq!(counted(&straight, "fresh"), 0);
+        let by_few: Vec<Appended> = lot
+            .chunks(STRAIGHT_FROM / 2)
+            .flat_map(|rows| waited.append_readings(rows, at(1_000)).unwrap())
+            .collect();
+        assert_eq!(found, by_few, "lot {number}");
+        let twice = found
+            .iter()
+            .filter(|answer| **answer == Appended::Duplicate)
+            .count();
+        assert!(twice >= 6, "{twice}");
+        // A few between the lots wait, and are not passed by.
+        let few = [
+            bar("pilot", 10_000, 1.0),
+            bar("cellar", 20_000 - i64::try_from(number).unwrap(), 1.0),
+        ];
+        for writer in [&mut straight, &mut waited] {
+            let found = writer.append_readings(&few, at(1_000)).unwrap();
+            assert_eq!(found[0] == Appended::Duplicate, number > 0);
+            assert!(in_order(writer));
+        }
+        assert_eq!(counted(&straight, "fresh"), if number == 0 { 2 } else { 1 });
+    }
+    assert!(counted(&waited, "fresh") > 1_000);
+    assert_eq!(asked(&straight), asked(&waited));
+    let thinned = [&mut straight, &mut waited].map(|writer| writer.thin(at(2_000), &[], 10_000).unwrap());
+    assert!(thinned[0] > 500 && thinned[0] == thinned[1], "{thinned:?}");
+    let again = muddled(6).concat();
+    let found = straight.append_readings(&again, at(1_001)).unwrap();
+    let by_few: Vec<Appended> = again
+        .chunks(STRAIGHT_FROM / 2)
+        .flat_map(|rows| waited.append_readings(rows, at(1_001)).unwrap())
+        .collect();
+    assert_eq!(found, by_few);
+    assert_eq!(asked(&straight), asked(&waited));
+}
+
+#[test]
+fn few_of_each_sensor_wait_however_many_they_are() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut writer = Writer::open(folder.path()).unwrap();
+    let each = i64::try_from(STRAIGHT_OF_EACH).unwrap();
+    let rows = |of_each: i64| -> Vec<Reading> {
+        (0..of_each)
+            .flat_map(|index| (0..10).map(move |sensor| bar(&format!("gauge {sensor}"), index, 1.0)))
+            .collect()
+    };
+    let waiting = rows(each - 1);
+    writer.append_readings(&waiting, at(0)).unwrap();
+    assert_eq!(counted(&writer, "fresh"), waiting.len());
+    // All of these but the last ten are there.
+    writer.append_readings(&rows(each), at(0)).unwrap();
+    assert_eq!(counted(&writer, "fresh"), waiting.len() + 10);
+    let few: Vec<Reading> = (0..99).map(|second| bar("pilot", second, 1.0)).collect();
+    writer.append_readings(&few, at(0)).unwrap();
+    assert_eq!(counted(&writer, "reading"), 0);
+    let many: Vec<Reading> = (99..199).map(|second| bar("pilot", second, 1.0)).collect();
+    writer.append_readings(&many, at(0)).unwrap();
+    assert_eq!(counted(&writer, "reading"), waiting.len() + 10 + 199);
+}
+
+#[test]
+fn many_that_do_not_fit_on_the_disk_change_nothing_and_those_of_a_crash_are_there() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut writer = Writer::open(folder.path()).unwrap();
+    let few = [bar("pilot", 100_000, 1.0), bar("kitchen", 100_000, 1.0)];
+    writer.append_readings(&few, at(0)).unwrap();
+    let lots = muddled(2);
+    writer.append_readings(&lots[0], at(90_000)).unwrap();
+    writer
+        .append_readings(&[bar("pilot", 100_001, 1.0)], at(90_000))
+        .unwrap();
+    let before = asked(&writer);
+    writer.fill_up(true);
+    let much: Vec<Reading> = (0..20_000)
+        .map(|second| bar("pilot", 200_000 + second, 1.0))
+        .collect();
+    assert!(writer.append_readings(&much, at(90_000)).is_err());
+    writer.fill_up(false);
+    assert_eq!(asked(&writer), before);
+    assert_eq!(counted(&writer, "fresh"), 1);
+    let first = writer.append_readings(&lots[1], at(90_000)).unwrap();
+    let crashed = tempfile::tempdir().unwrap();
+    for ending in ["", "-wal"] {
+        let name = format!("{FILE}{ending}");
+        std::fs::copy(folder.path().join(&name), crashed.path().join(&name)).unwrap();
+    }
+    let mut after = Writer::open(crashed.path()).unwrap();
+    assert_eq!(asked(&after), asked(&writer));
+    let again = after.append_readings(&lots[1], at(90_000)).unwrap();
+    assert_eq!(again, vec![Appended::Duplicate; first.len()]);
+    let next = after
+        .append_readings(&[bar("pilot", 100_002, 1.0)], at(90_000))
+        .unwrap();
+    let last = first.iter().filter_map(|answer| match answer {
+        Appended::New(place) => Some(place.0),
+        _ => None,
+    });
+    assert_eq!(next, [Appended::New(Sequence(last.max().unwrap() + 1))]);
 }

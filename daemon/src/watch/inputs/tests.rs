@@ -105,3 +105,41 @@ fn what_a_reload_cannot_change_is_named() {
     assert_eq!(fixed(&old, &new), ["place", "alerts"]);
     assert!(fixed(&old, &old).is_empty());
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_port_over_which_the_program_stumbles_is_read_again_and_says_so_meanwhile() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = Store::open(folder.path()).unwrap();
+    let (house, _requests) = house(&store).await;
+    let (mut stumbles, stumbles_name) = pair();
+    let (mut other, other_name) = pair();
+    let (inbox, mut heard) = incoming::channel();
+    let stop = CancellationToken::new();
+    let config = config(&[(&stumbles_name, "stumbles"), (&other_name, "other")]);
+    let inputs = Inputs::start(Arc::clone(&house), config, inbox, stop.clone());
+    let (_reload, reloads) = mpsc::channel(1);
+    let running = tokio::spawn(inputs.run(reloads));
+    until_heard(&mut stumbles, &mut heard, "stumbles").await;
+    // The meters of those that have ended stay, before those of the living.
+    let states = || {
+        let meters = house.counted.meters().into_iter();
+        let of = meters.filter(|(_, meter)| meter.name.ends_with(&stumbles_name));
+        of.map(|(_, meter)| meter).collect::<Vec<_>>()
+    };
+    stumbles.write_all(serial::FAULT).unwrap();
+    stumbles.write_all(b"\n").unwrap();
+    timeout(PATIENCE, async {
+        while states()[0].complaint.as_deref() != Some(incoming::STUMBLED) {
+            tokio::task::yield_now().await;
+        }
+    })
+    .await
+    .unwrap();
+    until_heard(&mut other, &mut heard, "other").await;
+    until_heard(&mut stumbles, &mut heard, "stumbles").await;
+    assert_eq!(states().last().unwrap().up, Some(true));
+    let what = format!("The port {stumbles_name}");
+    assert_eq!(house.stumbles.told(), (1, what.clone()));
+    stop.cancel();
+    running.await.unwrap();
+}
