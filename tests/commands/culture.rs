@@ -112,6 +112,20 @@ fn a_diary_goes_by_command_into_labels_files_and_another_house() {
         told.contains("inherit: barley, whey") && told.contains("split from jar two"),
         "{told}"
     );
+    // A feed that was noted with a wrong weight is taken back, and noted again.
+    let wrong = ["--grams", "200", "--time", "2026-02-04T08:00:13Z"];
+    kitchen.done(&[&["culture", "jar three", "fed"], &wrong[..]].concat());
+    assert!(kitchen.done(&["culture", "jar three"]).contains("with 200 g"));
+    let back = ["culture", "jar three", "taken_back", "--time"];
+    let told = kitchen.done(&[&back[..], &["2026-02-04T08:00:00Z"]].concat());
+    assert!(told.contains("Taken back of jar three: fed 200 g"), "{told}");
+    assert!(!kitchen.done(&["culture", "jar three"]).contains("200 g"));
+    let again = kitchen.run(&[&back[..], &["2026-02-04T08:00:00Z"]].concat());
+    assert!(
+        again.status == Some(2) && again.stderr.contains("no entry of jar three"),
+        "{again:#?}"
+    );
+
     let file = kitchen.write("hibiscus-12.toml", RECIPE);
     kitchen.done(&["batch", "add", &file]);
     let label = kitchen.done(&["label", "hibiscus 12", "--card"]);
@@ -127,7 +141,7 @@ fn a_diary_goes_by_command_into_labels_files_and_another_house() {
     kitchen.done(&["culture", "jar three", "--to", &to]);
     let other = Kitchen::new();
     let taken = other.done(&["culture", "--file", &to]);
-    assert!(taken.contains("4 entries were new"), "{taken}");
+    assert!(taken.contains("6 entries were new"), "{taken}");
     assert!(
         other
             .done(&["culture", "--file", &to])

@@ -37,6 +37,8 @@ pub enum Tended {
     FreeOf,
     /// It was thrown out.
     Discarded,
+    /// An entry was wrong and counts no more: that of the same moment whose [`DiaryEntry::mark`] is the text.
+    TakenBack,
 }
 
 /// A word that is no deed of a diary.
@@ -52,7 +54,7 @@ pub struct UnknownTended {
 
 impl Tended {
     /// All of them.
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 12] = [
         Self::Started,
         Self::Fed,
         Self::Taken,
@@ -64,6 +66,7 @@ impl Tended {
         Self::Holds,
         Self::FreeOf,
         Self::Discarded,
+        Self::TakenBack,
     ];
 
     /// Its name in files and commands.
@@ -81,6 +84,7 @@ impl Tended {
             Self::Holds => "holds",
             Self::FreeOf => "free_of",
             Self::Discarded => "discarded",
+            Self::TakenBack => "taken_back",
         }
     }
 
@@ -281,6 +285,37 @@ const SPOILT: [&str; 9] = [
 ];
 
 impl DiaryEntry {
+    /// What it says in one line: names it, with its moment, in an entry that takes it back.
+    #[must_use]
+    pub fn mark(&self) -> String {
+        let mut said = self.deed.name().to_owned();
+        if let Some(mass) = self.mass {
+            said.push_str(&format!(" {} g", mass.grams()));
+        }
+        let parent = self.parent.as_ref().map(CultureName::as_str);
+        let words = self.allergens.iter().map(String::as_str).chain(parent);
+        for word in words.chain(self.text.as_deref()) {
+            said.push(' ');
+            said.push_str(word.trim());
+        }
+        crate::plain::line(&said, 200).trim().to_owned()
+    }
+
+    /// The entry that takes this one back.
+    #[must_use]
+    pub fn taken_back(&self) -> Self {
+        Self {
+            culture: self.culture.clone(),
+            at: self.at,
+            deed: Tended::TakenBack,
+            mass: None,
+            parent: None,
+            allergens: Vec::new(),
+            text: Some(self.mark()),
+            lesson: None,
+        }
+    }
+
     /// It tells of mould, of pink or orange growth or of a rotten smell: the starter belongs in the bin.
     #[must_use]
     pub fn looks_spoilt(&self) -> bool {
@@ -322,9 +357,18 @@ pub struct CultureState {
 }
 
 impl Diary {
-    /// Of these entries; their order does not matter, save among those of one moment.
+    /// Of these entries, without those that were taken back; their order does not matter, save among those of one moment.
     #[must_use]
     pub fn new(mut entries: Vec<DiaryEntry>) -> Self {
+        let back: BTreeSet<(CultureName, Timestamp, Option<String>)> = entries
+            .iter()
+            .filter(|entry| entry.deed == Tended::TakenBack)
+            .map(|entry| (entry.culture.clone(), entry.at, entry.text.clone()))
+            .collect();
+        entries.retain(|entry| {
+            entry.deed != Tended::TakenBack
+                && (back.is_empty() || !back.contains(&(entry.culture.clone(), entry.at, Some(entry.mark()))))
+        });
         entries.sort_by_key(|entry| entry.at);
         Self(entries)
     }
@@ -502,6 +546,26 @@ mod tests {
         let early = "2026-01-01T00:00:00Z".parse().unwrap();
         assert_eq!(diary.state(&name("jar two"), early), None);
         assert_eq!(diary.cultures(), [&name("jar one"), &name("jar two")]);
+    }
+
+    #[test]
+    fn an_entry_that_was_taken_back_counts_no_more_and_the_right_one_does() {
+        let diary = read(LIFE);
+        let two = name("jar two");
+        let feed = diary.of(&two).find(|entry| entry.deed == Tended::Fed).unwrap();
+        let back = serde_json::to_string(&feed.taken_back()).unwrap();
+        let right =
+            r#"{"record":"diary","culture":"jar two","time":"2026-02-14T08:00:00Z","deed":"fed","grams":15}"#;
+        let mended = read(&format!("{LIFE}\n{back}\n{right}"));
+        let at = "2026-03-01T00:00:00Z".parse().unwrap();
+        let state = mended.state(&name("jar two"), at).unwrap();
+        assert!((state.fed_grams.unwrap() - 15.0).abs() < 1e-9);
+        assert_eq!(state.allergens, ["barley"]);
+        assert_eq!(mended.entries().len(), diary.entries().len());
+        // Another culture's entry of the same moment stays.
+        let of_one = r#"{"record":"diary","culture":"jar one","time":"2026-02-14T08:00:00Z","deed":"fed","grams":15.5,"allergens":["rye"]}"#;
+        let other = read(&format!("{LIFE}\n{of_one}\n{back}"));
+        assert!(other.allergens(&name("jar one"), at).contains(&"rye".to_owned()));
     }
 
     #[test]

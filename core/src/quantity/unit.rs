@@ -116,9 +116,11 @@ impl FromStr for Unit {
     type Err = UnknownUnit;
 
     fn from_str(text: &str) -> Result<Self, UnknownUnit> {
+        // As people write it: °P, °C.
+        let said = text.replace('\u{b0}', "deg");
         SPELLINGS
             .iter()
-            .find(|(spelling, _)| *spelling == text)
+            .find(|(spelling, _)| *spelling == said)
             .map(|(_, unit)| *unit)
             .ok_or_else(|| UnknownUnit {
                 given: crate::plain::line(text, 40),
@@ -145,6 +147,7 @@ mod tests {
         for (spelling, unit) in SPELLINGS {
             assert_eq!(spelling.parse(), Ok(unit));
         }
+        assert_eq!("\u{b0}P".parse(), Ok(Unit::Plato));
         assert_eq!("BAR".parse::<Unit>().unwrap_err().given, "BAR");
     }
 

@@ -18,16 +18,16 @@ use super::{
     export::whole,
     json,
     keeper::{Diaries, Empty, Found, Where},
-    proof, read, say,
+    local, proof, read, say,
 };
 use crate::page::{self, Context, SPOILT};
 
 /// Keep the diary of a culture: feeds, rest, splits, looks, proofs.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Deeds: started, fed, taken, chilled, warmed, split_from, looked, proofed, holds, free_of, discarded.\n\n\
+    after_help = "Deeds: started, fed, taken, chilled, warmed, split_from, looked, proofed, holds, free_of, discarded, taken_back.\n\n\
                   Examples:\n  fobwatch culture\n  fobwatch culture 'jar two'\n  fobwatch culture 'jar two' started --allergens barley --text 'from a \
-                  friend'\n  fobwatch culture 'jar two' fed --grams 20 --text 'ginger and sugar'\n  fobwatch culture 'jar two' looked --text 'foams, \
+                  friend'\n  fobwatch culture 'jar two' fed --grams 20 --text 'ginger and sugar'\n  fobwatch culture 'jar two' taken_back --time '2026-03-05 15:00'\n  fobwatch culture 'jar two' looked --text 'foams, \
                   smells of bread'\n  fobwatch culture 'jar three' split_from --parent 'jar two'\n  fobwatch culture 'jar two' proofed --of 'proof of jar two 3'\n  \
                   fobwatch culture 'jar two' --to jar-two.jsonl\n  fobwatch culture --file jar-two.jsonl\n\n\
                   Allergens are inherited: by cultures that are split from this one, and by the labels of its batches. A proof is a small plastic bottle \
@@ -42,7 +42,7 @@ pub(super) struct CultureCommand {
     #[arg(value_name = "DEED", value_parser = tended, requires = "culture")]
     deed: Option<Tended>,
     /// How much was fed or taken, in grams
-    #[arg(long, value_name = "GRAMS", requires = "deed")]
+    #[arg(long, value_name = "GRAMS", requires = "deed", value_parser = super::number)]
     grams: Option<f64>,
     /// The culture that it was split from
     #[arg(long, value_name = "NAME", requires = "deed", value_parser = culture)]
@@ -76,6 +76,9 @@ impl CultureCommand {
     pub(super) fn run(self) -> Result<(), Ended> {
         if let Some(file) = &self.file {
             return self.take(&read(file)?, Some(file));
+        }
+        if let (Some(culture), Some(Tended::TakenBack)) = (&self.culture, self.deed) {
+            return self.take_back(culture);
         }
         if let (Some(culture), Some(deed)) = (&self.culture, self.deed) {
             let line = self.line(culture, deed)?;
@@ -124,6 +127,42 @@ impl CultureCommand {
         Ok(Value::Object(entry))
     }
 
+    /// Takes back the one entry of the minute that was named.
+    fn take_back(&self, culture: &CultureName) -> Result<(), Ended> {
+        let Some(at) = self.time else {
+            return Err(Ended::Refused(format!(
+                "which entry is to be taken back? allowed: --time with its minute, as `fobwatch culture '{culture}'` tells it"
+            )));
+        };
+        let mut found = self.place.find(Empty::Refuse)?;
+        let diary = Diary::new(found.keeper.diary()?.entries);
+        let of_minute = |entry: &&DiaryEntry| (0..60).contains(&entry.at.duration_since(at).as_secs());
+        let meant: Vec<&DiaryEntry> = diary.of(culture).filter(of_minute).collect();
+        let said = |entry: &&DiaryEntry| {
+            self.text
+                .as_deref()
+                .is_none_or(|text| entry.mark().starts_with(text.trim()))
+        };
+        match meant.iter().copied().filter(said).collect::<Vec<_>>().as_slice() {
+            [one] => {
+                found.keeper.tend(&json(&one.taken_back())?)?;
+                say(&format!("Taken back of {culture}: {}.", one.mark()))
+            }
+            _ => {
+                let marks: Vec<String> = meant.iter().map(|entry| format!("'{}'", entry.mark())).collect();
+                Err(Ended::Refused(match marks.as_slice() {
+                    [] => format!(
+                        "no entry of {culture} is of that minute; `fobwatch culture '{culture}'` tells them"
+                    ),
+                    marks => format!(
+                        "several entries of {culture} may be meant; allowed: --text with the beginning of one: {}",
+                        marks.join(", ")
+                    ),
+                }))
+            }
+        }
+    }
+
     fn take(&self, lines: &str, file: Option<&Path>) -> Result<(), Ended> {
         let mut found = self.place.find(Empty::Begin)?;
         let new = found.keeper.tend(lines).map_err(|ended| match (ended, file) {
@@ -146,6 +185,15 @@ impl CultureCommand {
             )?);
         }
         say(&format!("Noted of {culture}."))?;
+        if let Some(state) = diary.state(culture, Timestamp::MAX)
+            && let Some(at) = state.discarded_at
+            && self.deed != Some(Tended::Discarded)
+        {
+            let at = local(at, &found.zone);
+            say(&format!(
+                "It was noted as thrown out on {at}. If it is another one under the old name, note `started` or `split_from` first."
+            ))?;
+        }
         if let Some(parent) = &self.parent
             && diary.of(parent).next().is_none()
         {

@@ -96,7 +96,13 @@ impl Label {
             }
             Some("svg") => label::picture(&facts, kind),
             Some("html") => label::document(&facts, &[kind]),
-            _ => text()? + "\n",
+            None | Some("txt" | "json") => text()? + "\n",
+            Some(_) => {
+                return Err(Ended::Refused(format!(
+                    "{}: allowed: a name ending in .svg, .html or .txt",
+                    path.display()
+                )));
+            }
         };
         whole(path, |out| {
             out.write_all(written.as_bytes())

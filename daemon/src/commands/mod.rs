@@ -194,6 +194,14 @@ fn read_batch(path: &std::path::Path) -> Result<fobwatch_core::batch::Batch, End
     Ok(batch)
 }
 
+/// A number as people write it, with a decimal comma too.
+fn number(text: &str) -> Result<f64, String> {
+    let number = text.trim().replace(',', ".").parse::<f64>().ok();
+    number
+        .filter(|number| number.is_finite())
+        .ok_or_else(|| "allowed: a number, as 2.1".to_owned())
+}
+
 /// The configuration, or the defaults.
 fn read_config(path: Option<&std::path::Path>) -> Result<crate::config::Config, Ended> {
     crate::config::Config::load(path).map_err(|bad| {
@@ -214,6 +222,18 @@ fn json(record: &impl serde::Serialize) -> Result<String, Ended> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn numbers_are_taken_as_people_write_them() {
+        assert_eq!(number("2,1"), Ok(2.1));
+        assert_eq!(number(" -0.5 "), Ok(-0.5));
+        for bad in ["", "two", "NaN", "inf", "1.2,3"] {
+            assert!(
+                number(bad).is_err_and(|why| why.starts_with("allowed: ")),
+                "{bad}"
+            );
+        }
+    }
 
     /// The words of a command line as a shell splits them, as far as examples go: blanks and single quotes.
     fn words(line: &str) -> Vec<String> {

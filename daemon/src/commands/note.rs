@@ -10,7 +10,7 @@ use serde_json::{Map, Value, json as object};
 use super::{
     Ended, json,
     keeper::{Empty, Noted, Where},
-    local, read, say,
+    local, number, read, say,
 };
 use crate::moment;
 
@@ -34,7 +34,7 @@ pub(super) struct NoteCommand {
     #[arg(long, value_name = "NUMBERS", value_parser = bottles)]
     bottles: Option<Numbers>,
     /// A number that was read; negative ones as --value=-0.5
-    #[arg(long, value_name = "NUMBER", requires = "unit", allow_negative_numbers = true)]
+    #[arg(long, value_name = "NUMBER", requires = "unit", allow_negative_numbers = true, value_parser = number)]
     value: Option<f64>,
     /// Its unit, as bar or SG
     #[arg(long, value_name = "UNIT", requires = "value")]
@@ -111,7 +111,8 @@ impl NoteCommand {
                 })?)?;
             } else {
                 let at = local(note.time, &found.zone);
-                say(&format!("Noted of {}: {}, {at}.", batch.batch, note.kind))?;
+                let which = self.which(batch.bottles);
+                say(&format!("Noted of {}: {}{which}, {at}.", batch.batch, note.kind))?;
             }
         }
         let from = noted.iter().filter_map(|note| note.counts_from).max();
@@ -137,6 +138,26 @@ impl NoteCommand {
             )?;
         }
         Ok(())
+    }
+
+    /// " (all 8 bottles)": whoever named none may have meant one.
+    fn which(&self, all: u32) -> String {
+        let of_bottles = matches!(
+            self.kind,
+            Some(
+                NoteKind::Opened
+                    | NoteKind::MovedToFridge
+                    | NoteKind::TakenOut
+                    | NoteKind::Vented
+                    | NoteKind::GivenAway
+                    | NoteKind::Broken
+            )
+        );
+        if of_bottles && self.bottles.is_none() && all > 1 {
+            format!(" (all {all} bottles; one of them: --bottles 3)")
+        } else {
+            String::new()
+        }
     }
 
     /// The note as its line of JSON.
@@ -190,6 +211,7 @@ mod tests {
         assert_eq!(bottles("3"), Ok(Numbers(vec![3])));
         assert_eq!(bottles("1,2"), Ok(Numbers(vec![1, 2])));
         assert_eq!(bottles("1-4, 6"), Ok(Numbers(vec![1, 2, 3, 4, 6])));
+        assert_eq!(bottles("2,1,1-2"), Ok(Numbers(vec![1, 2])));
         for bad in ["", "0", "1,", "4-1", "-3", "a", "1.5", "1-99999999", "4294967296"] {
             assert!(bottles(bad).is_err(), "{bad}");
         }

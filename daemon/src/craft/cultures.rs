@@ -12,6 +12,7 @@ use fobwatch_core::{
     engine::{ClockSource, Monitor, Settings},
     fit::Passed,
     quantity::{MassConcentration, Temperature},
+    reading::Quantity,
 };
 
 use super::led::{gone_over, rows};
@@ -34,7 +35,11 @@ impl Gathered {
     /// Of an engine that has heard all. It takes a dozen fits.
     pub(crate) fn of(monitor: &Monitor) -> Option<Self> {
         let lesson = monitor.lively_lesson()?;
-        let past = monitor.past();
+        let mut past = monitor.past();
+        if let Some(last) = last_heard(monitor) {
+            let measured = |passed: &Passed| passed.hours <= last;
+            past.retain(measured);
+        }
         Some(Self {
             entry: Entry {
                 lesson,
@@ -43,6 +48,17 @@ impl Gathered {
             past,
         })
     }
+}
+
+/// Hours from sealing to the last word of a sensor that sat on its bottle: what comes after it is reckoned, and no way that was gone.
+/// `None`: none was heard.
+fn last_heard(monitor: &Monitor) -> Option<f64> {
+    let view = monitor.view();
+    let own = view.sensors.iter().filter(|heard| {
+        heard.quantity != Quantity::RoomTemperature && heard.quantity != Quantity::AmbientPressure
+    });
+    let last = own.filter_map(|heard| heard.at).max()?;
+    Some(last.duration_since(view.bottled_at).as_secs_f64() / 3_600.0)
 }
 
 fn circumstances(batch: &Batch, past: &[Passed]) -> Option<Circumstances> {
@@ -174,8 +190,32 @@ mod tests {
         config::Config,
         corrected::{corrected, with},
         store::Writer,
-        watch::tests::{batch_text, start},
+        watch::tests::{batch_text, reading, start},
     };
+    use fobwatch_core::{quantity::Unit, reading::Reading};
+
+    #[test]
+    fn a_way_ends_with_the_last_word_of_its_own_sensors() {
+        let text = format!("{}[sensors]\npressure = \"pilot\"\n", batch_text("plum 1"));
+        let batch = Batch::from_toml(&text, "test").unwrap().0;
+        let settings = Config::defaults().unwrap().settings(ClockSource::Readings);
+        let of = |quantity, value, unit| move |hours: i64| reading(60 * hours, quantity, value, unit);
+        let room = of(Quantity::RoomTemperature, 21.0, Unit::Celsius);
+        let gauge = of(Quantity::Pressure, 0.1, Unit::Bar);
+        let led = |rows: Vec<Reading>| {
+            let monitor = gone_over(batch.clone(), rows, Vec::new(), settings.clone(), &mut |_| None);
+            last_heard(&monitor)
+        };
+        // The kitchen's thermometer goes on when the bottle has long been drunk.
+        let both = (0..100).flat_map(|hours| {
+            (hours <= 10)
+                .then(|| gauge(hours))
+                .into_iter()
+                .chain([room(hours)])
+        });
+        assert!((led(both.collect()).unwrap() - 10.0).abs() < 1e-9);
+        assert_eq!(led((0..100).map(room).collect()), None);
+    }
 
     #[test]
     fn a_corrected_batch_is_gone_over_again() {

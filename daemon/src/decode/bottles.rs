@@ -18,5 +18,8 @@ pub(crate) fn bottles(text: &str) -> Result<Vec<u32>, String> {
         }
         numbers.extend(first..=last);
     }
+    // Each bottle once, however often it was said.
+    numbers.sort_unstable();
+    numbers.dedup();
     Ok(numbers)
 }

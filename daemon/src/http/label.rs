@@ -76,8 +76,7 @@ pub(super) async fn recipe(
         .map_err(|bad| Complaint::new(StatusCode::INTERNAL_SERVER_ERROR, bad.to_string()))?;
     let (name, slug) = (live.batch.name.as_str(), live.slug.as_str());
     let Some(recipe) = &file.recipe else {
-        let why = "Its batch file has no [recipe]; fobwatch recipe --help shows one.".to_owned();
-        let page = label::recipe_page(name, slug, &[why], "", None, house.demo);
+        let page = label::recipe_page(name, slug, &[], "", None, house.demo);
         return Ok((StatusCode::OK, Html(page)));
     };
     let typed = asked.to.unwrap_or_default();

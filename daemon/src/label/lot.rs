@@ -178,6 +178,10 @@ impl Lot {
                 "Estimated content on {}: {middle:.2} volumes of CO2 (between {low:.2} and {high:.2})",
                 time(estimate.at)
             ));
+            let [low, middle, high] = estimate.abv_percent;
+            said.push(format!(
+                "Estimated alcohol then: {middle:.1} % (between {low:.1} and {high:.1})"
+            ));
         }
         said.push(self.caution.to_owned());
         said

@@ -95,7 +95,7 @@ pub(crate) fn volume(text: &str) -> Result<LiquidVolume, String> {
     }
 }
 
-/// The page at `/batches/NAME/recipe`. `asked`: what was typed as the volume; `wrong`: why it cannot be.
+/// The page at `/batches/NAME/recipe`. `said`: its lines, none where the batch has no recipe; `asked`: what was typed as the volume; `wrong`: why it cannot be.
 pub(crate) fn recipe_page(
     name: &str,
     slug: &str,
@@ -116,14 +116,19 @@ pub(crate) fn recipe_page(
                     @if let Some(wrong) = wrong {
                         p class="press" role="alert" { strong { "Not scaled. " } (wrong) "." }
                     }
-                    form class="tell unprinted" method="get" action={ "/batches/" (slug) "/recipe" } {
-                        fieldset {
-                            legend { "For another volume" }
-                            label { "How much drink, as 10L or 750ml" input name="to" value=(asked) maxlength="20"; }
-                            button { "Scale it" }
+                    @if said.is_empty() {
+                        p { "Nobody wrote down what it is made of: its batch file has no " code { "[recipe]" } "." }
+                        p { "Ingredients by weight can be added there, and its label names them then: " a href={ "/batches/" (slug) "/correct" } { "correct its entries" } ". An example: " code { "fobwatch batch example recipe" } }
+                    } @else {
+                        form class="tell unprinted" method="get" action={ "/batches/" (slug) "/recipe" } {
+                            fieldset {
+                                legend { "For another volume" }
+                                label { "How much drink, as 10L or 750ml" input name="to" value=(asked) maxlength="20"; }
+                                button { "Scale it" }
+                            }
                         }
+                        section class="lot" { @for line in said { p { (line) } } }
                     }
-                    section class="lot" { @for line in said { p { (line) } } }
                 }
             }
         }
@@ -134,6 +139,13 @@ pub(crate) fn recipe_page(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn without_a_recipe_there_is_nothing_to_scale() {
+        let page = |said: &[String]| recipe_page("plum 1", "plum-1", said, "", None, false);
+        assert!(!page(&[]).contains("Scale it") && page(&[]).contains("/batches/plum-1/correct"));
+        assert!(page(&["4 L of drink".to_owned()]).contains("Scale it"));
+    }
 
     #[test]
     fn volumes_are_read_with_their_unit() {

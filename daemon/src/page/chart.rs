@@ -31,6 +31,8 @@ const FOOT: f64 = CONTENT_TOP + CONTENT;
 const ROOM_FOR_A_NOTE: f64 = 0.16;
 /// Names of days across.
 const MOST_DAYS: usize = 9;
+/// Room of a day's name, as a share of the width.
+const NAME_OF_DAY: f64 = 0.06;
 /// Words nearer to each other than this are not both written.
 const LINE_OF_TEXT: f64 = 16.0;
 
@@ -40,7 +42,7 @@ pub(super) fn draw(shown: &Shown, id: &str, context: &Context, most: usize) -> O
     let clock = context.clock();
     let axis = axis(shown, forecast, outlook, context.now)?;
     let curve = &outlook.curve;
-    let days = axis.days(clock, MOST_DAYS);
+    let days = axis.days(clock, MOST_DAYS, NAME_OF_DAY);
     let content = content_scale(shown, curve, axis, context.now);
     let pressure = pressure_scale(shown, context, curve, axis);
     let units = context.units();

@@ -70,6 +70,8 @@ const SAMPLE: f64 = 34.0;
 const HOURS_A_DAY: f64 = 24.0;
 /// Curves of one culture: more are a thicket. The figures of all stand in the table.
 const MOST: usize = 9;
+/// More names than these would lie on other curves: they stand in the key.
+const MOST_NAMED: usize = 4;
 /// Points of a curve: more of them look the same.
 const MOST_POINTS: usize = 120;
 
@@ -110,15 +112,26 @@ impl<'a> Row<'a> {
                 all.first().map_or("", |curve| curve.culture),
                 room / (1.08 * CULTURE),
             ),
-            key: (!curves.iter().all(fits)).then(|| (1..).zip(curves).map(named).collect()),
+            key: (curves.len() > MOST_NAMED || !curves.iter().all(fits))
+                .then(|| (1..).zip(curves).map(named).collect()),
             left_out,
         }
     }
 
-    /// How each curve is drawn: the newest full, each before it with shorter dashes.
+    /// How each curve is drawn: the newest full, each before it in its own dashes.
     fn dashes(&self) -> impl Iterator<Item = &'static str> {
-        const SHORTER: [&str; 5] = ["none", "9 3", "5 3", "3 3", "1.5 3"];
-        let dashes = |age: usize| SHORTER.get(age).copied().unwrap_or("1.5 3");
+        const SHORTER: [&str; MOST] = [
+            "none",
+            "9 3",
+            "5 3",
+            "3 3",
+            "1.5 3",
+            "9 3 2 3",
+            "5 3 1.5 3",
+            "9 3 2 3 2 3",
+            "14 4",
+        ];
+        let dashes = |age: usize| SHORTER.get(age).copied().unwrap_or("none");
         (0..self.curves.len()).rev().map(dashes)
     }
 
@@ -284,7 +297,11 @@ impl Panel<'_> {
                     thinned(curve.past).map(|passed| (self.x((self.hours)(passed)), scale.y(passed.co2.volumes())))
                 )) {}
             }
-            @for name in self.names(row) {
+            @let names = self.names(row);
+            @for name in names.iter().filter(|name| name.is_led(NAME)) {
+                line class="ground" x1=(px(name.x - 4.0)) x2=(px(name.x)) y1=(px(name.from - 4.0)) y2=(px(name.y - 4.0)) {}
+            }
+            @for name in &names {
                 text class="name" x=(px(name.x)) y=(px(name.y)) { (name.text) }
             }
         }
@@ -295,11 +312,11 @@ impl Panel<'_> {
         let ends = (1..).zip(row.curves).filter_map(|(number, curve): (usize, _)| {
             let last = curve.past.last()?;
             let name = || curve.batch.to_owned();
-            Some(Label {
-                text: row.key.as_ref().map_or_else(name, |_| number.to_string()),
-                x: self.x((self.hours)(last)) + 5.0,
-                y: self.scale.y(last.co2.volumes()) + 4.0,
-            })
+            Some(Label::new(
+                row.key.as_ref().map_or_else(name, |_| number.to_string()),
+                self.x((self.hours)(last)) + 5.0,
+                self.scale.y(last.co2.volumes()) + 4.0,
+            ))
         });
         apart(ends.collect(), NAME)
     }

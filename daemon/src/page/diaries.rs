@@ -90,7 +90,16 @@ fn one(state: &CultureState, diary: &Diary, clock: &Clock<'_>) -> Markup {
                 summary { "Its diary: " (entries.len()) @if entries.len() == 1 { " entry" } @else { " entries" } }
                 ul {
                     @for entry in entries.iter().rev().take(SHOWN) {
-                        li { time datetime=(entry.at) { (clock.moment(entry.at)) } ": " (said(entry)) }
+                        li {
+                            time datetime=(entry.at) { (clock.moment(entry.at)) } ": " (said(entry))
+                            form class="back" method="post" action="/cultures" {
+                                input type="hidden" name="culture" value=(entry.culture);
+                                input type="hidden" name="time" value=(entry.at);
+                                input type="hidden" name="deed" value=(Tended::TakenBack.name());
+                                input type="hidden" name="text" value=(entry.mark());
+                                button class="quiet" { "That was wrong: take it back" }
+                            }
+                        }
                     }
                     @if earlier > 0 {
                         li class="soft" { (earlier) " earlier ones; " code { "fobwatch culture " (super::quoted(state.culture.as_str())) } " shows all." }
@@ -163,6 +172,7 @@ pub(super) fn said(entry: &DiaryEntry) -> String {
         Tended::Holds => "holds".to_owned(),
         Tended::FreeOf => "free of".to_owned(),
         Tended::Discarded => "thrown out".to_owned(),
+        Tended::TakenBack => "taken back".to_owned(),
     };
     let mut said = what;
     if let Some(grams) = entry.mass.map(Mass::grams) {
@@ -260,6 +270,7 @@ mod tests {
             page.contains("with 20 g") && page.contains("inherit: rye"),
             "{page}"
         );
+        assert!(page.contains("name=\"text\" value=\"fed 20 g rye\""), "{page}");
         assert!(page.contains("Throw it out?"), "{page}");
         assert!(
             page.contains("Nothing is known here of jar &lt;onne&gt;"),

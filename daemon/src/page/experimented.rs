@@ -121,14 +121,16 @@ fn panel(name: &str, experiment: &Experiment, form: &Form) -> (f64, Markup) {
         .iter()
         .zip(ends)
         .any(|(point, end)| point.x + 12.0 + NAME * wide(&point.name) > end);
-    let labels = (1..).zip(&points).map(|(number, point): (usize, _)| Label {
-        text: if keyed {
-            number.to_string()
-        } else {
-            point.name.clone()
-        },
-        x: point.x + 9.0,
-        y: scale.y(point.sibling.after.p50.volumes()) - 8.0,
+    let labels = (1..).zip(&points).map(|(number, point): (usize, _)| {
+        Label::new(
+            if keyed {
+                number.to_string()
+            } else {
+                point.name.clone()
+            },
+            point.x + 9.0,
+            scale.y(point.sibling.after.p50.volumes()) - 8.0,
+        )
     });
     let labels = apart(labels.collect(), NAME);
     let key: Vec<String> = (1..)

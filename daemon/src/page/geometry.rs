@@ -66,8 +66,8 @@ impl TimeAxis {
     }
 
     /// The local days on the axis. Every second, third ... day is named so that at most `most` are; where the picture
-    /// is narrow, every second of those is dropped too.
-    pub(super) fn days(&self, clock: Clock<'_>, most: usize) -> Vec<Day> {
+    /// is narrow, every second of those is dropped too. `least_apart`: names nearer than this share of the width print into each other.
+    pub(super) fn days(&self, clock: Clock<'_>, most: usize, least_apart: f64) -> Vec<Day> {
         const LONGEST: usize = 400;
         let mut starts = Vec::new();
         let mut day = clock.local(self.start).start_of_day();
@@ -99,6 +99,27 @@ impl TimeAxis {
                 middle: f64::midpoint(left, right).clamp(0.065, 0.935),
                 spare: false,
             });
+        }
+        // A short day at an end gives way where its name would print into its neighbour's.
+        let mut ends: Vec<f64> = days.iter().skip(1).map(|day| day.begins.unwrap_or(0.0)).collect();
+        ends.push(1.0);
+        let length = |days: &[Day], place: usize| {
+            let begins = days.get(place).and_then(|day| day.begins).unwrap_or(0.0);
+            ends.get(place).copied().unwrap_or(1.0) - begins
+        };
+        for place in 1..days.len() {
+            let near = matches!(days.get(place - 1..=place), Some([a, b])
+                if !a.name.is_empty() && !b.name.is_empty() && b.middle - a.middle < least_apart);
+            if near {
+                let shorter = if length(&days, place) < length(&days, place - 1) {
+                    place
+                } else {
+                    place - 1
+                };
+                if let Some(day) = days.get_mut(shorter) {
+                    day.name.clear();
+                }
+            }
         }
         if days.len() > 5 {
             for (index, day) in days.iter_mut().enumerate() {
@@ -288,10 +309,34 @@ mod tests {
             "2026-03-01T12:00:00Z".parse().unwrap(),
             "2026-03-31T12:00:00Z".parse().unwrap(),
         );
-        let days = axis.days(clock, 9);
+        let days = axis.days(clock, 9, 0.06);
         assert!(days.len() <= 9 && days.len() >= 5, "{}", days.len());
         assert_eq!(days[0].name, "Sun 1");
         assert!(days.iter().all(|day| (0.0..=1.0).contains(&day.middle)));
+    }
+
+    #[test]
+    fn names_of_days_never_print_into_each_other() {
+        let zone = TimeZone::UTC;
+        let clock = Clock {
+            now: "2026-03-01T12:00:00Z".parse().unwrap(),
+            zone: &zone,
+        };
+        for hours in 20..400 {
+            let start: Timestamp = "2026-03-01T17:00:00Z".parse().unwrap();
+            let axis = TimeAxis::new(start, start + hours.hours());
+            for (most, least_apart) in [(9, 0.06), (12, 0.08)] {
+                let named: Vec<Day> = axis.days(clock, most, least_apart);
+                let named: Vec<&Day> = named.iter().filter(|day| !day.name.is_empty()).collect();
+                assert!(!named.is_empty(), "{hours} {most}");
+                assert!(
+                    named
+                        .windows(2)
+                        .all(|pair| pair[1].middle - pair[0].middle >= least_apart),
+                    "{hours} {most}: {named:?}"
+                );
+            }
+        }
     }
 
     #[test]

@@ -53,6 +53,19 @@ pub(super) struct Label {
     pub(super) text: String,
     pub(super) x: f64,
     pub(super) y: f64,
+    /// Where it would have stood if no other had.
+    pub(super) from: f64,
+}
+
+impl Label {
+    pub(super) fn new(text: String, x: f64, y: f64) -> Self {
+        Self { text, x, y, from: y }
+    }
+
+    /// It was moved so far from what it names that a line has to lead there.
+    pub(super) fn is_led(&self, size: f64) -> bool {
+        self.from - self.y > 0.6 * size
+    }
 }
 
 /// Moves up whatever would lie on another; `size`: the letters' height in pixels.
@@ -93,11 +106,7 @@ mod tests {
 
     #[test]
     fn labels_that_would_lie_on_another_move_up_and_those_beside_stay() {
-        let label = |text: &str, x, y| Label {
-            text: text.to_owned(),
-            x,
-            y,
-        };
+        let label = |text: &str, x, y| Label::new(text.to_owned(), x, y);
         let placed = apart(
             vec![
                 label("plum 1", 10.0, 100.0),
@@ -109,6 +118,7 @@ mod tests {
         );
         let y = |text: &str| placed.iter().find(|label| label.text == text).unwrap().y;
         assert!((y("plum 1") - 100.0).abs() < 1e-9 && (y("plum 4") - 99.5).abs() < 1e-9);
+        assert!(placed.iter().filter(|label| label.is_led(12.0)).count() == 2);
         assert!(y("plum 1") - y("plum 2") > 12.0 && y("plum 2") - y("plum 3") > 12.0);
     }
 }

@@ -100,7 +100,7 @@ fn what_wants_a_reason_asks_for_its_own() {
 
 #[test]
 fn red_is_for_pressure_alone() {
-    let rules = super::style().split('}');
+    let rules = super::super::style().split('}');
     let red = rules.filter(|rule| rule.contains("var(--danger"));
     let selectors: Vec<&str> = red
         .filter_map(|rule| rule.split('{').next())
