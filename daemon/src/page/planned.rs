@@ -59,7 +59,10 @@ pub(super) fn document(
                     @if !warnings.is_empty() {
                         div class="press" role="alert" {
                             p { strong { "Think about this first." } }
-                            ul { @for warning in warnings { li { (by_label(&warning.to_string())) "." } } }
+                            ul { @for warning in warnings {
+                                @let told = by_label(&warning.to_string());
+                                li { (craft::sentence(&told)) @if !told.ends_with('?') { "." } }
+                            } }
                         }
                     }
                     (told(planned, toml, Units::from(display)))

@@ -245,7 +245,11 @@ fn ingredients(text: &str) -> Result<String, Refused> {
         }
         let percent = rest.iter().find_map(|word| percent(word));
         rest.retain(|word| self::percent(word).is_none());
-        let (kind, words) = kind(&rest);
+        let no_sugar = rest.first() == Some(&"none") && rest.len() > 1;
+        if no_sugar {
+            rest.remove(0);
+        }
+        let (kind, words) = if no_sugar { (None, 0) } else { kind(&rest) };
         // One that varies too much counts, without its label, as what its name says: with a warning.
         let kind = kind.filter(|kind| percent.is_some() || !kind.needs_a_label());
         if kind.is_some() {
@@ -259,6 +263,9 @@ fn ingredients(text: &str) -> Result<String, Refused> {
             "\n[[recipe.ingredients]]\nname = {}\ngrams = {grams:?}\n",
             quoted(&name)
         ));
+        if no_sugar {
+            written.push_str("kind = \"none\"\n");
+        }
         if let Some(kind) = kind {
             written.push_str(&format!("kind = \"{}\"\n", kind.name()));
         }
@@ -460,6 +467,7 @@ mod tests {
             ("100 syrup 65% of elderflowers", 65.0, 0),
             ("100 syrup of elderflowers", 60.0, 1),
             ("1000 apple juice", 97.0, 0),
+            ("40 none sugar kelp", 0.0, 0),
         ] {
             let (counted, told, _) = read(&format!("{line}\n1 table_sugar"));
             assert!((counted - 1.0 - sugar).abs() < 0.1, "{line}: {counted}");
