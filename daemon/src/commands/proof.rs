@@ -9,10 +9,10 @@ use fobwatch_core::{
 
 use super::{Ended, history, keeper::Where, read_batch, read_config};
 use crate::{
-    claim::Claims,
     config::{self, Config},
     proof::{self, Proof},
     store::Store,
+    watch::Claims,
     watch::{Clock, WallClock, left},
 };
 

@@ -17,8 +17,8 @@ use fobwatch_core::{
 
 use super::led::{gone_over, rows};
 use crate::{
-    claim::Claims,
     store::{BatchId, Reader, StoreError, StoredBatch},
+    watch::Claims,
 };
 
 /// Colder than this a culture hardly works: a fridge, no circumstance of its vigour.

@@ -8,9 +8,9 @@ use std::{
 
 use super::led::{led, rows};
 use crate::{
-    claim::Claims,
     config::Display,
     store::{BatchId, Reader, StoreError, StoredBatch},
+    watch::Claims,
     wording::{Units, local, plain},
 };
 use fobwatch_core::{

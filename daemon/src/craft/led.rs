@@ -11,8 +11,8 @@ use fobwatch_core::{
 use jiff::{SignedDuration, Timestamp};
 
 use crate::{
-    claim::Claims,
     store::{Reader, StoreError, StoredBatch, StoredWhat},
+    watch::Claims,
 };
 
 /// Readings that are read at once: a short transaction each.

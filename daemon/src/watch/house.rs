@@ -21,7 +21,6 @@ use tokio::sync::{Semaphore, mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
 
 use crate::{
-    claim::Claims,
     config::{self, Config, Display, Secret, Share},
     corrected::Corrected,
     decode::Calibrations,
@@ -32,7 +31,7 @@ use crate::{
     store::{BatchId, Heard, Sequence, Store, StoreError},
 };
 
-use super::{Clock, crowd::Crowd, live::Live, peers::Peers, server::ServerState, unstored::Unstored};
+use super::{Claims, Clock, crowd::Crowd, live::Live, peers::Peers, server::ServerState, unstored::Unstored};
 
 /// A work loop that has not turned for this long beyond its usual time is taken for stuck.
 const PATIENCE: Duration = Duration::from_secs(60);

@@ -19,7 +19,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
 
 use super::{
-    Failure,
+    Failure, claims,
     house::{Asked, House, Request},
     live::Live,
     workers::Workers,
@@ -498,7 +498,7 @@ impl Intake {
         let heard = self
             .house
             .store
-            .read(move |reader| claim::heard(reader, &sources));
+            .read(move |reader| claims::heard(reader, &sources));
         let heard = match heard.await {
             // As of a gauge that is new: of ten thousand batches none is looked at for its sake.
             Ok(heard) if heard.is_empty() => return Ok(()),
@@ -556,7 +556,7 @@ impl Intake {
                 let now = self.house.clock.now();
                 let why =
                     format!("{source} sits on no other batch any more, so what it measured counts here");
-                let (id, note) = (live.id, claim::note(now.max(sealed), why));
+                let (id, note) = (live.id, claims::note(now.max(sealed), why));
                 let anew = self
                     .house
                     .store

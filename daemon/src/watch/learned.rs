@@ -8,13 +8,11 @@ use fobwatch_core::{
 use tracing::{info, warn};
 
 use super::{
+    Claims,
     house::House,
     worker::{concerns, first_tick},
 };
-use crate::{
-    claim::Claims,
-    store::{Reader, StoreError, StoredBatch},
-};
+use crate::store::{Reader, StoreError, StoredBatch};
 
 /// The newest that are asked: older ones count for little (a record loses half its weight in 90 days), and each costs a fit.
 const MOST: usize = 12;

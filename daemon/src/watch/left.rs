@@ -7,13 +7,11 @@ use fobwatch_core::{
 use jiff::Timestamp;
 
 use super::{
+    Claims,
     taught::taught_at_once,
     worker::{concerns, first_tick},
 };
-use crate::{
-    claim::Claims,
-    store::{Reader, StoreError, StoredBatch},
-};
+use crate::store::{Reader, StoreError, StoredBatch};
 
 /// Events that are read at once.
 const CHUNK: u32 = 500;

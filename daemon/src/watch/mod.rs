@@ -4,6 +4,7 @@
 //! threads gives the [`worker`] of each its turns; [`crate::deliver`] carries alerts out; [`crate::http`] shows and asks.
 
 mod beat;
+mod claims;
 mod clock;
 mod crew;
 mod crowd;
@@ -31,6 +32,7 @@ mod unstored;
 mod worker;
 mod workers;
 
+pub(crate) use claims::Claims;
 pub(crate) use clock::whole_microseconds;
 pub use clock::{Clock, WallClock};
 pub use failure::Failure;

@@ -8,11 +8,8 @@ use fobwatch_core::{
 use jiff::Timestamp;
 use tracing::{info, warn};
 
-use super::{house::House, learned};
-use crate::{
-    claim::Claims,
-    store::{Reader, StoreError},
-};
+use super::{Claims, house::House, learned};
+use crate::store::{Reader, StoreError};
 
 /// The newest ended batches whose tastings are asked, and the newest tastings of each: every one costs a fit, and readings wait meanwhile.
 const MOST: usize = 4;

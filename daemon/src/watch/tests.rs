@@ -546,7 +546,7 @@ async fn a_culture_is_known_from_its_ended_batches_and_what_ends_later_changes_n
             reader,
             &stored.unwrap(),
             &settings,
-            &crate::claim::Claims::of(reader)?,
+            &crate::watch::Claims::of(reader)?,
             start(),
         )
         .map_err(|error| error.to_string()))

@@ -29,6 +29,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, info, warn};
 
 use super::{
+    Claims, claims,
     crew::{Lane, Next},
     house::House,
     live::Live,
@@ -39,7 +40,6 @@ use super::{
     workers::Fit,
 };
 use crate::{
-    claim::{self, Claims},
     incoming::Backoff,
     store::{BatchId, Outcome, Sequence, Snapshot, StoreError, StoredEvent, StoredWhat},
 };
@@ -631,7 +631,7 @@ fn same(a: &AlertRecord, b: &AlertRecord) -> bool {
 fn mistaken(house: &House, id: BatchId, monitor: &Monitor) -> Option<Note> {
     let claims = house.claims();
     let (source, holder) = claims.taken_by_mistake(id, monitor)?;
-    Some(claim::note(
+    Some(claims::note(
         house.clock.now().max(monitor.clock()),
         format!("{source} sits on {holder}: nothing that it measured counts here, and nothing did"),
     ))

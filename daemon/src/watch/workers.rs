@@ -17,7 +17,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::error;
 
 use super::{
-    Failure,
+    Claims, Failure,
     crew::Crew,
     house::House,
     live::Live,
@@ -25,10 +25,7 @@ use super::{
     router::Router,
     worker::{self, Worker},
 };
-use crate::{
-    claim::Claims,
-    store::{BatchId, Sequence, StoreError},
-};
+use crate::store::{BatchId, Sequence, StoreError};
 
 /// How questions of the engines are answered.
 #[derive(Clone, Copy, Debug)]

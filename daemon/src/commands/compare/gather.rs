@@ -6,10 +6,10 @@ use fobwatch_core::{compare::Entry, engine::ClockSource};
 
 use super::super::{Ended, format::Progress, history, read_batch};
 use crate::{
-    claim::Claims,
     config::Config,
     craft::cultures::{Gathered, of_stored},
     store::{Store, StoreError},
+    watch::Claims,
     watch::data_folder,
 };
 

@@ -15,11 +15,11 @@ use super::{
     tell_thinned,
 };
 use crate::{
-    claim::Claims,
     config::zero,
     corrected,
     decode::notes,
     store::{Reader, StoredBatch},
+    watch::Claims,
 };
 
 const ZEROS: &str = "# What gauges read in open air when this was written. The values in readings.csv have the zero of their time taken\n\

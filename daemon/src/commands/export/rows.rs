@@ -17,9 +17,9 @@ use super::{
     failed,
 };
 use crate::{
-    claim::Claims,
     decode::columns::Columns,
     store::{BatchId, Reader, Sequence, StoredEvent, StoredWhat},
+    watch::Claims,
 };
 
 /// Readings that are read at once: a short transaction each.

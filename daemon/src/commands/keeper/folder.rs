@@ -16,7 +16,7 @@ use jiff::Timestamp;
 
 use super::{CorrectedBatch, Diaries, Entries, FIRST, Keeper, Known, Noted, Standing, Wanted};
 use crate::{
-    claim::{self, Claims},
+    claim,
     commands::Ended,
     config::{self, Config},
     corrected,
@@ -25,6 +25,7 @@ use crate::{
     rescue,
     store::Destination,
     store::{Appended, BatchId, StoreError, StoredBatch, Writer},
+    watch::Claims,
     watch::{Clock, Left, WallClock, left},
     wish::Wish,
 };

@@ -107,7 +107,7 @@ async fn every_batch_stands_where_all_readings_would_have_left_it_whoever_handed
                 &mut some,
                 id,
                 ClockSource::Readings,
-                &crate::claim::Claims::default(),
+                &crate::watch::Claims::default(),
                 event,
             ) {
                 driven += 1;

@@ -140,7 +140,7 @@ async fn what_was_taken_before_the_gauge_was_named_does_not_count_and_nobody_is_
     );
     // Exports and comparisons pass by what the engine does.
     let sources = store.read(|reader| {
-        let claims = crate::claim::Claims::of(reader)?;
+        let claims = crate::watch::Claims::of(reader)?;
         let mut found = Vec::new();
         for stored in reader.batches()? {
             let (batch, _) = Batch::from_toml(&stored.text, "test").unwrap();
