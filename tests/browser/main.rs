@@ -231,7 +231,7 @@ fn a_batch_begins_is_moved_and_ends_from_the_page() {
     visit.keeps("phone-new");
     visit.writes("//input[@name='name']", "plum 1");
     visit.writes("//input[@name='drink.sucrose_g_per_l']", "60");
-    visit.clicks("//input[@name='bottle.material' and @value='pet']");
+    visit.clicks("//input[@name='bottle.material' and @value='plastic']");
     visit.writes("//input[@name='target.co2_volumes']", "2,8");
     for name in ["sensors.pressure", "sensors.liquid_temperature"] {
         visit.writes(&format!("//input[@name='{name}']"), "gauge p");
