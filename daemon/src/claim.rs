@@ -97,11 +97,11 @@ pub(crate) fn borrowed<'b>(batch: &Batch, others: impl IntoIterator<Item = &'b B
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
     use crate::watch::tests::batch_text;
 
-    fn batch(name: &str, sensors: &str) -> Batch {
+    pub(crate) fn batch(name: &str, sensors: &str) -> Batch {
         let text = format!("{}\n[sensors]\n{sensors}", batch_text(name));
         Batch::from_toml(&text, name).unwrap().0
     }
