@@ -9,7 +9,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, warn};
 
 use super::{
-    Channel, GIVE_UP,
+    Channel, GIVE_UP, LEAST_TRIES,
     letter::Letter,
     notices::{Matter, Notices},
     picture,
@@ -286,7 +286,10 @@ impl Carrier {
         now: Timestamp,
     ) -> Result<Option<Timestamp>, StoreError> {
         let name = &self.destination.name;
-        let is_old = |row: &OutboxRow| row.since.is_some_and(|since| now.duration_since(since) > GIVE_UP);
+        let is_old = |row: &OutboxRow| {
+            let waited = row.since.is_some_and(|since| now.duration_since(since) > GIVE_UP);
+            waited && row.attempts >= LEAST_TRIES
+        };
         let (given_up, kept): (Vec<&OutboxRow>, Vec<&OutboxRow>) = rows
             .iter()
             .partition(|row| failed.again == Again::Never || is_old(row));

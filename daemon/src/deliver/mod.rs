@@ -40,6 +40,8 @@ use webhook::Poster;
 
 /// What could not be delivered for so long is given up, visibly: nobody wants last week's alert.
 const GIVE_UP: SignedDuration = SignedDuration::from_hours(72);
+/// ... and only after it was tried so often: a clock that leaps by years has not waited for anybody. In three days it is tried some 400 times.
+const LEAST_TRIES: u32 = 100;
 /// How often what waits for nobody is looked at.
 const FORGET: Duration = Duration::from_secs(3_600);
 

@@ -26,10 +26,13 @@ fn fifty_seeds_of_faults_lose_nothing_and_tell_nothing_twice() {
             failed.lock().unwrap().push(format!("{outcome:#?}"));
         }
     });
-    // It once found something: readings that passed a batch by were counted again after a crash within a leap of the clock.
-    let found = stage.run(641);
-    if !found.wrong.is_empty() {
-        failed.lock().unwrap().push(format!("{found:#?}"));
+    // They once found something: readings that passed a batch by were counted again after a crash within a leap of the clock; alerts were given
+    // up since a clock that leapt by years made them old.
+    for seed in [641, 1453, 1681] {
+        let found = stage.run(seed);
+        if !found.wrong.is_empty() {
+            failed.lock().unwrap().push(format!("{found:#?}"));
+        }
     }
     let failed = failed.into_inner().unwrap();
     assert!(failed.is_empty(), "{}", failed.join("\n"));
