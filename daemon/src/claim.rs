@@ -97,11 +97,11 @@ pub(crate) fn borrowed<'b>(batch: &Batch, others: impl IntoIterator<Item = &'b B
 }
 
 #[cfg(test)]
-pub(crate) mod tests {
+mod tests {
     use super::*;
     use crate::watch::tests::batch_text;
 
-    pub(crate) fn batch(name: &str, sensors: &str) -> Batch {
+    fn batch(name: &str, sensors: &str) -> Batch {
         let text = format!("{}\n[sensors]\n{sensors}", batch_text(name));
         Batch::from_toml(&text, name).unwrap().0
     }
