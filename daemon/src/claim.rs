@@ -99,12 +99,7 @@ pub(crate) fn borrowed<'b>(batch: &Batch, others: impl IntoIterator<Item = &'b B
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::watch::tests::batch_text;
-
-    fn batch(name: &str, sensors: &str) -> Batch {
-        let text = format!("{}\n[sensors]\n{sensors}", batch_text(name));
-        Batch::from_toml(&text, name).unwrap().0
-    }
+    use crate::watch::tests::batch_with as batch;
 
     #[test]
     fn a_gauge_is_of_one_batch_at_a_time_and_a_room_of_all() {

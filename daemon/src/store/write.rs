@@ -298,11 +298,7 @@ impl Writer {
             "UPDATE batch SET text = ?2 WHERE id = ?1",
             params![id.0, corrected.text],
         )?;
-        forget_reckoned(&transaction, id)?;
-        transaction.execute(
-            "INSERT INTO note (seq, batch, received_us, body) VALUES (?1, ?2, ?3, ?4)",
-            params![sequence.0, id.0, received_at.as_microsecond(), body],
-        )?;
+        reckoned_anew(&transaction, id, (sequence, received_at, &body))?;
         transaction.commit()?;
         self.next += 1;
         self.names(corrected.batch.sensors.values().cloned());
@@ -323,11 +319,7 @@ impl Writer {
         let body = encode(note)?;
         let sequence = Sequence(self.next);
         let transaction = self.connection.transaction()?;
-        forget_reckoned(&transaction, id)?;
-        transaction.execute(
-            "INSERT INTO note (seq, batch, received_us, body) VALUES (?1, ?2, ?3, ?4)",
-            params![sequence.0, id.0, received_at.as_microsecond(), body],
-        )?;
+        reckoned_anew(&transaction, id, (sequence, received_at, &body))?;
         transaction.commit()?;
         self.next += 1;
         Ok(sequence)
@@ -403,11 +395,19 @@ impl Writer {
     }
 }
 
-/// What was told stays told.
-fn forget_reckoned(transaction: &rusqlite::Transaction<'_>, batch: BatchId) -> Result<(), StoreError> {
+/// Forgets what was reckoned of a batch, and keeps the note that says why, as it is stored, at its place. What was told stays told.
+fn reckoned_anew(
+    transaction: &Transaction<'_>,
+    batch: BatchId,
+    (sequence, received_at, note): (Sequence, Timestamp, &str),
+) -> Result<(), StoreError> {
     for table in ["snapshot", "forecast", "set_aside"] {
         transaction.execute(&format!("DELETE FROM {table} WHERE batch = ?1"), [batch.0])?;
     }
+    transaction.execute(
+        "INSERT INTO note (seq, batch, received_us, body) VALUES (?1, ?2, ?3, ?4)",
+        params![sequence.0, batch.0, received_at.as_microsecond(), note],
+    )?;
     Ok(())
 }
 

@@ -176,12 +176,7 @@ pub(crate) fn note(at: Timestamp, why: String) -> Note {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::watch::tests::batch_text;
-
-    fn batch(name: &str, sensors: &str) -> Batch {
-        let text = format!("{}\n[sensors]\n{sensors}", batch_text(name));
-        Batch::from_toml(&text, name).unwrap().0
-    }
+    use crate::watch::tests::batch_with as batch;
 
     #[test]
     fn what_another_names_is_never_the_only_source() {

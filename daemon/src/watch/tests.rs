@@ -49,6 +49,12 @@ pub(crate) fn reading(minutes: i64, quantity: Quantity, value: f64, unit: Unit) 
     }
 }
 
+/// With so many lines under `[sensors]`.
+pub(crate) fn batch_with(name: &str, sensors: &str) -> Batch {
+    let text = format!("{}\n[sensors]\n{sensors}", batch_text(name));
+    Batch::from_toml(&text, name).unwrap().0
+}
+
 fn batch(name: &str) -> Batch {
     Batch::from_toml(&batch_text(name), "test").unwrap().0
 }

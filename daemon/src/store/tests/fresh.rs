@@ -86,6 +86,16 @@ fn asked(writer: &Writer) -> Vec<String> {
     all
 }
 
+/// The files of a store as a crash leaves them: nothing was closed.
+fn as_after_a_crash(folder: &Path) -> tempfile::TempDir {
+    let crashed = tempfile::tempdir().unwrap();
+    for ending in ["", "-wal"] {
+        let name = format!("{FILE}{ending}");
+        std::fs::copy(folder.join(&name), crashed.path().join(&name)).unwrap();
+    }
+    crashed
+}
+
 #[test]
 fn whatever_is_asked_the_answer_is_that_of_settled_readings() {
     for thinned in [false, true] {
@@ -127,12 +137,7 @@ fn what_comes_twice_is_one_reading_settled_or_not() {
         found,
         [Appended::Duplicate, Appended::Duplicate, new, Appended::Duplicate]
     );
-    // As after a crash: nothing was closed.
-    let crashed = tempfile::tempdir().unwrap();
-    for ending in ["", "-wal"] {
-        let name = format!("{FILE}{ending}");
-        std::fs::copy(folder.path().join(&name), crashed.path().join(&name)).unwrap();
-    }
+    let crashed = as_after_a_crash(folder.path());
     let mut after = Writer::open(crashed.path()).unwrap();
     assert_eq!(asked(&after), asked(&writer));
     let found = after.append_readings(&twice, at(90_000)).unwrap();
@@ -301,11 +306,7 @@ fn many_that_do_not_fit_on_the_disk_change_nothing_and_those_of_a_crash_are_ther
     assert_eq!(asked(&writer), before);
     assert_eq!(counted(&writer, "fresh"), 1);
     let first = writer.append_readings(&lots[1], at(90_000)).unwrap();
-    let crashed = tempfile::tempdir().unwrap();
-    for ending in ["", "-wal"] {
-        let name = format!("{FILE}{ending}");
-        std::fs::copy(folder.path().join(&name), crashed.path().join(&name)).unwrap();
-    }
+    let crashed = as_after_a_crash(folder.path());
     let mut after = Writer::open(crashed.path()).unwrap();
     assert_eq!(asked(&after), asked(&writer));
     let again = after.append_readings(&lots[1], at(90_000)).unwrap();
