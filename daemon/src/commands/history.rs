@@ -93,8 +93,21 @@ pub(super) fn palate(folder: Option<&Path>, batch: &Batch, config: &Config) -> R
     Ok(palate)
 }
 
-/// What lies in a folder, by name.
+/// What lies in a folder, by name; a file of records is its own folder.
+///
+/// # Errors
+/// It cannot be read, or is a file of something else.
 pub(super) fn entries(folder: &Path) -> Result<Vec<PathBuf>, Ended> {
+    if folder.is_file() {
+        return if is_record(folder) {
+            Ok(vec![folder.to_owned()])
+        } else {
+            Err(Ended::Refused(format!(
+                "{} is a file; allowed: a folder of earlier batches, or a file of records, as culture.json or jars.jsonl",
+                folder.display()
+            )))
+        };
+    }
     let cannot =
         |error: std::io::Error| Ended::Failed(format!("{} cannot be read: {error}", folder.display()));
     let mut paths = fs::read_dir(folder)

@@ -73,6 +73,13 @@ mod tests {
         )
         .unwrap();
         assert_eq!(of_folder(folder.path()).unwrap().entries().len(), 1);
+        // The file alone does, too, and no other.
+        let (jars, other) = (folder.path().join("jars.jsonl"), folder.path().join("jars.csv"));
+        assert_eq!(of_folder(&jars).unwrap().entries().len(), 1);
+        std::fs::write(&other, "").unwrap();
+        let why = of_folder(&other).unwrap_err().to_string();
+        assert!(why.contains("jars.csv is a file; allowed: a folder"), "{why}");
+        std::fs::remove_file(other).unwrap();
         std::fs::write(folder.path().join("bad.jsonl"), line.replace("fed", "sung_to")).unwrap();
         let why = of_folder(folder.path()).unwrap_err().to_string();
         assert!(why.contains("bad.jsonl, line 1: `deed` is `sung_to`"), "{why}");
