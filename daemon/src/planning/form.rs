@@ -144,7 +144,10 @@ pub(crate) fn batch_file(typed: &BTreeMap<String, String>, zone: &TimeZone) -> R
             Err(why) => problems.push(Refused::at("bottled_at", format!("{why}."))),
         }
     }
-    let mut tables: BTreeMap<&str, String> = BTreeMap::new();
+    // What has no field filled in is there all the same: what is missing is told field by field.
+    let mut tables: BTreeMap<&str, String> = ["drink", "bottle", "target"]
+        .map(|table| (table, String::new()))
+        .into();
     for (field, table, key) in NUMBERS {
         let Some(text) = given(field) else { continue };
         match text.replace(',', ".").parse::<f64>() {
@@ -372,6 +375,20 @@ mod tests {
         assert!((batch.bottle.pressure_limit.bar() - 4.5).abs() < 1e-9);
         assert!((batch.expected_room.unwrap().celsius() - 20.0).abs() < 1e-9);
         assert_eq!(batch.pilot.unwrap().material, fobwatch_core::batch::Material::Pet);
+    }
+
+    #[test]
+    fn what_is_missing_is_told_field_by_field() {
+        let text = batch_file(&typed(&[("name", "plum 9")]), &TimeZone::UTC).unwrap();
+        let told = Batch::from_toml(&text, "x").unwrap_err().to_string();
+        for missing in [
+            "bottle.capacity_ml",
+            "bottle.pressure_limit_bar",
+            "target.co2_volumes",
+        ] {
+            assert!(told.contains(&format!("`{missing}` is missing")), "{told}");
+        }
+        assert!(!told.contains("allowed: a table"), "{told}");
     }
 
     #[test]
