@@ -20,6 +20,9 @@ pub struct Standing {
     pub latched: bool,
     /// `raised` was said and `cleared` was not: the episode is open.
     pub open: bool,
+    /// Another condition explains it or forbids to act on it, wherever it stands: who comes back from shelf or service is
+    /// suppressed, and not raised.
+    pub withheld: bool,
 }
 
 /// What sort of alert it is.
@@ -137,12 +140,14 @@ pub fn next(
             AlarmState::Shelved => back(standing, AlarmState::Unacknowledged),
             _ => (standing, None),
         }),
-        Happening::Suppress => Ok(suppress(standing)),
-        Happening::Unsuppress => Ok(match standing.state {
-            AlarmState::SuppressedByDesign if standing.stands() => raise(standing),
-            AlarmState::SuppressedByDesign => (standing.to(AlarmState::Normal), None),
-            _ => (standing, None),
-        }),
+        Happening::Suppress => Ok(suppress(Standing {
+            withheld: true,
+            ..standing
+        })),
+        Happening::Unsuppress => Ok(unsuppress(Standing {
+            withheld: false,
+            ..standing
+        })),
         Happening::TakeOut => match standing.state {
             _ if !manner.may_be_taken_out => Err(NotAllowed::StaysInSight),
             AlarmState::OutOfService => Ok((standing, None)),
@@ -223,6 +228,14 @@ fn suppress(standing: Standing) -> (Standing, Option<Transition>) {
     }
 }
 
+fn unsuppress(standing: Standing) -> (Standing, Option<Transition>) {
+    match standing.state {
+        AlarmState::SuppressedByDesign if standing.stands() => raise(standing),
+        AlarmState::SuppressedByDesign => (standing.to(AlarmState::Normal), None),
+        _ => (standing, None),
+    }
+}
+
 fn reset(manner: Manner, standing: Standing) -> Result<(Standing, Option<Transition>), NotAllowed> {
     match standing {
         _ if !manner.latches => Err(NotAllowed::ClearsByItself),
@@ -230,14 +243,31 @@ fn reset(manner: Manner, standing: Standing) -> Result<(Standing, Option<Transit
         Standing { latched: false, .. } => Err(NotAllowed::NotStanding),
         _ => {
             let said = standing.open.then_some(Transition::Cleared);
-            Ok((Standing::default(), said))
+            let clear = Standing {
+                withheld: standing.withheld,
+                ..Standing::default()
+            };
+            let state = if clear.withheld {
+                AlarmState::SuppressedByDesign
+            } else {
+                AlarmState::Normal
+            };
+            Ok((clear.to(state), said))
         }
     }
 }
 
-/// Comes back from shelf or service: what nobody has been told is raised, the rest goes to `seen_as`.
+/// Comes back from shelf or service: what is withheld is suppressed, what nobody has been told is raised, the rest goes to
+/// `seen_as`.
 fn back(standing: Standing, seen_as: AlarmState) -> (Standing, Option<Transition>) {
-    if !standing.stands() {
+    if standing.withheld {
+        let said = if standing.stands() {
+            Transition::Suppressed
+        } else {
+            Transition::Unshelved
+        };
+        (standing.to(AlarmState::SuppressedByDesign), Some(said))
+    } else if !standing.stands() {
         (standing.to(AlarmState::Normal), Some(Transition::Unshelved))
     } else if standing.open {
         (standing.to(seen_as), Some(Transition::Unshelved))
@@ -258,17 +288,30 @@ fn raise(standing: Standing) -> (Standing, Option<Transition>) {
 #[must_use]
 pub fn table() -> String {
     let states = [
-        ("A normal", AlarmState::Normal, false),
-        ("B unacknowledged", AlarmState::Unacknowledged, true),
-        ("C acknowledged", AlarmState::Acknowledged, true),
+        ("A normal", AlarmState::Normal, false, false),
+        ("B unacknowledged", AlarmState::Unacknowledged, true, false),
+        ("C acknowledged", AlarmState::Acknowledged, true, false),
         (
             "D returned, unacknowledged",
             AlarmState::ReturnedUnacknowledged,
             false,
+            false,
         ),
-        ("E shelved", AlarmState::Shelved, true),
-        ("F suppressed by design", AlarmState::SuppressedByDesign, true),
-        ("G out of service", AlarmState::OutOfService, true),
+        ("E shelved", AlarmState::Shelved, true, false),
+        ("E shelved and withheld", AlarmState::Shelved, true, true),
+        (
+            "F suppressed by design",
+            AlarmState::SuppressedByDesign,
+            true,
+            true,
+        ),
+        ("G out of service", AlarmState::OutOfService, true, false),
+        (
+            "G out of service and withheld",
+            AlarmState::OutOfService,
+            true,
+            true,
+        ),
     ];
     let mut out = String::new();
     for (title, latches) in [
@@ -285,12 +328,13 @@ pub fn table() -> String {
             out.push_str(&format!(" {happening:?} |"));
         }
         out.push_str(&format!("\n|{}\n", " --- |".repeat(Happening::ALL.len() + 1)));
-        for (label, state, stands) in states {
+        for (label, state, stands, withheld) in states {
             let standing = Standing {
                 state,
                 present: stands,
                 latched: stands && latches,
                 open: stands,
+                withheld,
             };
             out.push_str(&format!("| {label} |"));
             for happening in Happening::ALL {
@@ -392,6 +436,7 @@ mod tests {
                 present,
                 latched: false,
                 open: present,
+                withheld: false,
             };
             assert_eq!(
                 next(plain, standing, happening).unwrap().0.state,
@@ -415,6 +460,20 @@ mod tests {
                 );
                 prop_assert!(!standing.stands() || in_sight || set_aside);
                 prop_assert!(!in_sight || (standing.stands() && standing.open));
+            }
+        }
+
+        #[test]
+        fn nothing_that_is_withheld_is_told(manner in manners(), all in happenings()) {
+            let mut withheld = false;
+            for (happening, standing, said) in walk(manner, &all) {
+                match happening {
+                    Happening::Suppress => withheld = true,
+                    Happening::Unsuppress => withheld = false,
+                    _ => {}
+                }
+                let told = said == Some(Transition::Raised) || standing.state == AlarmState::Unacknowledged;
+                prop_assert!(!withheld || !told, "{happening:?}");
             }
         }
 

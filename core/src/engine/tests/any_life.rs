@@ -160,7 +160,7 @@ proptest! {
         for h in times {
             let (records, _) = played.take(hour(h), &Step::Tick);
             for record in records {
-                prop_assert!(matches!(record.state, Transition::Unshelved | Transition::Raised));
+                prop_assert!(matches!(record.state, Transition::Unshelved | Transition::Raised | Transition::Suppressed));
             }
             prop_assert_eq!(&standing(&played), &before);
         }
@@ -180,7 +180,11 @@ proptest! {
             let mut due = Played { board: played.board.clone(), ..played };
             due.take(until + SignedDuration::from_secs((later * 3_600.0) as i64), &Step::Tick);
             let slot = due.slot(alert).unwrap();
-            let state = if slot.standing.stands() { AlarmState::Unacknowledged } else { AlarmState::Normal };
+            let state = match slot.standing {
+                standing if standing.withheld => AlarmState::SuppressedByDesign,
+                standing if standing.stands() => AlarmState::Unacknowledged,
+                _ => AlarmState::Normal,
+            };
             prop_assert_eq!(slot.standing.state, state);
         }
     }

@@ -187,6 +187,30 @@ fn overtaken() -> Life {
 }
 
 #[test]
+fn advice_that_comes_back_into_service_in_danger_is_not_given() {
+    let life = overtaken();
+    let mut monitor = monitor();
+    live(&mut monitor, &life, 0.0, 1.0, |_| 1.0, |_| 21.0);
+    let moves = |h, deed| crate::engine::Event::Commanded(command(h, AlertName::MoveToFridge, deed));
+    let reason = "the fridge is full".to_owned();
+    feed(&mut monitor, &life, moves(1.0, Deed::TakeOut { reason }));
+    let out = live(&mut monitor, &life, 1.0, 104.0, |_| 1.0, |_| 21.0);
+    assert_eq!(told_of(&out, AlertName::OverLimit), [RAISED]);
+    assert_eq!(told_of(&out, AlertName::MoveToFridge), []);
+    let out = feed(&mut monitor, &life, moves(104.0, Deed::PutBack));
+    let back = record_of(&out, AlertName::MoveToFridge, Transition::Suppressed);
+    assert_eq!(back.who.as_deref(), Some("Ada"));
+    assert!(back.message.contains("is withdrawn"), "{}", back.message);
+    // Once the danger is over and a person has said so, it is given for the first time.
+    let out = live(&mut monitor, &life, 104.0, 112.0, |_| 1.0, |_| 21.0);
+    assert_eq!(told_of(&out, AlertName::MoveToFridge), []);
+    let reason = "all bottles were looked at".to_owned();
+    let clear = command(112.0, AlertName::OverLimit, Deed::Reset { reason });
+    let out = feed(&mut monitor, &life, crate::engine::Event::Commanded(clear));
+    assert_eq!(told_of(&out, AlertName::MoveToFridge), [RAISED]);
+}
+
+#[test]
 fn advice_that_comes_back_from_the_shelf_in_danger_says_that_it_is_withdrawn() {
     let life = overtaken();
     let mut monitor = monitor();
@@ -212,7 +236,7 @@ fn advice_that_comes_back_from_the_shelf_in_danger_says_that_it_is_withdrawn() {
         .collect();
     assert_eq!(
         records.iter().map(|record| record.state).collect::<Vec<_>>(),
-        [Transition::Unshelved, Transition::Suppressed]
+        [Transition::Suppressed]
     );
     for record in records {
         assert!(record.message.contains("is withdrawn"), "{}", record.message);
