@@ -56,20 +56,15 @@ fn raised(seconds: i64) -> AlertRecord {
 }
 
 fn outcome(batch: BatchId, alerts: Vec<AlertRecord>) -> Outcome {
+    let broker = Destination {
+        name: "kitchen broker".to_owned(),
+        picks: Picks::all(),
+        zone: jiff::tz::TimeZone::UTC,
+        keeps_states: true,
+    };
     Outcome {
-        batch,
         alerts,
-        reminders: Vec::new(),
-        destinations: vec![Destination {
-            name: "kitchen broker".to_owned(),
-            picks: Picks::all(),
-            zone: jiff::tz::TimeZone::UTC,
-            keeps_states: true,
-        }],
-        now: at(0),
-        forecasts: Vec::new(),
-        set_aside: Vec::new(),
-        snapshot: None,
+        ..Outcome::empty(batch, vec![broker], at(0))
     }
 }
 

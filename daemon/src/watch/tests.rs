@@ -28,7 +28,7 @@ pub(crate) use super::fixture::{StoppedClock, batch_text, house, house_by, start
 use super::{
     House, Request,
     intake::Intake,
-    worker,
+    revive::revive,
     workers::{Fit, Workers},
 };
 use crate::{
@@ -163,14 +163,8 @@ async fn a_restart_leaves_the_same_alerts_and_forecasts_as_none() {
 
     // As after a power cut: the last snapshot is an early one, and alerts of after it are stored already.
     let outcome = Outcome {
-        batch: id,
-        alerts: Vec::new(),
-        reminders: Vec::new(),
-        destinations: Vec::new(),
-        now: start(),
-        forecasts: Vec::new(),
-        set_aside: Vec::new(),
         snapshot: Some(early),
+        ..Outcome::empty(id, Vec::new(), start())
     };
     store.write(move |writer| writer.record(&outcome)).await.unwrap();
     run_through(&store, &[(id, "hibiscus 12")], FitRequest::run).await;
@@ -183,9 +177,9 @@ async fn a_crash_before_the_first_event_was_taken_changes_no_beginning() {
     let store = Store::open(folder.path()).unwrap();
     let id = add(&store, "plum 1").await;
     let (house, _requests) = house(&store).await;
-    let begun = worker::revive(&house, batch("plum 1"), id).await.unwrap();
+    let begun = revive(&house, batch("plum 1"), id).await.unwrap();
     feed(&store, &hours()).await;
-    let again = worker::revive(&house, batch("plum 1"), id).await.unwrap();
+    let again = revive(&house, batch("plum 1"), id).await.unwrap();
     assert_eq!(again.1, begun.1);
     assert_eq!(again.0.snapshot(), begun.0.snapshot());
 }
@@ -541,7 +535,7 @@ async fn a_culture_is_known_from_its_ended_batches_and_what_ends_later_changes_n
     let second = text("plum 2", "jar two", other);
     let id = add(&second).await;
     let (house, _requests) = house(&store).await;
-    let (monitor, _) = worker::revive(&house, made(&second), id).await.unwrap();
+    let (monitor, _) = revive(&house, made(&second), id).await.unwrap();
     assert_eq!(monitor.earlier_batches(), 1);
 
     // A command without a daemon shows the batch as the daemon will begin it.
@@ -563,7 +557,7 @@ async fn a_culture_is_known_from_its_ended_batches_and_what_ends_later_changes_n
     // Another batch of the culture ends while this one stands: its prior is the one that it began with.
     add(&text("plum 0", "jar two", "2026-03-02T06:00:00Z")).await;
     end("plum 0").await;
-    let (again, _) = worker::revive(&house, made(&second), id).await.unwrap();
+    let (again, _) = revive(&house, made(&second), id).await.unwrap();
     assert_eq!(again.snapshot(), monitor.snapshot());
 
     // No other culture, and none that was bottled later, or at the same time.
@@ -573,7 +567,7 @@ async fn a_culture_is_known_from_its_ended_batches_and_what_ends_later_changes_n
     ] {
         let text = text(name, culture, bottled_at);
         let id = add(&text).await;
-        let (monitor, _) = worker::revive(&house, made(&text), id).await.unwrap();
+        let (monitor, _) = revive(&house, made(&text), id).await.unwrap();
         assert_eq!(monitor.earlier_batches(), 0, "{name}");
     }
 }

@@ -14,16 +14,11 @@ use fobwatch_core::{
 };
 use jiff::Timestamp;
 use tokio_util::sync::CancellationToken;
-use tracing::error;
+use tracing::{error, info};
 
 use super::{
-    Claims, Failure,
-    crew::Crew,
-    house::House,
-    live::Live,
-    post::Post,
-    router::Router,
-    worker::{self, Worker},
+    Claims, Failure, crew::Crew, house::House, live::Live, post::Post, revive::revive, router::Router,
+    worker::Worker,
 };
 use crate::store::{BatchId, Sequence, StoreError};
 
@@ -55,7 +50,7 @@ type Revived = (BatchId, Monitor, Sequence);
 async fn revived(house: &House, batches: Vec<(BatchId, Batch)>) -> Result<Vec<Revived>, StoreError> {
     let mut revived = Vec::with_capacity(batches.len());
     for (id, batch) in batches {
-        let (monitor, seen) = worker::revive(house, batch, id).await?;
+        let (monitor, seen) = revive(house, batch, id).await?;
         revived.push((id, monitor, seen));
     }
     Ok(revived)
@@ -232,7 +227,7 @@ impl Workers {
                 .write()
                 .unwrap_or_else(PoisonError::into_inner)
                 .insert(live.slug.clone(), Arc::clone(&live));
-            worker::greet(&live.batch, seen);
+            info!(batch = %live.batch.name, after = seen.0, "{} is watched.", live.batch.name);
             let worker = Worker::new(
                 house,
                 &running.router,

@@ -6,7 +6,7 @@ use fobwatch_core::{
 };
 
 use super::*;
-use crate::watch::worker::{concerns, first_tick};
+use crate::watch::concerns::{concerns, first_tick};
 
 const GAUGES: i64 = 5;
 
