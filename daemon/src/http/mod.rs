@@ -10,6 +10,7 @@ mod correct;
 mod craft;
 mod diary;
 mod events;
+mod fields;
 mod forms;
 mod guard;
 mod import;
