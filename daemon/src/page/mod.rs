@@ -17,6 +17,7 @@ mod corrected;
 mod craft;
 mod cultures;
 mod diaries;
+mod drawing;
 mod experimented;
 #[cfg(test)]
 mod fixture;
