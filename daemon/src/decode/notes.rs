@@ -10,7 +10,7 @@ use fobwatch_core::{
 use serde_json::{Map, Value};
 
 use super::{
-    BadRow, Place, Wrong,
+    BadRow, Wrong,
     line::Lines,
     shown,
     value::{self, refused},
@@ -39,19 +39,7 @@ impl<R: Read> Iterator for Lined<R> {
     type Item = Result<Note, BadRow>;
 
     fn next(&mut self) -> Option<Self::Item> {
-        loop {
-            let number = match self.lines.next_into(&mut self.line)? {
-                Ok(number) => number,
-                Err(bad) => return Some(Err(bad)),
-            };
-            if self.line.iter().all(u8::is_ascii_whitespace) {
-                continue;
-            }
-            return Some(read(&self.line).map_err(|wrong| BadRow {
-                place: Place::Line(number),
-                wrong,
-            }));
-        }
+        self.lines.next_filled(&mut self.line, read)
     }
 }
 
