@@ -122,6 +122,7 @@ pub(crate) fn corrected<'b>(
             value: None,
             unit: None,
             text: Some(in_a_note(who, &changes)),
+            takes_back: None,
         },
         before: stored.to_owned(),
         batch,

@@ -1,4 +1,4 @@
-//! Moments as a person types them: `2026-12-05 12:00` on the own clock, or RFC 3339.
+//! Moments as a person types them: `2026-12-05 12:00` on the own clock, or with their offset.
 
 use jiff::{Timestamp, civil::DateTime, tz::TimeZone};
 
@@ -17,8 +17,15 @@ pub(crate) fn read(text: &str, zone: &TimeZone) -> Result<Timestamp, String> {
         .map(|zoned| zoned.timestamp())
         .ok_or_else(|| {
             let given: String = text.chars().filter(|c| !c.is_control()).take(40).collect();
-            format!("`{given}` is no moment; allowed: as \"2026-12-05 12:00\" on your own clock, or after RFC 3339")
+            format!("`{given}` is no moment; allowed: as \"2026-12-05 12:00\" on your own clock, or with its offset, as 2026-12-05T12:00+01:00")
         })
+}
+
+/// A moment as it may be typed: "2026-12-05 12:00".
+pub(crate) fn typed(at: Timestamp, zone: &TimeZone) -> String {
+    at.to_zoned_datetime(zone.clone())
+        .strftime("%Y-%m-%d %H:%M")
+        .to_string()
 }
 
 /// A question about a sealing that lies so far from `now` that its year may be mistyped.
@@ -73,6 +80,7 @@ mod tests {
         ] {
             assert_eq!(read(text, &zone), Ok(noon), "{text}");
         }
+        assert_eq!(typed(noon, &zone), "2026-12-05 12:00");
         for bad in [
             "",
             "Saturday",

@@ -10,7 +10,7 @@ use fobwatch_core::{
     batch::Batch,
     culture::{DIARY, DiaryEntry, Lesson},
     engine::{ClockSource, Monitor},
-    note::{Note, NoteKind, Palate},
+    note::{Note, NoteKind, Palate, counting},
     plain,
     reading::Reading,
 };
@@ -196,6 +196,7 @@ fn noted(notes: &Path) -> Result<Vec<Note>, Ended> {
             }
         }
     }
+    let mut noted = counting(noted);
     noted.sort_by_key(|note| note.at);
     Ok(noted)
 }

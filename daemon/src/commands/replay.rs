@@ -7,7 +7,7 @@ use fobwatch_core::{
     alert::AlertRecord,
     engine::{Action, ClockSource, Event, FitRequest, Monitor, drive},
     forecast::ForecastRecord,
-    note::{Note, Palate},
+    note::{Note, Palate, counting},
 };
 use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
@@ -138,6 +138,7 @@ impl Replay {
                 }
             }
         }
+        let mut notes = counting(notes);
         notes.sort_by_key(|note| note.at);
         Ok(notes.into_iter().peekable())
     }

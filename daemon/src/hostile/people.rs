@@ -9,15 +9,10 @@ use fobwatch_core::{
     plain,
     quantity::LiquidVolume,
 };
-use jiff::{SignedDuration, Timestamp};
+use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 
 use super::{CONFIG, PLUM, arrival, told, told_in_lines};
-use crate::{
-    config::Config,
-    corrected,
-    decode::{self, Bounds},
-    store::Destination,
-};
+use crate::{config::Config, corrected, decode, noted::Bounds, store::Destination};
 
 /// Notes, one a line. One that was taken reads back the same.
 pub fn notes(bytes: &[u8]) {
@@ -32,9 +27,12 @@ pub fn notes(bytes: &[u8]) {
     }
     let bounds = Bounds {
         bottles: PLUM.bottle.count,
+        squeezable: true,
         sealed_at: PLUM.bottled_at,
         now: PLUM.bottled_at + SignedDuration::from_hours(50),
         clock: ClockSource::Ticks,
+        zone: TimeZone::UTC,
+        known: Vec::new(),
     };
     match bounds.read(bytes) {
         Ok(notes) => {

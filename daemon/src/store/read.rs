@@ -6,7 +6,7 @@ use fobwatch_core::{
     alert::AlertRecord,
     batch::{BatchName, Slug},
     forecast::Forecast,
-    note::Note,
+    note::{Note, counting},
     reading::{Measured, Quantity, Reading, Source},
 };
 use jiff::Timestamp;
@@ -206,7 +206,7 @@ impl<'c> Reader<'c> {
         Ok(Sequence(first - 1))
     }
 
-    /// Where the entries of a batch were corrected last; `None`: never.
+    /// Where the past of a batch was last made another one, by other entries or a note that was taken back; `None`: never.
     ///
     /// # Errors
     /// The database failed.
@@ -214,7 +214,7 @@ impl<'c> Reader<'c> {
         let place: Option<i64> = self
             .connection
             .prepare_cached(
-                "SELECT max(seq) FROM note WHERE batch = ?1 AND json_extract(body, '$.kind') = 'corrected'",
+                "SELECT max(seq) FROM note WHERE batch = ?1 AND json_extract(body, '$.kind') IN ('corrected', 'taken_back')",
             )?
             .query_row([batch.0], |row| row.get(0))?;
         Ok(place.map(Sequence))
@@ -429,12 +429,34 @@ impl<'c> Reader<'c> {
             .query_row([], |row| row.get(0))?)
     }
 
-    /// Notes of a batch, in the order in which they arrived.
+    /// Notes of a batch that count, in the order in which they arrived.
     ///
     /// # Errors
     /// The database failed, or a row does not read back.
     pub fn notes(&self, batch: BatchId) -> Result<Vec<Note>, StoreError> {
+        self.all_notes(batch).map(counting)
+    }
+
+    /// The same with those that were taken back, and the words that did it.
+    ///
+    /// # Errors
+    /// The database failed, or a row does not read back.
+    pub fn all_notes(&self, batch: BatchId) -> Result<Vec<Note>, StoreError> {
         self.bodies("SELECT body FROM note WHERE batch = ?1 ORDER BY seq", batch)
+    }
+
+    /// Notes of a batch that count as never said.
+    ///
+    /// # Errors
+    /// The database failed, or a row does not read back.
+    pub fn taken_back(&self, batch: BatchId) -> Result<Vec<Note>, StoreError> {
+        let query = "SELECT body FROM note WHERE batch = ?1 AND json_extract(body, '$.kind') = 'taken_back' ORDER BY seq";
+        let said: Vec<Note> = self.bodies(query, batch)?;
+        Ok(said
+            .into_iter()
+            .filter_map(|note| note.takes_back)
+            .map(|note| *note)
+            .collect())
     }
 
     /// All transitions of alerts of a batch, in the order in which they were stored.

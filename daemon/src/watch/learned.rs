@@ -102,6 +102,7 @@ fn monitor(
     // Kept by an earlier fobwatch: its events are gone over again, without a fit on the way.
     let mut seen = reader.sequence_before(stored.id, batch.bottled_at)?;
     let mut monitor = Monitor::new(batch, settings.clone());
+    let back = reader.taken_back(stored.id)?;
     loop {
         let events = reader.events_after(seen, CHUNK)?;
         if events.is_empty() {
@@ -112,7 +113,9 @@ fn monitor(
                 return Ok(monitor);
             }
             seen = event.sequence;
-            if let Some(concerned) = concerns(&mut monitor, stored.id, settings.clock, claims, &event) {
+            if let Some(concerned) =
+                concerns(&mut monitor, (stored.id, &back), settings.clock, claims, &event)
+            {
                 for event in first_tick(&monitor, settings.clock, &event)
                     .into_iter()
                     .chain([concerned])

@@ -56,6 +56,7 @@ pub(crate) fn left(
             reader.sequence_before(stored.id, bottled_at)?,
         ),
     };
+    let back = reader.taken_back(stored.id)?;
     loop {
         let events = reader.events_after(seen, CHUNK)?;
         if events.is_empty() {
@@ -63,7 +64,9 @@ pub(crate) fn left(
         }
         for event in events {
             seen = event.sequence;
-            if let Some(concerned) = concerns(&mut monitor, stored.id, settings.clock, claims, &event) {
+            if let Some(concerned) =
+                concerns(&mut monitor, (stored.id, &back), settings.clock, claims, &event)
+            {
                 if let Some(first) = first_tick(&monitor, settings.clock, &event) {
                     go(&mut monitor, first);
                 }

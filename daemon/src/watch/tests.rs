@@ -1,6 +1,7 @@
 mod by_readings;
 mod claims;
 mod corrected;
+mod taken_back;
 
 use std::{
     sync::{
@@ -266,6 +267,7 @@ async fn a_note_brings_a_batch_back_that_was_set_aside() {
         value: None,
         unit: None,
         text: Some("looked through the window".to_owned()),
+        takes_back: None,
     };
     let at = note.at;
     let place = store
@@ -476,6 +478,7 @@ async fn what_trickles_in_waits_for_more_but_for_no_person_and_keeps_its_place()
         value: None,
         unit: None,
         text: Some("looked".to_owned()),
+        takes_back: None,
     };
     // The intake has taken it before it is asked: its queue is empty.
     let taken = async {

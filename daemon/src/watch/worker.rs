@@ -83,8 +83,10 @@ pub(super) struct Worker {
     first: Option<Event>,
     /// The engine failed, and nothing up to here counts as a person's wish to go on.
     aside: Option<Sequence>,
-    /// Up to here it is gone over with corrected entries: nothing of that is told, see [`Self::settle_corrected`].
+    /// Up to here it is gone over with corrected entries, or without a note: nothing of that is told, see [`Self::settle_corrected`].
     corrected: Option<Sequence>,
+    /// Notes that count as never said.
+    back: Vec<Note>,
     /// What was stored before this worker began: reminders of it were told already, or are late.
     old: Sequence,
     /// Reminders of that, not told yet.
@@ -168,10 +170,11 @@ pub(super) fn first_tick(monitor: &Monitor, clock: ClockSource, event: &StoredEv
     })
 }
 
-/// The event as the engine of batch `id` takes it; `None`: it is of another batch, or a reading that is only counted.
+/// The event as the engine of batch `id` takes it; `None`: it is of another batch, a reading that is only counted, or a note that was taken
+/// `back`.
 pub(super) fn concerns(
     monitor: &mut Monitor,
-    id: BatchId,
+    (id, back): (BatchId, &[Note]),
     clock: ClockSource,
     claims: &Claims,
     event: &StoredEvent,
@@ -197,7 +200,8 @@ pub(super) fn concerns(
             (!passes_by).then(|| Event::Measured(reading.clone()))
         }
         StoredWhat::Note(batch, note) => {
-            let own = *batch == id && note.kind != NoteKind::Corrected;
+            let of_the_past = matches!(note.kind, NoteKind::Corrected | NoteKind::TakenBack);
+            let own = *batch == id && !of_the_past && !back.contains(note);
             own.then(|| Event::Noted(note.clone()))
         }
         StoredWhat::Command(batch, command) => (*batch == id).then(|| Event::Commanded(command.clone())),
@@ -230,7 +234,8 @@ impl Worker {
         house: &Arc<House>,
         router: &Arc<Router>,
         live: &Arc<Live>,
-        (monitor, seen, corrected): (Monitor, Sequence, Option<Sequence>),
+        (monitor, seen): (Monitor, Sequence),
+        (corrected, back): (Option<Sequence>, Vec<Note>),
         fit: Fit,
         closing: CancellationToken,
     ) -> Self {
@@ -258,6 +263,7 @@ impl Worker {
             taken: Vec::new(),
             aside: None,
             corrected,
+            back,
             old: *house.latest.borrow(),
             late: Vec::new(),
             outcome: empty(live.id, house),
@@ -508,7 +514,7 @@ impl Worker {
         let clock = self.house.settings.clock;
         concerns(
             &mut self.monitor,
-            self.live.id,
+            (self.live.id, &self.back),
             clock,
             &self.house.claims(),
             event,

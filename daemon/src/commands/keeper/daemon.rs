@@ -5,6 +5,7 @@ use std::{net::SocketAddr, time::Duration};
 use fobwatch_core::{
     alert::AlertName,
     batch::{Batch, Slug},
+    note::Note,
     reading::Reading,
 };
 use jiff::Timestamp;
@@ -60,6 +61,11 @@ struct Alerts {
 #[derive(Deserialize)]
 struct Notes {
     notes: Vec<Noted>,
+}
+
+#[derive(Deserialize)]
+struct AllNotes {
+    notes: Vec<serde_json::Value>,
 }
 
 #[derive(Deserialize)]
@@ -304,6 +310,15 @@ impl Keeper for Daemon {
     fn note(&mut self, batch: &Known, lines: &str) -> Result<Vec<Noted>, Ended> {
         self.post(&format!("/api/v1/batches/{}/notes", batch.slug), lines)
             .map(|taken: Notes| taken.notes)
+    }
+
+    fn notes(&mut self, batch: &Known) -> Result<Vec<Note>, Ended> {
+        let told: AllNotes = self.get(&format!("/api/v1/batches/{}/notes", batch.slug))?;
+        let read = |note: &serde_json::Value| {
+            decode::notes::read(note.to_string().as_bytes())
+                .map_err(|wrong| Ended::Failed(format!("the fobwatch at {}: {wrong}", self.address)))
+        };
+        told.notes.iter().map(read).collect()
     }
 
     fn diary(&mut self) -> Result<Diaries, Ended> {
