@@ -1,6 +1,10 @@
 //! Moments as a person types them: `2026-12-05 12:00` on the own clock, or with their offset.
 
+use fobwatch_core::alert::sentence::zone_of;
 use jiff::{Timestamp, civil::DateTime, tz::TimeZone};
+
+/// What a form takes, whose clock is the user's.
+pub(crate) const ALLOWED: &str = "a day and hour by your own clock, as 2026-12-05 12:00";
 
 /// Reads a moment; without a zone it is one of `zone`. A time that a clock shows twice is the earlier one.
 ///
@@ -26,6 +30,12 @@ pub(crate) fn typed(at: Timestamp, zone: &TimeZone) -> String {
     at.to_zoned_datetime(zone.clone())
         .strftime("%Y-%m-%d %H:%M")
         .to_string()
+}
+
+/// A time in the user's zone: "Thursday 5 March 2026, 15:20 CET".
+pub(crate) fn local(at: Timestamp, zone: &TimeZone) -> String {
+    let local = at.to_zoned_datetime(zone.clone());
+    format!("{} {}", local.strftime("%A %-d %B %Y, %H:%M"), zone_of(&local))
 }
 
 /// A question about a sealing that lies so far from `now` that its year may be mistyped.

@@ -14,8 +14,9 @@ use fobwatch_core::{
     plain,
     reading::Reading,
 };
+use jiff::tz::TimeZone;
 
-use super::{Ended, read, read_batch};
+use super::{Ended, local, read, read_batch};
 use crate::{
     config::Config,
     craft::led::{gone_over, led},
@@ -148,7 +149,7 @@ fn of_folder(folder: &Path, batch: &Batch, config: &Config) -> Result<Vec<Lesson
         }
     }
     let earlier = read_batch(&file)?;
-    if let Some(why) = silent(&earlier, batch) {
+    if let Some(why) = silent(&earlier, batch, &config.display.zone) {
         skipped(folder, &why);
         return Ok(Vec::new());
     }
@@ -164,7 +165,7 @@ fn of_folder(folder: &Path, batch: &Batch, config: &Config) -> Result<Vec<Lesson
 }
 
 /// Why an earlier batch does not inform this one, before anything of it is read.
-fn silent(earlier: &Batch, batch: &Batch) -> Option<String> {
+fn silent(earlier: &Batch, batch: &Batch, zone: &TimeZone) -> Option<String> {
     if earlier.culture.is_none() || earlier.culture != batch.culture {
         let named = |batch: &Batch| {
             let culture = batch.culture.as_ref();
@@ -179,7 +180,8 @@ fn silent(earlier: &Batch, batch: &Batch) -> Option<String> {
     (earlier.bottled_at >= batch.bottled_at).then(|| {
         format!(
             "it was bottled {}, not before {}",
-            earlier.bottled_at, batch.bottled_at
+            local(earlier.bottled_at, zone),
+            local(batch.bottled_at, zone)
         )
     })
 }

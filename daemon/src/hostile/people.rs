@@ -50,13 +50,13 @@ pub fn notes(bytes: &[u8]) {
 
 /// Entries of diaries, one a line. What was taken reads back the same, and tells of each culture.
 pub fn diary(bytes: &[u8]) {
-    let entries = match decode::diary::entries(bytes, arrival()) {
+    let entries = match decode::diary::entries(bytes, arrival(), &TimeZone::UTC) {
         Ok(entries) => entries,
         Err(why) => return told_in_lines(&why),
     };
     for entry in &entries {
         let line = serde_json::to_string(entry).expect("an entry can be written");
-        let again = decode::diary::entries(line.as_bytes(), arrival());
+        let again = decode::diary::entries(line.as_bytes(), arrival(), &TimeZone::UTC);
         assert_eq!(again.as_deref(), Ok(std::slice::from_ref(entry)), "{line}");
     }
     let diary = Diary::new(entries);

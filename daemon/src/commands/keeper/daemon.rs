@@ -8,7 +8,7 @@ use fobwatch_core::{
     note::Note,
     reading::Reading,
 };
-use jiff::Timestamp;
+use jiff::{Timestamp, tz::TimeZone};
 use serde::{Deserialize, de::DeserializeOwned};
 use ureq::Agent;
 
@@ -327,7 +327,7 @@ impl Keeper for Daemon {
 
     fn tend(&mut self, lines: &str) -> Result<usize, Ended> {
         // All or none: what is wrong is found before anything is sent. An entry that is there already stays, so pieces may come twice.
-        decode::diary::entries(lines.as_bytes(), Timestamp::MAX).map_err(Ended::Refused)?;
+        decode::diary::entries(lines.as_bytes(), Timestamp::MAX, &TimeZone::UTC).map_err(Ended::Refused)?;
         let mut new = 0;
         for piece in pieces(lines, MOST_POSTED) {
             new += self

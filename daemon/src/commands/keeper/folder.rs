@@ -242,7 +242,7 @@ impl Keeper for Folder {
         let others: Vec<Batch> = read.map(|(other, _warnings)| other).collect();
         let now = self.now(&stored)?;
         let done = corrected::corrected(&stored.text, &text, who, now, &others)
-            .map_err(|not| Ended::Refused(not.to_string()))?;
+            .map_err(|not| Ended::Refused(not.told(&self.config.display.zone)))?;
         if !done.changes.is_empty() {
             self.writer
                 .correct_batch(stored.id, &done, WallClock.now())
@@ -310,7 +310,8 @@ impl Keeper for Folder {
 
     fn tend(&mut self, lines: &str) -> Result<usize, Ended> {
         let now = WallClock.now();
-        let entries = decode::diary::entries(lines.as_bytes(), now).map_err(Ended::Refused)?;
+        let entries = decode::diary::entries(lines.as_bytes(), now, &self.config.display.zone)
+            .map_err(Ended::Refused)?;
         self.writer.append_diary(&entries, now).map_err(ended)
     }
 
@@ -347,7 +348,7 @@ impl Keeper for Folder {
             self.config.display.clone(),
         );
         let monitor = self.left(&stored)?;
-        let at = rescue::moment(at, now.max(monitor.clock())).map_err(Ended::Refused)?;
+        let at = rescue::moment(at, now.max(monitor.clock()), &display.zone).map_err(Ended::Refused)?;
         Ok(rescue::told(monitor, at, ambient, &display))
     }
 
