@@ -168,6 +168,7 @@ fn note(note: &fobwatch_simulator::Note) -> Note {
         value: None,
         unit: None,
         text: None,
+        takes_back: None,
     }
 }
 

@@ -10,13 +10,14 @@ use fobwatch_core::{
     forecast::{Quantiles, When},
     quantity::AbsolutePressure,
 };
-use jiff::{SignedDuration, Timestamp};
+use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 use serde::{Deserialize, Serialize};
 
 use self::sentences::Teller;
 use crate::{
     config::Display,
-    wording::{Units, plain},
+    moment::typed,
+    wording::{Units, local, plain},
 };
 
 /// How far ahead the question may ask.
@@ -62,13 +63,17 @@ pub(crate) struct ToldBack {
 ///
 /// # Errors
 /// It lies before that, or more than a week ahead.
-pub(crate) fn moment(at: Option<Timestamp>, now: Timestamp) -> Result<Timestamp, String> {
+pub(crate) fn moment(at: Option<Timestamp>, now: Timestamp, zone: &TimeZone) -> Result<Timestamp, String> {
     let latest = now.saturating_add(AHEAD).unwrap_or(Timestamp::MAX);
     match at {
         None => Ok(now),
         Some(at) if (now..=latest).contains(&at) => Ok(at),
         Some(at) => Err(format!(
-            "`at` is {at}; allowed: from {now}, as the batch stands, to {latest}"
+            "the moment is {}; allowed: from {}, as the batch stands, to {}, as \"{}\" on your own clock",
+            local(at, zone),
+            local(now, zone),
+            local(latest, zone),
+            typed(latest, zone)
         )),
     }
 }

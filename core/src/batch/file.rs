@@ -56,6 +56,9 @@ impl Batch {
     }
 }
 
+const SEALED_ALLOWED: &str =
+    "when the last bottle was closed, with the zone's offset, as \"2026-03-02T08:00:00+01:00\"";
+
 fn batch(file: &mut Section<'_, '_>) -> Option<(Batch, Option<Recipe>, Option<Question>)> {
     for key in ["name", "bottled_at"] {
         file.require(
@@ -63,7 +66,7 @@ fn batch(file: &mut Section<'_, '_>) -> Option<(Batch, Option<Recipe>, Option<Qu
             if key == "name" {
                 NAME_ALLOWED
             } else {
-                "a time after RFC 3339"
+                SEALED_ALLOWED
             },
         );
     }

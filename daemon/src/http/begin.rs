@@ -89,9 +89,14 @@ pub(super) async fn begin(State(house): State<Arc<House>>, sent: Sent) -> Result
 pub(super) fn beside(begun: &mut Begun, problems: Vec<fobwatch_core::document::Problem>, by_form: bool) {
     for problem in problems {
         if by_form && keys().any(|key| key == problem.key) {
+            let allowed = match problem.key.as_str() {
+                // The form takes it without the offset that a file has.
+                "bottled_at" => crate::moment::ALLOWED,
+                _ => problem.allowed.as_str(),
+            };
             let why = match problem.given.as_str() {
-                "missing" => format!("Missing; allowed: {}.", problem.allowed),
-                given => format!("{given} stands here; allowed: {}.", problem.allowed),
+                "missing" => format!("Missing; allowed: {allowed}."),
+                given => format!("{given} stands here; allowed: {allowed}."),
             };
             begun.wrong.insert(problem.key, why);
         } else {

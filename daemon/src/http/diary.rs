@@ -57,7 +57,8 @@ pub(super) async fn add(
     State(house): State<Arc<House>>,
     body: Result<Bytes, BytesRejection>,
 ) -> Result<(StatusCode, Json<Value>), Complaint> {
-    let entries = decode::diary::entries(&body?, house.clock.now()).map_err(Complaint::refused)?;
+    let entries =
+        decode::diary::entries(&body?, house.clock.now(), &house.display.zone).map_err(Complaint::refused)?;
     let new = keep(&house, entries).await?;
     Ok((StatusCode::CREATED, Json(json!({ "new": new }))))
 }
@@ -74,7 +75,8 @@ pub(super) async fn told(State(house): State<Arc<House>>, sent: Sent) -> Result<
         Ok(line) => line,
         Err(why) => return refused(&house, &why).await,
     };
-    match decode::diary::entries(line.to_string().as_bytes(), house.clock.now()) {
+    let line = line.to_string();
+    match decode::diary::entries(line.as_bytes(), house.clock.now(), &house.display.zone) {
         Ok(entries) => {
             keep(&house, entries).await?;
             Ok(Redirect::to("/cultures").into_response())

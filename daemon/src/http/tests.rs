@@ -5,6 +5,7 @@ mod diary;
 mod filled;
 mod from_page;
 mod page_by_page;
+mod taken_back;
 
 use std::sync::Arc;
 

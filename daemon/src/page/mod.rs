@@ -143,6 +143,22 @@ pub fn tell(batch: &Shown, context: &Context, wrong: Option<(&str, &str)>) -> St
     tell::document(batch, context, wrong).into_string()
 }
 
+/// The page of all that was told of a batch: an HTML document. `wrong`: why a note was not taken back.
+pub(crate) fn all_told(batch: &Shown, context: &Context, wrong: Option<&str>) -> String {
+    noted::document(batch, context, wrong).into_string()
+}
+
+/// All that was told of a batch, for a terminal, a line each; with what was taken back.
+pub(crate) fn noted(notes: &[fobwatch_core::note::Note], now: Timestamp, display: &Display) -> Vec<String> {
+    let zone = &display.zone;
+    noted::lines(notes, &clock::Clock { now, zone })
+}
+
+/// A note in words, as [`noted`] has it behind its time.
+pub(crate) fn note_in_words(note: &fobwatch_core::note::Note) -> String {
+    noted::words(note)
+}
+
 /// The page on which a batch is planned: an HTML document.
 /// `sources`: names of sensors that were heard.
 pub(crate) fn planned(

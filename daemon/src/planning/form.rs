@@ -82,7 +82,11 @@ impl From<&Problem> for Refused {
         let Some(field) = field_of(&problem.key) else {
             return Self::whole(problem.to_string());
         };
-        let allowed = &problem.allowed;
+        let allowed = match problem.key.as_str() {
+            // The form takes it without the offset that a file has.
+            "bottled_at" => moment::ALLOWED,
+            _ => problem.allowed.as_str(),
+        };
         Self::at(
             field,
             match problem.given.as_str() {

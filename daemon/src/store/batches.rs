@@ -98,8 +98,7 @@ impl Writer {
         Ok(sequence)
     }
 
-    /// As if the entries of a batch had been corrected, where something else than they says that its past was reckoned wrongly: `note`, of that
-    /// kind, says what.
+    /// As if the entries of a batch had been corrected, where something else than they says that its past was reckoned wrongly: `note` says what.
     ///
     /// # Errors
     /// Nothing of it was stored.
@@ -209,7 +208,7 @@ impl Reader<'_> {
         Ok(found.pop())
     }
 
-    /// Where the entries of a batch were corrected last; `None`: never.
+    /// Where the past of a batch was last made another one, by other entries or a note that was taken back; `None`: never.
     ///
     /// # Errors
     /// The database failed.
@@ -217,7 +216,7 @@ impl Reader<'_> {
         let place: Option<i64> = self
             .connection
             .prepare_cached(
-                "SELECT max(seq) FROM note WHERE batch = ?1 AND json_extract(body, '$.kind') = 'corrected'",
+                "SELECT max(seq) FROM note WHERE batch = ?1 AND json_extract(body, '$.kind') IN ('corrected', 'taken_back')",
             )?
             .query_row([batch.0], |row| row.get(0))?;
         Ok(place.map(Sequence))

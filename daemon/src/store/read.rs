@@ -3,7 +3,7 @@
 use std::{collections::BTreeMap, path::Path};
 
 use fobwatch_core::{
-    note::Note,
+    note::{Note, counting},
     reading::{Measured, Quantity, Reading, Source},
 };
 use jiff::Timestamp;
@@ -226,12 +226,34 @@ impl<'c> Reader<'c> {
             .pragma_query_value(None, "user_version", |row| row.get(0))?)
     }
 
-    /// Notes of a batch, in the order in which they arrived.
+    /// Notes of a batch that count, in the order in which they arrived.
     ///
     /// # Errors
     /// The database failed, or a row does not read back.
     pub fn notes(&self, batch: BatchId) -> Result<Vec<Note>, StoreError> {
+        self.all_notes(batch).map(counting)
+    }
+
+    /// The same with those that were taken back, and the words that did it.
+    ///
+    /// # Errors
+    /// The database failed, or a row does not read back.
+    pub fn all_notes(&self, batch: BatchId) -> Result<Vec<Note>, StoreError> {
         self.bodies("SELECT body FROM note WHERE batch = ?1 ORDER BY seq", batch)
+    }
+
+    /// Notes of a batch that count as never said.
+    ///
+    /// # Errors
+    /// The database failed, or a row does not read back.
+    pub fn taken_back(&self, batch: BatchId) -> Result<Vec<Note>, StoreError> {
+        let query = "SELECT body FROM note WHERE batch = ?1 AND json_extract(body, '$.kind') = 'taken_back' ORDER BY seq";
+        let said: Vec<Note> = self.bodies(query, batch)?;
+        Ok(said
+            .into_iter()
+            .filter_map(|note| note.takes_back)
+            .map(|note| *note)
+            .collect())
     }
 
     pub(super) fn bodies<T: serde::de::DeserializeOwned>(

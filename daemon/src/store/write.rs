@@ -151,7 +151,7 @@ impl Writer {
     }
 
     /// Stores a note of a batch. The very same note again is one note, so that a file of notes may be handed in twice:
-    /// the answer is its place.
+    /// the answer is its place. One that takes another back lets what was reckoned be forgotten.
     ///
     /// # Errors
     /// It was not stored.
@@ -173,6 +173,7 @@ impl Writer {
             .optional()?;
         match known {
             Some(sequence) => Ok(Sequence(sequence)),
+            None if note.takes_back.is_some() => self.begin_anew(batch, note, received_at),
             None => self.append_body("note", batch, &body, received_at),
         }
     }

@@ -2,16 +2,17 @@
 
 use fobwatch_core::{
     engine::{ClockSource, Event, Monitor},
-    note::NoteKind,
+    note::{Note, NoteKind},
 };
 
 use super::Claims;
 use crate::store::{BatchId, StoredEvent, StoredWhat};
 
-/// The event as the engine of batch `id` takes it; `None`: it is of another batch, or a reading that is only counted.
+/// The event as the engine of batch `id` takes it; `None`: it is of another batch, a reading that is only counted, or a note that was taken
+/// `back`.
 pub(super) fn concerns(
     monitor: &mut Monitor,
-    id: BatchId,
+    (id, back): (BatchId, &[Note]),
     clock: ClockSource,
     claims: &Claims,
     event: &StoredEvent,
@@ -37,7 +38,8 @@ pub(super) fn concerns(
             (!passes_by).then(|| Event::Measured(reading.clone()))
         }
         StoredWhat::Note(batch, note) => {
-            let own = *batch == id && note.kind != NoteKind::Corrected;
+            let of_the_past = matches!(note.kind, NoteKind::Corrected | NoteKind::TakenBack);
+            let own = *batch == id && !of_the_past && !back.contains(note);
             own.then(|| Event::Noted(note.clone()))
         }
         StoredWhat::Command(batch, command) => (*batch == id).then(|| Event::Commanded(command.clone())),

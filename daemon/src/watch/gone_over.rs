@@ -45,6 +45,7 @@ pub(super) fn go_over(
     until: Option<Timestamp>,
     take: impl Fn(&mut Monitor, Event),
 ) -> Result<(), StoreError> {
+    let back = reader.taken_back(id)?;
     loop {
         let events = reader.events_after(seen, CHUNK)?;
         if events.is_empty() {
@@ -55,7 +56,7 @@ pub(super) fn go_over(
                 return Ok(());
             }
             seen = event.sequence;
-            if let Some(concerned) = concerns(monitor, id, clock, claims, &event) {
+            if let Some(concerned) = concerns(monitor, (id, &back), clock, claims, &event) {
                 if let Some(first) = first_tick(monitor, clock, &event) {
                     take(monitor, first);
                 }

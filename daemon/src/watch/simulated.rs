@@ -203,10 +203,17 @@ pub(crate) async fn replayed(
         .store
         .read(|reader| reader.events_after(Sequence(0), u32::MAX))
         .await?;
+    let back = house.store.read(move |reader| reader.taken_back(id)).await?;
     let mut monitor = taught(house, Monitor::new(batch, house.settings.clone())).await?;
     let (mut alerts, mut reminders, mut forecasts) = (Vec::new(), Vec::new(), Vec::new());
     for stored in events {
-        let Some(event) = concerns(&mut monitor, id, house.settings.clock, &house.claims(), &stored) else {
+        let Some(event) = concerns(
+            &mut monitor,
+            (id, &back),
+            house.settings.clock,
+            &house.claims(),
+            &stored,
+        ) else {
             continue;
         };
         let first = first_tick(&monitor, house.settings.clock, &stored);

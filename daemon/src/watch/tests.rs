@@ -7,6 +7,7 @@ mod corrected;
 mod handed_out;
 mod intake;
 mod restart;
+mod taken_back;
 mod taught;
 
 use std::{sync::Arc, time::Duration};
@@ -55,6 +56,7 @@ fn said(at: Timestamp, text: &str) -> Note {
         value: None,
         unit: None,
         text: Some(text.to_owned()),
+        takes_back: None,
     }
 }
 

@@ -17,6 +17,7 @@ use std::{collections::VecDeque, mem, sync::Arc, time::Duration};
 use fobwatch_core::{
     alert::AlertRecord,
     engine::{Event, Monitor},
+    note::Note,
 };
 use tokio::runtime::Handle;
 use tokio_util::sync::CancellationToken;
@@ -67,8 +68,10 @@ pub(super) struct Worker {
     first: Option<Event>,
     /// The engine failed, and nothing up to here counts as a person's wish to go on.
     aside: Option<Sequence>,
-    /// Up to here it is gone over with corrected entries: nothing of that is told, see [`Self::settle_corrected`].
+    /// Up to here it is gone over with corrected entries, or without a note: nothing of that is told, see [`Self::settle_corrected`].
     corrected: Option<Sequence>,
+    /// Notes that count as never said.
+    back: Vec<Note>,
     /// What was stored before this worker began: reminders of it were told already, or are late.
     old: Sequence,
     /// Reminders of that, not told yet.
@@ -97,7 +100,8 @@ impl Worker {
         house: &Arc<House>,
         router: &Arc<Router>,
         live: &Arc<Live>,
-        (monitor, seen, corrected): (Monitor, Sequence, Option<Sequence>),
+        (monitor, seen): (Monitor, Sequence),
+        (corrected, back): (Option<Sequence>, Vec<Note>),
         fit: Fit,
         closing: CancellationToken,
     ) -> Self {
@@ -125,6 +129,7 @@ impl Worker {
             taken: Vec::new(),
             aside: None,
             corrected,
+            back,
             old: *house.latest.borrow(),
             late: Vec::new(),
             outcome: house.empty_outcome(live.id),

@@ -10,6 +10,7 @@ use std::{
 use fobwatch_core::{
     batch::Batch,
     engine::{FitRequest, Fitted, Monitor},
+    note::Note,
     reading::{Quantity, Source},
 };
 use jiff::Timestamp;
@@ -176,12 +177,12 @@ impl Workers {
             revived(house, batches).await?
         };
         let ids: Vec<BatchId> = revived.iter().map(|(id, _, _)| *id).collect();
-        let corrected: BTreeMap<BatchId, Sequence> = house
+        let mut corrected: BTreeMap<BatchId, (Sequence, Vec<Note>)> = house
             .store
             .read(move |reader| {
                 let places = ids.into_iter().filter_map(|id| {
                     let place = reader.corrected(id).transpose()?;
-                    Some(place.map(|place| (id, place)))
+                    Some(place.and_then(|place| Ok((id, (place, reader.taken_back(id)?)))))
                 });
                 places.collect()
             })
@@ -232,7 +233,11 @@ impl Workers {
                 house,
                 &running.router,
                 &live,
-                (monitor, seen, corrected.get(&id).copied()),
+                (monitor, seen),
+                match corrected.remove(&id) {
+                    Some((place, back)) => (Some(place), back),
+                    None => (None, Vec::new()),
+                },
                 self.fit,
                 self.stop.clone(),
             );

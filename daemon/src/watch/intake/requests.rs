@@ -1,7 +1,11 @@
 //! What people and programs ask for, each in its place in the one order.
 
-use std::{collections::BTreeSet, sync::PoisonError};
+use std::{
+    collections::BTreeSet,
+    sync::{Arc, PoisonError},
+};
 
+use fobwatch_core::note::Note;
 use jiff::Timestamp;
 use tracing::{info, warn};
 
@@ -10,7 +14,7 @@ use crate::{
     claim,
     corrected::Corrected,
     incoming::Kind,
-    store::{Heard, Sequence, StoreError},
+    store::{BatchId, Heard, Sequence, StoreError, Word},
     watch::{
         Failure,
         house::{Asked, Request},
@@ -31,6 +35,9 @@ impl Intake {
                 | Request::Correct(..)
         );
         let done = match request {
+            Request::Note(batch, note) if note.takes_back.is_some() => {
+                self.take_back(batch, note, now).await?
+            }
             Request::Note(batch, note) => {
                 store
                     .write(move |writer| writer.append_note(batch, &note, now))
@@ -174,9 +181,68 @@ impl Intake {
         Ok(stored)
     }
 
+    /// As with corrected entries: the worker ends first.
+    async fn take_back(
+        &mut self,
+        batch: BatchId,
+        note: Note,
+        now: Timestamp,
+    ) -> Result<Result<Sequence, StoreError>, Failure> {
+        let Some(live) = self.house.all().into_iter().find(|live| live.id == batch) else {
+            let name = "the batch of that note".to_owned();
+            return Ok(Err(StoreError::NoSuchBatch { name }));
+        };
+        self.workers.end(&live);
+        self.workers.ended(&live).await;
+        let stored = self
+            .house
+            .store
+            .write(move |writer| writer.append_note(batch, &note, now))
+            .await;
+        // Stored or not, it is watched on.
+        self.workers.begin(&self.house, live.batch.clone(), batch).await?;
+        if let Ok(sequence) = &stored {
+            info!(batch = %live.batch.name, "A note of {} was taken back; it is gone over again from its sealing on.", live.batch.name);
+            let latest = *self.house.latest.borrow();
+            self.announce(latest.max(*sequence));
+            self.tick().await?;
+        }
+        Ok(stored)
+    }
+
+    /// The batch that is watched here, if what is heard of it takes a note back that counted until now.
+    async fn forgets(&self, heard: &Heard) -> Option<Arc<Live>> {
+        let back: Vec<Note> = heard
+            .words
+            .iter()
+            .filter_map(|word| match word {
+                Word::Note(note) if note.takes_back.is_some() => Some(note.clone()),
+                Word::Note(_) | Word::Command(_) => None,
+            })
+            .collect();
+        let live = self.house.batch(heard.batch.name.slug().as_str())?;
+        if back.is_empty() {
+            return None;
+        }
+        let id = live.id;
+        // What cannot be read cannot be written either.
+        let known = self
+            .house
+            .store
+            .read(move |reader| reader.all_notes(id))
+            .await
+            .ok()?;
+        back.iter().any(|note| !known.contains(note)).then_some(live)
+    }
+
     /// What another daemon of the site tells: it may name gauges, too.
     async fn hear(&mut self, heard: Heard, now: Timestamp) -> Result<Result<Sequence, StoreError>, Failure> {
         let name = heard.batch.name.clone();
+        let forgets = self.forgets(&heard).await;
+        if let Some(live) = &forgets {
+            self.workers.end(live);
+            self.workers.ended(live).await;
+        }
         let kept = self
             .house
             .store
@@ -185,6 +251,11 @@ impl Intake {
                 Ok((sequence, writer.reader().last_named(&name)?, heard))
             })
             .await;
+        if let Some(live) = forgets {
+            self.workers
+                .begin(&self.house, live.batch.clone(), live.id)
+                .await?;
+        }
         let (sequence, stored, heard) = match kept {
             Ok(kept) => kept,
             Err(error) => return Ok(Err(error)),

@@ -33,7 +33,7 @@ impl Worker {
         let clock = self.house.settings.clock;
         concerns(
             &mut self.monitor,
-            self.live.id,
+            (self.live.id, &self.back),
             clock,
             &self.house.claims(),
             event,
