@@ -41,13 +41,15 @@ pub enum NoteKind {
     Confirmed,
     /// Anything else.
     Other,
+    /// Another note was wrong, and counts as never said.
+    TakenBack,
 }
 
 /// A word that is no kind of note.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error(
     "note kind `{given}` is not known; allowed: moved_to_fridge, taken_out, vented, opened, gravity, gauge, squeezed, \
-     tasted, given_away, broken, corrected, confirmed, other"
+     tasted, given_away, broken, corrected, confirmed, other, taken_back"
 )]
 pub struct UnknownNoteKind {
     /// What stood there, cut to 40 characters.
@@ -69,11 +71,47 @@ pub struct Note {
     pub unit: Option<String>,
     /// Free words.
     pub text: Option<String>,
+    /// The note that this one takes back; only in those of [`NoteKind::TakenBack`].
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub takes_back: Option<Box<Note>>,
+}
+
+impl Note {
+    /// The note that takes this one back: `who` says so at `at`, and maybe `why`.
+    #[must_use]
+    pub fn taken_back(&self, at: Timestamp, who: &str, why: Option<&str>) -> Self {
+        let who = crate::plain::line(who, 80);
+        let why = why.map(str::trim).filter(|why| !why.is_empty());
+        Self {
+            // Nothing is taken back before it was said.
+            at: at.max(self.at),
+            kind: NoteKind::TakenBack,
+            bottles: None,
+            value: None,
+            unit: None,
+            text: Some(match why {
+                Some(why) => format!("{who} took it back: {}", crate::plain::line(why, 500)),
+                None => format!("{who} took it back"),
+            }),
+            takes_back: Some(Box::new(self.clone())),
+        }
+    }
+}
+
+/// The notes that count, in their order: without those that were taken back, and without the word that takes them back.
+#[must_use]
+pub fn counting(mut notes: Vec<Note>) -> Vec<Note> {
+    let back: Vec<Note> = notes
+        .iter()
+        .filter_map(|note| note.takes_back.as_deref().cloned())
+        .collect();
+    notes.retain(|note| note.kind != NoteKind::TakenBack && !back.contains(note));
+    notes
 }
 
 impl NoteKind {
     /// All of them.
-    pub const ALL: [Self; 13] = [
+    pub const ALL: [Self; 14] = [
         Self::MovedToFridge,
         Self::TakenOut,
         Self::Vented,
@@ -87,6 +125,7 @@ impl NoteKind {
         Self::Corrected,
         Self::Confirmed,
         Self::Other,
+        Self::TakenBack,
     ];
 
     /// Its name in files and commands.
@@ -106,6 +145,7 @@ impl NoteKind {
             Self::Corrected => "corrected",
             Self::Confirmed => "confirmed",
             Self::Other => "other",
+            Self::TakenBack => "taken_back",
         }
     }
 }
@@ -126,5 +166,40 @@ impl FromStr for NoteKind {
             .ok_or_else(|| UnknownNoteKind {
                 given: crate::plain::line(text, 40),
             })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_was_taken_back_counts_no_more_in_whatever_order_it_is_heard() {
+        let at: Timestamp = "2026-03-05T15:00:00Z".parse().unwrap();
+        let opened = Note {
+            at,
+            kind: NoteKind::Opened,
+            bottles: Some(vec![3]),
+            value: None,
+            unit: None,
+            text: Some("gushing".to_owned()),
+            takes_back: None,
+        };
+        let other = Note {
+            bottles: Some(vec![4]),
+            ..opened.clone()
+        };
+        let back = opened.taken_back(at, "Ada", Some(" wrong batch\n"));
+        assert_eq!(back.text.as_deref(), Some("Ada took it back: wrong batch"));
+        for notes in [
+            [opened.clone(), other.clone(), back.clone()],
+            [back.clone(), other.clone(), opened.clone()],
+        ] {
+            assert_eq!(counting(notes.to_vec()), std::slice::from_ref(&other));
+        }
+        // As it is kept, it reads back; and a note without one is kept as ever.
+        let kept = serde_json::to_string(&back).unwrap();
+        assert_eq!(serde_json::from_str::<Note>(&kept).unwrap(), back);
+        assert!(!serde_json::to_string(&opened).unwrap().contains("takes_back"));
     }
 }

@@ -1,6 +1,8 @@
 //! The engine's own rules on the simulator's sensors: what a fit would answer is taken from the simulator's truth, so
 //! that only intake, sensor health, the raw gauge, moves and alerts are judged here.
 
+mod row;
+
 use std::sync::Arc;
 
 use fobwatch_core::{
@@ -11,7 +13,7 @@ use fobwatch_core::{
     forecast::{CurvePoint, Forecast, Hours, IfForgotten, Middle, Outlook, Quantiles, Upward},
     note::{Note, NoteKind},
     quantity::{AbsolutePressure, AlcoholByVolume, Co2Volumes, GaugePressure, Probability, Vigour},
-    reading::{Measured, Quantity, Reading, Source},
+    reading::Quantity,
 };
 use fobwatch_simulator::{Played, Scenario, Simulation};
 use jiff::{SignedDuration, Timestamp, tz::TimeZone};
@@ -147,15 +149,8 @@ impl Oracle {
                     feed(&mut monitor, Event::Noted(note));
                 }
             }
-            let unit = row.unit.symbol().parse().expect("a unit both know");
-            let quantity = row.quantity.name().parse().expect("a quantity both know");
-            let Ok(measured) = Measured::new(quantity, row.value, unit) else {
+            let Some(reading) = row::reading(row) else {
                 continue;
-            };
-            let reading = Reading {
-                at: row.at,
-                source: Source::new(&row.source).expect("a source both know"),
-                measured,
             };
             feed(&mut monitor, Event::Measured(reading));
         }
@@ -173,6 +168,7 @@ fn note(note: &fobwatch_simulator::Note) -> Note {
         value: None,
         unit: None,
         text: None,
+        takes_back: None,
     }
 }
 

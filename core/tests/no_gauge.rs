@@ -1,13 +1,14 @@
 //! Without a gauge the worst case is told from sugar and temperature alone. The simulator, whose kinetics are its own, plays lively
 //! batches whose limit lies where they pass it; the engine hears their thermometers and nothing else.
 
+mod row;
+
 use fobwatch_core::{
     alert::{AlertName, Transition, Units},
     batch::Batch,
     engine::{Action, ClockSource, Event, Monitor, Rules, Settings, drive_some},
     fit::Surroundings,
     quantity::AbsolutePressure,
-    reading::{Measured, Reading, Source},
 };
 use fobwatch_simulator::{Quantity, Scenario, Simulation};
 use jiff::{SignedDuration, tz::TimeZone};
@@ -46,15 +47,8 @@ fn the_limit_is_told_before_it_is_passed_though_nobody_measures_the_pressure() {
         let from = crosses - SignedDuration::from_hours(13);
         let mut warned = None;
         for row in played.readings.iter().filter(|row| row.at <= crosses) {
-            let unit = row.unit.symbol().parse().expect("a unit both know");
-            let quantity = row.quantity.name().parse().expect("a quantity both know");
-            let Ok(measured) = Measured::new(quantity, row.value, unit) else {
+            let Some(reading) = row::reading(row) else {
                 continue;
-            };
-            let reading = Reading {
-                at: row.at,
-                source: Source::new(&row.source).expect("a source both know"),
-                measured,
             };
             let actions = drive_some(&mut monitor, Event::Measured(reading), &mut |request| {
                 (request.at >= from).then(|| request.run())

@@ -11,10 +11,10 @@ use fobwatch_core::{
     document::{BadDocument, Problem},
     note::{Note, NoteKind},
 };
-use jiff::Timestamp;
+use jiff::{Timestamp, tz::TimeZone};
 use serde_json::{Map, Value};
 
-use crate::{basic_string::quoted, claim};
+use crate::{basic_string::quoted, claim, wording::local};
 
 pub(crate) use differs::{Change, entries_of};
 pub(crate) use written::{earlier, entries, held, with};
@@ -48,9 +48,31 @@ pub(crate) enum NotCorrected {
     /// The entries are no batch.
     #[error("{}", in_words(.0))]
     Refused(Vec<Problem>),
+    /// What is watched was sealed.
+    #[error("`bottled_at` is {at}; allowed: up to now, {now}: what is watched was sealed")]
+    NotSealed {
+        /// As it was given.
+        at: Timestamp,
+        /// What the clock shows.
+        now: Timestamp,
+    },
     /// They are, but not of this one, or not beside the others.
     #[error("{0}")]
     Otherwise(String),
+}
+
+impl NotCorrected {
+    /// The same by the own clock.
+    pub(crate) fn told(&self, zone: &TimeZone) -> String {
+        match self {
+            Self::NotSealed { at, now } => format!(
+                "`bottled_at` is {}; allowed: up to now, {}: what is watched was sealed",
+                local(*at, zone),
+                local(*now, zone)
+            ),
+            Self::Refused(_) | Self::Otherwise(_) => self.to_string(),
+        }
+    }
 }
 
 fn in_words(problems: &[Problem]) -> String {
@@ -85,10 +107,10 @@ pub(crate) fn corrected<'b>(
         )));
     }
     if batch.bottled_at > now.max(before.bottled_at) {
-        return Err(NotCorrected::Otherwise(format!(
-            "`bottled_at` is {}; allowed: up to now, {now}: what is watched was sealed",
-            batch.bottled_at
-        )));
+        return Err(NotCorrected::NotSealed {
+            at: batch.bottled_at,
+            now,
+        });
     }
     claim::free(&batch, others.clone()).map_err(|claimed| NotCorrected::Otherwise(claimed.to_string()))?;
     let changes = differs::between(stored, given);
@@ -122,6 +144,7 @@ pub(crate) fn corrected<'b>(
             value: None,
             unit: None,
             text: Some(in_a_note(who, &changes)),
+            takes_back: None,
         },
         before: stored.to_owned(),
         batch,
@@ -255,6 +278,13 @@ mod tests {
         assert!(refused(&batch_text("plum 2")).starts_with("`name` is plum 2; allowed: plum 1"));
         let later = with(&first, &[("bottled_at", Some("\"2026-03-06T10:00:00Z\""))]).unwrap();
         assert!(refused(&later).starts_with("`bottled_at` is 2026-03-06T10:00:00Z; allowed: up to now"));
+        let told = correct(&first, &later)
+            .unwrap_err()
+            .told(&TimeZone::get("Europe/Berlin").unwrap());
+        assert_eq!(
+            told,
+            "`bottled_at` is Friday 6 March 2026, 11:00 CET; allowed: up to now, Thursday 5 March 2026, 11:00 CET: what is watched was sealed"
+        );
         let absurd = with(&first, &[("bottle.fill_ml", Some("9000"))]).unwrap();
         assert!(refused(&absurd).contains("bottle.fill_ml"));
         let missing = with(&first, &[("bottle.pressure_limit_bar", None)]).unwrap();

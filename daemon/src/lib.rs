@@ -27,6 +27,7 @@ mod label;
 mod legal;
 mod moment;
 pub mod mqtt;
+mod noted;
 pub mod page;
 mod planning;
 mod proof;

@@ -1,6 +1,10 @@
-//! Moments as a person types them: `2026-12-05 12:00` on the own clock, or RFC 3339.
+//! Moments as a person types them: `2026-12-05 12:00` on the own clock, or with their offset.
 
+use fobwatch_core::alert::sentence::zone_of;
 use jiff::{Timestamp, civil::DateTime, tz::TimeZone};
+
+/// What a form takes, whose clock is the user's.
+pub(crate) const ALLOWED: &str = "a day and hour by your own clock, as 2026-12-05 12:00";
 
 /// Reads a moment; without a zone it is one of `zone`. A time that a clock shows twice is the earlier one.
 ///
@@ -17,8 +21,21 @@ pub(crate) fn read(text: &str, zone: &TimeZone) -> Result<Timestamp, String> {
         .map(|zoned| zoned.timestamp())
         .ok_or_else(|| {
             let given: String = text.chars().filter(|c| !c.is_control()).take(40).collect();
-            format!("`{given}` is no moment; allowed: as \"2026-12-05 12:00\" on your own clock, or after RFC 3339")
+            format!("`{given}` is no moment; allowed: as \"2026-12-05 12:00\" on your own clock, or with its offset, as 2026-12-05T12:00+01:00")
         })
+}
+
+/// A moment as it may be typed: "2026-12-05 12:00".
+pub(crate) fn typed(at: Timestamp, zone: &TimeZone) -> String {
+    at.to_zoned_datetime(zone.clone())
+        .strftime("%Y-%m-%d %H:%M")
+        .to_string()
+}
+
+/// A time in the user's zone: "Thursday 5 March 2026, 15:20 CET".
+pub(crate) fn local(at: Timestamp, zone: &TimeZone) -> String {
+    let local = at.to_zoned_datetime(zone.clone());
+    format!("{} {}", local.strftime("%A %-d %B %Y, %H:%M"), zone_of(&local))
 }
 
 /// A question about a sealing that lies so far from `now` that its year may be mistyped.
@@ -73,6 +90,7 @@ mod tests {
         ] {
             assert_eq!(read(text, &zone), Ok(noon), "{text}");
         }
+        assert_eq!(typed(noon, &zone), "2026-12-05 12:00");
         for bad in [
             "",
             "Saturday",

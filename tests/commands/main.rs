@@ -10,6 +10,7 @@ mod kitchen;
 mod over_mqtt;
 mod pages;
 mod rescue;
+mod taken_back;
 mod usage;
 mod with_daemon;
 mod without_daemon;

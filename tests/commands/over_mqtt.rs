@@ -5,8 +5,8 @@ use serde_json::{Value, json};
 
 use crate::kitchen::{Kitchen, PATIENCE, lively};
 
-#[test]
-fn an_alert_is_acknowledged_over_a_broker_and_nonsense_is_answered() {
+/// A broker, and a kitchen whose daemon takes commands over it.
+fn taking_commands() -> (Broker, Kitchen) {
     let broker = Broker::start();
     let kitchen = Kitchen::new();
     kitchen.write(
@@ -19,6 +19,12 @@ fn an_alert_is_acknowledged_over_a_broker_and_nonsense_is_answered() {
             broker.password_file()
         ),
     );
+    (broker, kitchen)
+}
+
+#[test]
+fn an_alert_is_acknowledged_over_a_broker_and_nonsense_is_answered() {
+    let (broker, kitchen) = taking_commands();
     let _daemon = kitchen.watch();
     let replies = Subscriber::to(&broker, "fobwatch/reply", "phone");
     let first = kitchen.write("hibiscus-12.toml", &lively("hibiscus 12"));
@@ -79,18 +85,7 @@ impl Phone<'_> {
 
 #[test]
 fn hostile_and_odd_commands_are_answered_and_harm_nothing() {
-    let broker = Broker::start();
-    let kitchen = Kitchen::new();
-    kitchen.write(
-        "kitchen.toml",
-        &format!(
-            "[display]\ntime_zone = \"UTC\"\n\n[[mqtt]]\nhost = \"127.0.0.1\"\nport = {}\nusername = \"{}\"\npassword_file = \"{}\"\n\
-             publish_prefix = \"fobwatch\"\ncommands = \"taken\"\n",
-            broker.port(),
-            Broker::USER,
-            broker.password_file()
-        ),
-    );
+    let (broker, kitchen) = taking_commands();
     // Kept by the broker from before: nobody knows how old it is.
     let command = |id: &str, alert: &str, deed: &str, more: Value| {
         let mut command =

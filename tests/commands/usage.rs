@@ -46,10 +46,13 @@ fn wrong_usage_ends_with_two_and_says_what_is_allowed() {
     for (arguments, why) in [
         (&["sing"][..], "sing"),
         (&["note"], "<NAME>"),
-        (&["note", "plum 1"], "<KIND>"),
+        (&["note", "plum 1", "--text", "a hiss"], "KIND"),
         (&["note", "plum 1", "sung_to"], "allowed: moved_to_fridge"),
         (&["note", "plum 1", "gauge", "--value", "2.1"], "--unit"),
-        (&["note", "plum 1", "vented", "--time", "yesterday"], "RFC 3339"),
+        (
+            &["note", "plum 1", "vented", "--time", "yesterday"],
+            "with its offset, as 2026-12-05T12:00+01:00",
+        ),
         (&["note", "plum 1", "vented", "--bottles", "0"], "1-4,6"),
         (
             &["note", "plum 1", "vented", "--file", "notes.jsonl"],

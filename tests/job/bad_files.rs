@@ -260,7 +260,7 @@ fridge_c = 4.0
 
 pub(crate) const TOLD_OF_BATCH: [&str; 8] = [
     "line 1: `name` is \"\"; allowed: 1 to 80 characters",
-    "line 2: `bottled_at` is \"yesterday\"; allowed: a time with its offset after RFC 3339",
+    "line 2: `bottled_at` is \"yesterday\"; allowed: a day and hour with the zone's offset, as",
     "line 3: `colour` is not known; allowed: did you mean `culture`?",
     "line 5: `drink.sucrose_g_per_l` is -5; allowed: 0 to",
     "line 6: `bottle.pressure_limit_bar` is missing; allowed: above 0",

@@ -1,10 +1,10 @@
 //! The batch file: TOML in, [`Batch`] out, every problem of the file at once.
 
-use std::{collections::BTreeMap, fmt};
+use std::collections::BTreeMap;
 
 use super::{
     Batch, BatchName, Bottle, CultureName, Drink, ExperimentName, Headspace, Material, Pilot, Target,
-    name::NAME_ALLOWED,
+    name::NAME_ALLOWED, warning::Warning,
 };
 use crate::{
     document::{BadDocument, Document, Section},
@@ -12,29 +12,8 @@ use crate::{
         AlcoholByVolume, Co2Volumes, CultureDose, GaugePressure, LiquidVolume, MassConcentration, Temperature,
     },
     reading::{Quantity, Source},
-    recipe::{self, Counted, Question, Recipe, RecipeOf},
+    recipe::{self, Question, Recipe, RecipeOf},
 };
-
-/// Published guidance for fermented drinks of this kind; the cautions say the same.
-pub const MOST_PH: f64 = 4.2;
-
-/// Something that was accepted and that the user should think about.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Warning {
-    /// Glass with a limit above 4.7 bar.
-    GlassAbove4Point7Bar,
-    /// Glass of more than 1.15 L.
-    GlassAbove1Point15Litres,
-    /// Recipe and entry differ in the sugar.
-    Sugar(Question),
-    /// An ingredient counts as sugar because of its name.
-    Counted(Counted),
-    /// The drink is less acid than is safe.
-    NotAcid {
-        /// As it was measured.
-        ph: f64,
-    },
-}
 
 /// All that a batch file holds.
 #[derive(Clone, Debug, PartialEq)]
@@ -75,47 +54,10 @@ impl Batch {
         let read = BatchFile::from_toml(text, place)?;
         Ok((read.batch, read.warnings))
     }
-
-    fn warnings(&self) -> Vec<Warning> {
-        let mut warnings = Vec::new();
-        if let Some(ph) = self.drink.ph.filter(|ph| *ph > MOST_PH) {
-            warnings.push(Warning::NotAcid { ph });
-        }
-        if self.bottle.material == Material::Glass {
-            if self.bottle.pressure_limit.bar() > 4.7 {
-                warnings.push(Warning::GlassAbove4Point7Bar);
-            }
-            if self.bottle.capacity.litres() > 1.15 {
-                warnings.push(Warning::GlassAbove1Point15Litres);
-            }
-        }
-        warnings
-    }
 }
 
-impl fmt::Display for Warning {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            Self::Sugar(question) => return question.fmt(f),
-            Self::Counted(counted) => return counted.fmt(f),
-            Self::NotAcid { ph } => {
-                return write!(
-                    f,
-                    "`drink.ph` is {ph}: published guidance for such drinks asks for {MOST_PH} or less at filling, and 4.6 is the legal edge of acid \
-                     food, not an aim. Do not seal it so"
-                );
-            }
-            Self::GlassAbove4Point7Bar => {
-                "`bottle.pressure_limit_bar` is above 4.7 bar: British Glass TEC 7 allows no soft drink in glass above \
-                 4.7 bar of carbonation pressure. Is it the figure of the bottle's maker?"
-            }
-            Self::GlassAbove1Point15Litres => {
-                "`bottle.capacity_ml` is above 1150 mL: British Glass TEC 7 advises no glass above 1.15 L for \
-                 carbonated soft drinks"
-            }
-        })
-    }
-}
+const SEALED_ALLOWED: &str =
+    "when the last bottle was closed, with the zone's offset, as \"2026-03-02T08:00:00+01:00\"";
 
 fn batch(file: &mut Section<'_, '_>) -> Option<(Batch, Option<Recipe>, Option<Question>)> {
     for key in ["name", "bottled_at"] {
@@ -124,7 +66,7 @@ fn batch(file: &mut Section<'_, '_>) -> Option<(Batch, Option<Recipe>, Option<Qu
             if key == "name" {
                 NAME_ALLOWED
             } else {
-                "a time after RFC 3339"
+                SEALED_ALLOWED
             },
         );
     }

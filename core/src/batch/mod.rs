@@ -5,6 +5,7 @@
 
 mod file;
 mod name;
+mod warning;
 
 use std::collections::BTreeMap;
 
@@ -18,8 +19,9 @@ use crate::{
     reading::{Quantity, Reading, Source},
 };
 
-pub use file::{BatchFile, MOST_PH, Warning};
+pub use file::BatchFile;
 pub use name::{BatchName, CultureName, ExperimentName, NotAName, Slug};
+pub use warning::{MOST_PH, Warning};
 
 /// One filling of bottles.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

@@ -144,7 +144,7 @@ impl<'d, 't> Section<'d, 't> {
             None => self.refuse(
                 key,
                 value,
-                "a time with its offset after RFC 3339, as \"2026-03-02T07:00:00Z\"",
+                "a day and hour with the zone's offset, as \"2026-03-02T08:00:00+01:00\"",
             ),
         }
     }

@@ -20,6 +20,7 @@ mod moments;
 mod monitor;
 mod moves;
 mod others;
+mod questions;
 mod readings;
 mod rescue;
 mod rules;

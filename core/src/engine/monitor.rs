@@ -200,7 +200,7 @@ impl Monitor {
                 self.state.intake.reaches(reading, now)
             }
             // The engine knows the batch as it was corrected, and no other.
-            (Event::Noted(note), _) if note.kind == NoteKind::Corrected => now,
+            (Event::Noted(note), _) if is_of_the_past(note) => now,
             (Event::Noted(note), ClockSource::Readings) => now.max(note.at),
             (Event::Measured(_) | Event::OfAnother(_) | Event::Noted(_), ClockSource::Ticks)
             | (Event::Fitted(_), _) => now,
@@ -270,7 +270,7 @@ impl Monitor {
                 let verdicts = self.state.intake.pass(&self.batch, reading);
                 self.apply(verdicts, &mut out);
             }
-            Event::Noted(note) if note.kind == NoteKind::Corrected => {}
+            Event::Noted(note) if is_of_the_past(&note) => {}
             Event::Noted(note) => self.on_note(&note, &mut out),
             Event::Tick { at } => self.on_tick(at, &mut out),
             Event::Fitted(fitted) => self.on_fitted(*fitted, &mut out),
@@ -426,4 +426,9 @@ impl Monitor {
         let none_apart = self.state.others.is_none() || self.only_given_away_are_apart();
         self.state.whereabouts.sensors == Place::Fridge && none_apart
     }
+}
+
+/// Corrections and notes taken back say how the past is to be read: the engine begins anew with it, and hears of nothing else.
+fn is_of_the_past(note: &Note) -> bool {
+    matches!(note.kind, NoteKind::Corrected | NoteKind::TakenBack)
 }

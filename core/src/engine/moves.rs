@@ -70,6 +70,7 @@ impl Monitor {
             | NoteKind::Squeezed
             | NoteKind::Tasted
             | NoteKind::Corrected
+            | NoteKind::TakenBack
             | NoteKind::Other => {}
         }
         self.noted_finding(note, at, out);

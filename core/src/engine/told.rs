@@ -70,6 +70,7 @@ impl Monitor {
             | NoteKind::Broken
             | NoteKind::Corrected
             | NoteKind::Confirmed
+            | NoteKind::TakenBack
             | NoteKind::Other => {}
         }
     }

@@ -1,28 +1,25 @@
 //! All that status, page and API show of one batch, as of its clock.
 
+mod alerts;
+mod fullest;
+mod sentences;
+
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 use serde::Serialize;
 
 use crate::{
-    alert::{
-        AlarmState, AlertName, Priority, TakenOut,
-        sentence::{self, Doubt},
-    },
+    alert::sentence::{self, Doubt},
     batch::BatchName,
-    forecast::{Forecast, Odd, Outlook, Quantiles},
-    note::Note,
+    forecast::{Forecast, Odd, Outlook},
     quantity::{Co2Volumes, GaugePressure},
     reading::{Measured, Quantity, Source},
 };
 
-use super::{
-    MomentView, Monitor, SetAsideReason,
-    board::{Key, Slot},
-    others::Apart,
-    whereabouts::Place,
-};
+pub(super) use self::alerts::is_shown;
+pub use self::{alerts::AlertView, fullest::Fullest};
+use super::{MomentView, Monitor, SetAsideReason, others::Apart, whereabouts::Place};
 
 /// All that is shown of one batch.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -92,38 +89,6 @@ pub struct ApartView {
     pub outlook: Option<Outlook>,
 }
 
-/// The fullest of all bottles, wherever they stand: at each quantile the highest of any.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Fullest {
-    /// Its gauge pressure now.
-    pub now: Quantiles<GaugePressure>,
-    /// The highest within the next 24 h.
-    pub within_24h: Quantiles<GaugePressure>,
-}
-
-impl Fullest {
-    /// Of bottles that are reckoned apart; `None`: of none.
-    fn of<'a>(outlooks: impl Iterator<Item = &'a Outlook>) -> Option<Self> {
-        let each = outlooks.map(|outlook| Self {
-            now: outlook.worst_bottle_now,
-            within_24h: outlook.worst_bottle_24h,
-        });
-        each.reduce(|a, b| Self {
-            now: highest(a.now, b.now),
-            within_24h: highest(a.within_24h, b.within_24h),
-        })
-    }
-}
-
-fn highest(a: Quantiles<GaugePressure>, b: Quantiles<GaugePressure>) -> Quantiles<GaugePressure> {
-    let higher = |a, b| if b > a { b } else { a };
-    Quantiles {
-        p05: higher(a.p05, b.p05),
-        p50: higher(a.p50, b.p50),
-        p95: higher(a.p95, b.p95),
-    }
-}
-
 impl View {
     /// The fullest of all bottles, those left behind and given away included; `None`: nothing is reckoned yet.
     #[must_use]
@@ -163,43 +128,6 @@ pub struct SensorView {
     pub doubt: Option<Doubt>,
     /// Value, unit and local time in words.
     pub words: String,
-}
-
-/// One alert.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct AlertView {
-    /// Which.
-    pub alert: AlertName,
-    /// Its state after ISA-18.2.
-    pub state: AlarmState,
-    /// The condition is there at this moment.
-    pub present: bool,
-    /// Only a person clears it, with a reason.
-    pub latched: bool,
-    /// How urgent.
-    pub priority: Priority,
-    /// Since when the condition is, or was, there.
-    pub since: Timestamp,
-    /// Until when it is shelved.
-    pub shelved_until: Option<Timestamp>,
-    /// By whom, when and why it was taken out of service.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub taken_out: Option<TakenOut>,
-    /// Plain sentences, as of the newest evaluation.
-    pub message: String,
-    /// Which sensor, for sensor alerts.
-    pub source: Option<Source>,
-    /// Which quantity, for sensor alerts.
-    pub quantity: Option<Quantity>,
-}
-
-/// It stands, or a person or the rules have done something to it that is not over.
-pub(super) fn is_shown(slot: &Slot) -> bool {
-    let quiet = matches!(
-        slot.standing.state,
-        AlarmState::Normal | AlarmState::SuppressedByDesign
-    );
-    slot.standing.stands() || !quiet
 }
 
 impl Monitor {
@@ -242,69 +170,6 @@ impl Monitor {
     pub fn counts_from(&self) -> Option<Timestamp> {
         let waits = self.state.news && self.state.fitted.is_some();
         waits.then(|| self.state.clock.next_fit())
-    }
-
-    /// Entries that the readings speak against, and nobody has confirmed.
-    pub(super) fn asked(&self) -> impl Iterator<Item = Odd> {
-        let odd = self.state.fitted.iter().flat_map(|fitted| &fitted.outlook.odd);
-        odd.copied().filter(|odd| !self.state.confirmed.contains(odd))
-    }
-
-    /// The question rests: of what the note names, else of all that is asked.
-    pub(super) fn noted_confirmed(&mut self, note: &Note) {
-        let said = note.text.as_deref().unwrap_or_default().to_lowercase();
-        let named = |odd: &Odd| said.contains(odd.name());
-        let mut meant: Vec<Odd> = Odd::ALL.into_iter().filter(named).collect();
-        if meant.is_empty() {
-            meant = self.asked().collect();
-        }
-        self.state.confirmed.extend(meant);
-    }
-
-    /// What stands, or waits to be seen; most urgent first.
-    #[must_use]
-    pub fn alerts(&self) -> Vec<AlertView> {
-        let mut views: Vec<AlertView> = self
-            .state
-            .board
-            .slots()
-            .filter(|(_, slot)| is_shown(slot))
-            .map(|(key, slot)| AlertView {
-                alert: key.alert,
-                state: slot.standing.state,
-                present: slot.standing.present,
-                latched: slot.standing.latched,
-                priority: key.alert.priority(),
-                since: slot.since,
-                shelved_until: slot.shelved_until,
-                taken_out: slot.taken_out.clone(),
-                message: self.alert_message(key, slot),
-                source: key.sensor.as_ref().map(|sensor| sensor.source.clone()),
-                quantity: key.sensor.as_ref().map(|sensor| sensor.quantity),
-            })
-            .collect();
-        views.sort_by(|a, b| b.priority.cmp(&a.priority).then(a.since.cmp(&b.since)));
-        views
-    }
-
-    fn alert_message(&self, key: &Key, slot: &Slot) -> String {
-        let Some(out) = &slot.taken_out else {
-            let latched = key.alert == AlertName::OverLimit && slot.standing.stands();
-            return match self
-                .below_the_limit_since(slot.standing.present)
-                .filter(|_| latched)
-            {
-                Some(since) => format!("{} {since}", slot.shown()),
-                None => slot.shown().to_owned(),
-            };
-        };
-        let since = sentence::local(out.at, &self.settings.zone);
-        let told = format!("Out of service since {since}: {}, {}.", out.who, out.reason);
-        if slot.standing.stands() {
-            format!("{told} {}", slot.shown())
-        } else {
-            told
-        }
     }
 
     fn apart_view(&self) -> Option<ApartView> {
@@ -378,114 +243,5 @@ impl Monitor {
             }
         });
         views.collect()
-    }
-
-    /// Must a person do something, and when? Pressure first.
-    fn headline(&self, alerts: &[AlertView]) -> String {
-        let in_sight =
-            |alert: &&AlertView| alert.present || (alert.latched && alert.state != AlarmState::Shelved);
-        let visible = |alert: &&AlertView| {
-            !matches!(
-                alert.state,
-                AlarmState::Shelved | AlarmState::SuppressedByDesign | AlarmState::OutOfService
-            )
-        };
-        let mut standing = alerts.iter().filter(in_sight).filter(visible);
-        if let Some(first) = standing.find(|alert| alert.priority >= Priority::Medium) {
-            return first.message.clone();
-        }
-        let name = &self.batch.name;
-        let Some(fitted) = &self.state.fitted else {
-            return format!("{name}: nothing is reckoned yet.");
-        };
-        if self.all_chilled() {
-            return format!("{name} is in the fridge. Nothing to do.");
-        }
-        if self.state.whereabouts.none_at_home(&self.batch) {
-            return format!("{name}: no bottle is left here to move.");
-        }
-        let apart = self.apart_fitted().filter(|_| !self.only_given_away_are_apart());
-        let to_move = apart.unwrap_or(fitted);
-        match &to_move.forecast.move_at {
-            Some(when) => {
-                let interval = self.speaker().interval(when);
-                format!("{name}: nothing to do now. Move it to the fridge {interval}.")
-            }
-            None => format!(
-                "{name}: nothing to do now. It is not expected to reach {:.2} volumes within 60 days.",
-                self.batch.target.co2.volumes()
-            ),
-        }
-    }
-
-    fn pressure_sentence(&self) -> String {
-        let limit = self.batch.bottle.pressure_limit;
-        let units = self.settings.units;
-        let answers = self.state.fitted.iter().chain(self.apart_fitted());
-        match Fullest::of(answers.map(|fitted| &fitted.outlook)) {
-            None => format!(
-                "The pressure is not reckoned yet; your limit is {}.",
-                units.pressure(limit)
-            ),
-            Some(fullest) => {
-                let vouched = if self.hears_a_gauge(self.clock()) {
-                    ""
-                } else {
-                    " No trustworthy gauge is heard, so nobody can vouch for it."
-                };
-                format!(
-                    "The fullest bottle is at about {} of your {}; in the next 24 hours it may reach {}.{vouched}",
-                    units.pressure(fullest.now.p50),
-                    units.pressure(limit),
-                    units.pressure(fullest.within_24h.p95)
-                )
-            }
-        }
-    }
-
-    /// What comes next, if nobody does anything.
-    fn culture_sentence(&self) -> Option<String> {
-        let culture = self.batch.culture.as_ref()?;
-        match self.earlier_batches() {
-            0 => None,
-            1 => Some(format!("Its culture, {culture}, is known from 1 earlier batch.")),
-            some => Some(format!(
-                "Its culture, {culture}, is known from {some} earlier batches."
-            )),
-        }
-    }
-
-    fn next_sentence(&self) -> String {
-        let next = self.next_of_those_here();
-        match self.given_away_view() {
-            Some(given) => format!("{next} {}", given.why),
-            None => next,
-        }
-    }
-
-    fn next_of_those_here(&self) -> String {
-        if let Some(apart) = self.apart_view() {
-            return apart.why;
-        }
-        let Some(fitted) = &self.state.fitted else {
-            return "The first forecast comes with the first readings.".to_owned();
-        };
-        if self.state.whereabouts.opened {
-            return "The bottle with the sensors was opened, so the others are reckoned on without it."
-                .to_owned();
-        }
-        if self.all_chilled() {
-            return format!(
-                "It holds about {:.2} volumes; the fridge slows the culture, it does not stop it.",
-                fitted.forecast.co2.p50.volumes()
-            );
-        }
-        match &fitted.forecast.limit_at {
-            Some(when) => format!(
-                "Left in the room, it passes your limit {}.",
-                self.speaker().interval(when)
-            ),
-            None => "Left in the room, it is not expected to pass your limit within 60 days.".to_owned(),
-        }
     }
 }

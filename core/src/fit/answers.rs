@@ -7,10 +7,11 @@ use super::{
     ahead::{self, Future, HORIZON_H},
     asleep::Asleep,
     change,
-    course::Problem,
+    course::{Problem, extended},
     evidence::Evidence,
     odd,
     random::Random,
+    reference::in_reference_drink,
     sample,
 };
 use crate::{
@@ -36,10 +37,10 @@ pub(super) fn answers(
         // Each member keeps its own stream over time, so that one grid point differs from the next by its data alone.
         let mut random = Random::new(posterior.seed ^ (index + 1).wrapping_mul(0x9e37_79b9_7f4a_7c15));
         let fresh = sample::prior_of(&problem, posterior.seed, index);
-        let z = ahead::extended(z, posterior.knots, &problem, fresh.as_slice());
+        let z = extended(z, posterior.knots, &problem, fresh.as_slice());
         let asleep = cold_h.map(|cold_h| Asleep::drawn(posterior.seed, index, cold_h));
         futures.push(ahead::future(&problem, &z, [&times, &shown], asleep, &mut random));
-        let (vigour, lag) = ahead::in_reference_drink(&reference, &problem, &z);
+        let (vigour, lag) = in_reference_drink(&reference, &problem, &z);
         vigours.push(vigour);
         lags.push(lag);
     }

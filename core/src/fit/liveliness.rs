@@ -2,7 +2,14 @@
 
 use jiff::Timestamp;
 
-use super::{ahead, course::Problem, evidence::Evidence, led, prior::USUAL_DOSE, sample};
+use super::{
+    course::{Problem, extended},
+    evidence::Evidence,
+    led,
+    prior::USUAL_DOSE,
+    reference::in_reference_drink,
+    sample,
+};
 use crate::culture::{Liveliness, Normal};
 
 /// Hours between the fits on the way, and so many of them at most.
@@ -46,8 +53,8 @@ pub fn liveliness(evidence: &Evidence, at: Timestamp) -> Option<Liveliness> {
         .zip(&posterior.members)
         .map(|(index, z)| {
             let fresh = sample::prior_of(&problem, posterior.seed, index);
-            let z = ahead::extended(z, posterior.knots, &problem, fresh.as_slice());
-            let (vigour, lag) = ahead::in_reference_drink(&reference, &problem, &z);
+            let z = extended(z, posterior.knots, &problem, fresh.as_slice());
+            let (vigour, lag) = in_reference_drink(&reference, &problem, &z);
             let of_culture = OF_CULTURE * discrepancy(&problem, &z);
             [vigour.max(1e-4).ln() + of_culture, lag.max(LEAST_LAG_H).ln()]
         })

@@ -3,7 +3,7 @@
 //! Seam for the engine: it fills [`Evidence`] as readings, moves and openings arrive, asks [`fit`] on the grid of data
 //! time, and reads [`Posterior::answers`]. Inside: `series` and `evidence` condense what arrives; `frame`, `climate` and `prior`
 //! say what all lives of a batch share and how they may differ; `life` is one of them, `course` its past beside the data;
-//! `sample` finds the likely ones; `ahead` runs them on, `answers` makes quantiles of them.
+//! `sample` finds the likely ones; `ahead` runs them on, `reference` tells how lively they are, `answers` makes quantiles of them.
 //!
 //! Everything works on a few dozen standard normals (the whitened space), so that the prior is the unit ball and no scale has to
 //! be tuned.
@@ -26,6 +26,7 @@ mod odd;
 mod past;
 mod prior;
 mod random;
+mod reference;
 mod sample;
 mod series;
 mod tastings;
@@ -122,12 +123,12 @@ fn drawn(evidence: &Evidence, at: Timestamp, warm: Option<&Arc<Posterior>>, seed
     let now_h = evidence.hours(at).max(0.0);
     let problem = course::Problem::new(evidence, now_h);
     let start = warm.map(|warm| sample::Warm {
-        best: ahead::extended(&warm.best, warm.knots, &problem, &vec![0.0; problem.size()]),
+        best: course::extended(&warm.best, warm.knots, &problem, &vec![0.0; problem.size()]),
         members: (0u64..)
             .zip(&warm.members)
             .map(|(index, z)| {
                 let prior = sample::prior_of(&problem, seed, index);
-                ahead::extended(z, warm.knots, &problem, prior.as_slice())
+                course::extended(z, warm.knots, &problem, prior.as_slice())
             })
             .collect(),
         ago_h: now_h - evidence.hours(warm.at),

@@ -4,10 +4,9 @@ use clap::Args;
 use fobwatch_core::alert::{AlarmState, AlertName};
 
 use super::{
-    Ended, json,
+    Ended,
     keeper::{Empty, Where},
-    meant::{DeedLine, alert_named, meant, who},
-    say,
+    meant::{alert_named, carry_out, meant, who},
 };
 use crate::wish::{DeedName, Wish};
 
@@ -49,7 +48,7 @@ impl Ack {
         } else {
             &[AlarmState::Unacknowledged, AlarmState::ReturnedUnacknowledged]
         };
-        let (name, slug) = meant(&mut found, self.alert, self.batch.as_deref(), states)?;
+        let meant = meant(&mut found, self.alert, self.batch.as_deref(), states)?;
         let wish = Wish {
             deed: if self.clear {
                 DeedName::Reset
@@ -60,19 +59,16 @@ impl Ack {
             for_s: None,
             reason: self.reason,
         };
-        let at = found.keeper.obey(&slug, self.alert, &wish)?;
-        let sentence = if self.clear {
-            format!("{} of {name} is cleared by {}.", self.alert, wish.who)
-        } else {
-            format!(
-                "{} of {name} is acknowledged by {}. It goes on until its condition ends.",
-                self.alert, wish.who
-            )
-        };
-        found.warn();
-        if self.json {
-            return say(&json(&DeedLine::new(&name, self.alert, &wish, at))?);
-        }
-        say(&sentence)
+        let name = &meant.0;
+        carry_out(&mut found, &meant, self.alert, &wish, self.json, |_at| {
+            if self.clear {
+                format!("{} of {name} is cleared by {}.", self.alert, wish.who)
+            } else {
+                format!(
+                    "{} of {name} is acknowledged by {}. It goes on until its condition ends.",
+                    self.alert, wish.who
+                )
+            }
+        })
     }
 }

@@ -53,7 +53,7 @@ pub(super) struct CultureCommand {
     /// In words
     #[arg(long, value_name = "TEXT", requires = "deed")]
     text: Option<String>,
-    /// When it happened, as '2026-03-05 15:00' on your own clock, or after RFC 3339; without it, now
+    /// When it happened, as '2026-03-05 15:00' on your own clock, or with its offset; without it, now
     #[arg(long, value_name = "TIME", requires = "deed", value_parser = super::note::time)]
     time: Option<Timestamp>,
     /// With `proofed`: the proof, by its name in the data folder, or its folder with batch.toml and readings.csv

@@ -10,12 +10,13 @@ use fobwatch_core::{
     batch::Batch,
     culture::{DIARY, DiaryEntry, Lesson},
     engine::{ClockSource, Monitor},
-    note::{Note, NoteKind, Palate},
+    note::{Note, NoteKind, Palate, counting},
     plain,
     reading::Reading,
 };
+use jiff::tz::TimeZone;
 
-use super::{Ended, read, read_batch};
+use super::{Ended, local, read, read_batch};
 use crate::{
     config::Config,
     craft::led::{gone_over, led},
@@ -148,7 +149,7 @@ fn of_folder(folder: &Path, batch: &Batch, config: &Config) -> Result<Vec<Lesson
         }
     }
     let earlier = read_batch(&file)?;
-    if let Some(why) = silent(&earlier, batch) {
+    if let Some(why) = silent(&earlier, batch, &config.display.zone) {
         skipped(folder, &why);
         return Ok(Vec::new());
     }
@@ -164,7 +165,7 @@ fn of_folder(folder: &Path, batch: &Batch, config: &Config) -> Result<Vec<Lesson
 }
 
 /// Why an earlier batch does not inform this one, before anything of it is read.
-fn silent(earlier: &Batch, batch: &Batch) -> Option<String> {
+fn silent(earlier: &Batch, batch: &Batch, zone: &TimeZone) -> Option<String> {
     if earlier.culture.is_none() || earlier.culture != batch.culture {
         let named = |batch: &Batch| {
             let culture = batch.culture.as_ref();
@@ -179,7 +180,8 @@ fn silent(earlier: &Batch, batch: &Batch) -> Option<String> {
     (earlier.bottled_at >= batch.bottled_at).then(|| {
         format!(
             "it was bottled {}, not before {}",
-            earlier.bottled_at, batch.bottled_at
+            local(earlier.bottled_at, zone),
+            local(batch.bottled_at, zone)
         )
     })
 }
@@ -196,6 +198,7 @@ fn noted(notes: &Path) -> Result<Vec<Note>, Ended> {
             }
         }
     }
+    let mut noted = counting(noted);
     noted.sort_by_key(|note| note.at);
     Ok(noted)
 }

@@ -10,8 +10,9 @@ use jiff::Timestamp;
 use serde::Serialize;
 
 use super::{
-    Ended,
+    Ended, json,
     keeper::{Found, Standing},
+    say,
 };
 use crate::wish::Wish;
 
@@ -108,27 +109,38 @@ pub(super) fn alert_named(text: &str) -> Result<AlertName, String> {
     text.parse::<AlertName>().map_err(|error| error.to_string())
 }
 
+/// Does it to the alert of the batch that is meant, and says so: as a record, or by `sentence`, which is told when.
+pub(super) fn carry_out(
+    found: &mut Found,
+    (name, slug): &(BatchName, Slug),
+    alert: AlertName,
+    wish: &Wish,
+    as_json: bool,
+    sentence: impl FnOnce(Timestamp) -> String,
+) -> Result<(), Ended> {
+    let at = found.keeper.obey(slug, alert, wish)?;
+    found.warn();
+    if as_json {
+        return say(&json(&DeedLine {
+            record: "deed",
+            batch: name,
+            alert,
+            at,
+            wish,
+        })?);
+    }
+    say(&sentence(at))
+}
+
 /// What was done to an alert, as a record.
 #[derive(Serialize)]
-pub(super) struct DeedLine<'a> {
+struct DeedLine<'a> {
     record: &'static str,
     batch: &'a BatchName,
     alert: AlertName,
     at: Timestamp,
     #[serde(flatten)]
     wish: &'a Wish,
-}
-
-impl<'a> DeedLine<'a> {
-    pub(super) fn new(batch: &'a BatchName, alert: AlertName, wish: &'a Wish, at: Timestamp) -> Self {
-        Self {
-            record: "deed",
-            batch,
-            alert,
-            at,
-            wish,
-        }
-    }
 }
 
 #[cfg(test)]

@@ -1,37 +1,47 @@
-//! `fobwatch note`: what a person saw, tasted or did.
+//! `fobwatch note`: what a person saw, tasted or did; what was noted, and taking it back.
 
 use std::path::PathBuf;
 
 use clap::Args;
-use fobwatch_core::note::{Firmness, Liveliness, NoteKind};
+use fobwatch_core::note::{Firmness, Liveliness, Note, NoteKind, counting};
 use serde::Serialize;
 use serde_json::{Map, Value, json as object};
 
 use super::{
     Ended, json,
     keeper::{Empty, Noted, Where},
-    local, number, read, say,
+    local,
+    meant::who,
+    number, quoted, read, say,
 };
-use crate::moment;
+use crate::{
+    decode::notes,
+    moment, page,
+    watch::{Clock, WallClock},
+    wording::plain,
+};
 
-/// Note what you saw, tasted or did with bottles.
+/// Note what you saw, tasted or did with bottles; without a kind, tell what was noted.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Kinds: moved_to_fridge, taken_out, vented, opened, gravity, gauge, squeezed, tasted, given_away, broken, other.\n\n\
+    after_help = "Kinds: moved_to_fridge, taken_out, vented, opened, gravity, gauge, squeezed, tasted, given_away, broken, confirmed, other; and \
+                  taken_back, for a note that was wrong.\n\n\
                   Examples:\n  fobwatch note 'hibiscus 12' moved_to_fridge\n  fobwatch note 'hibiscus 12' opened --bottles 3 --text 'a \
                   good hiss'\n  fobwatch note 'hibiscus 12' moved_to_fridge --bottles 1-4,6 --time 2026-03-05T15:00:00+01:00\n  \
-                  fobwatch note 'hibiscus 12' gauge --value 2.1 --unit bar\n  fobwatch note 'hibiscus 12' --file notes.jsonl\n\n\
+                  fobwatch note 'hibiscus 12' gauge --value 2.1 --unit bar\n  fobwatch note 'hibiscus 12' --file notes.jsonl\n  \
+                  fobwatch note 'hibiscus 12'\n  fobwatch note 'hibiscus 12' taken_back --time '2026-03-05 15:00' --reason 'it was bottle 4'\n\n\
+                  What is taken back counts as never said, from the sealing on; it stays in exports, with who took it back and when. \
                   Without --bottles a note means all bottles, the pilot included. A note never silences a pressure alert."
 )]
 pub(super) struct NoteCommand {
     /// The batch, by its name or slug
     #[arg(value_name = "NAME")]
     batch: String,
-    /// What happened
-    #[arg(value_name = "KIND", required_unless_present = "file", value_parser = kind)]
+    /// What happened; without it, what was noted is told
+    #[arg(value_name = "KIND", value_parser = kind)]
     kind: Option<NoteKind>,
     /// Which bottles, by their numbers, as 3 or 1,2 or 1-4,6
-    #[arg(long, value_name = "NUMBERS", value_parser = bottles)]
+    #[arg(long, value_name = "NUMBERS", requires = "kind", value_parser = bottles)]
     bottles: Option<Numbers>,
     /// A number that was read; negative ones as --value=-0.5
     #[arg(long, value_name = "NUMBER", requires = "unit", allow_negative_numbers = true, value_parser = number)]
@@ -39,14 +49,21 @@ pub(super) struct NoteCommand {
     /// Its unit, as bar or SG
     #[arg(long, value_name = "UNIT", requires = "value")]
     unit: Option<String>,
-    /// In words
-    #[arg(long, value_name = "TEXT")]
+    /// In words; with taken_back the beginning of the note that is meant, where several are of that minute
+    #[arg(long, value_name = "TEXT", requires = "kind")]
     text: Option<String>,
-    /// When it happened, as '2026-03-05 15:00' on your own clock, or after RFC 3339; without it, now
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    /// When it happened, as '2026-03-05 15:00' on your own clock, or with its offset; without it, now. With taken_back the minute of the note that
+    /// is meant
+    #[arg(long, value_name = "TIME", requires = "kind", value_parser = time)]
     time: Option<jiff::Timestamp>,
+    /// With taken_back: why
+    #[arg(long, value_name = "TEXT", requires = "kind")]
+    reason: Option<String>,
+    /// With taken_back: who takes it back; without it, the user that runs this
+    #[arg(long, visible_alias = "as", value_name = "WHO", requires = "kind")]
+    who: Option<String>,
     /// Take notes from a file instead, one JSON object a line: all or none
-    #[arg(long, value_name = "FILE", conflicts_with_all = ["kind", "bottles", "value", "unit", "text", "time"])]
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["kind", "bottles", "value", "unit", "text", "time", "reason", "who"])]
     file: Option<PathBuf>,
     /// One JSON record a note
     #[arg(long)]
@@ -90,6 +107,16 @@ impl NoteCommand {
     }
 
     pub(super) fn run(self) -> Result<(), Ended> {
+        match self.kind {
+            Some(NoteKind::TakenBack) => return self.take_back(),
+            None if self.file.is_none() => return self.tell(),
+            _ if self.reason.is_some() || self.who.is_some() => {
+                return Err(Ended::Refused(
+                    "--reason and --who stand only with taken_back; allowed here: --text".to_owned(),
+                ));
+            }
+            _ => {}
+        }
         let lines = match &self.file {
             Some(file) => read(file)?,
             None => self.line().to_string(),
@@ -138,6 +165,89 @@ impl NoteCommand {
             )?;
         }
         Ok(())
+    }
+
+    /// What was noted, oldest first; as JSON each note as an export has it.
+    fn tell(&self) -> Result<(), Ended> {
+        let mut found = self.place.find(Empty::Refuse)?;
+        let batch = found.batch(&self.batch)?;
+        let notes = found.keeper.notes(&batch)?;
+        found.warn();
+        if self.json {
+            return notes.iter().try_for_each(|note| say(&notes::write(note)));
+        }
+        if notes.is_empty() {
+            return say(&format!("Nothing was noted of {} yet.", batch.batch));
+        }
+        say(&format!("Noted of {}:", batch.batch))?;
+        for line in page::noted(&notes, WallClock.now(), &found.display) {
+            say(&format!("  {}", plain(&line)))?;
+        }
+        Ok(())
+    }
+
+    /// Takes back the one note of the minute that was named.
+    fn take_back(&self) -> Result<(), Ended> {
+        let name = quoted(&self.batch);
+        if self.bottles.is_some() || self.value.is_some() {
+            return Err(Ended::Refused(format!(
+                "taken_back takes no --bottles and no --value; allowed: --time with the minute of the note that is meant, and --text with its \
+                 beginning, as `fobwatch note {name}` tells them"
+            )));
+        }
+        let Some(at) = self.time else {
+            return Err(Ended::Refused(format!(
+                "which note is to be taken back? allowed: --time with its minute, as --time '2026-03-05 15:00'; `fobwatch note {name}` tells them"
+            )));
+        };
+        let mut found = self.place.find(Empty::Refuse)?;
+        let batch = found.batch(&self.batch)?;
+        let mut all = counting(found.keeper.notes(&batch)?);
+        all.retain(|note| note.kind != NoteKind::Corrected);
+        let meant: Vec<(String, &Note)> = all
+            .iter()
+            .filter(|note| (0..60).contains(&note.at.duration_since(at).as_secs()))
+            .map(|note| (plain(&page::note_in_words(note)), note))
+            .collect();
+        let said = self.text.as_deref().unwrap_or_default().trim();
+        let mut of_text = meant.iter().filter(|(words, _)| words.starts_with(said));
+        let (Some((words, note)), None) = (of_text.next(), of_text.next()) else {
+            let told: Vec<String> = meant.iter().map(|(words, _)| quoted(words)).collect();
+            return Err(Ended::Refused(match told.as_slice() {
+                [] => format!(
+                    "no note of {} that counts is of that minute, {}; allowed: one of those that `fobwatch note {name}` tells",
+                    batch.batch,
+                    local(at, &found.zone)
+                ),
+                told => format!(
+                    "which of the notes of that minute is meant? allowed: --text with the beginning of one: {}",
+                    told.join(", ")
+                ),
+            }));
+        };
+        let who = who(self.who.as_deref());
+        let back = note.taken_back(WallClock.now(), &who, self.reason.as_deref());
+        let mut line = notes::written(&back);
+        if let Some(line) = line.as_object_mut() {
+            // The batch's clock may be another one than this machine's.
+            line.remove("time");
+        }
+        let taken = found.keeper.note(&batch, &line.to_string())?;
+        found.warn();
+        if self.json {
+            return taken.iter().try_for_each(|note| {
+                say(&json(&NoteLine {
+                    record: "note",
+                    batch: batch.batch.as_str(),
+                    note,
+                })?)
+            });
+        }
+        say(&format!(
+            "Taken back of {}: {words}, {}. It counts as never said; everything since the sealing is reckoned again without it.",
+            batch.batch,
+            local(note.at, &found.zone)
+        ))
     }
 
     /// " (all 8 bottles)": whoever named none may have meant one.

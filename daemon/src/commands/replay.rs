@@ -7,13 +7,13 @@ use fobwatch_core::{
     alert::AlertRecord,
     engine::{Action, ClockSource, Event, FitRequest, Monitor, drive},
     forecast::ForecastRecord,
-    note::{Note, Palate},
+    note::{Note, Palate, counting},
 };
 use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 
-use super::{Ended, history, json, read_batch, read_config, say, span};
-use crate::decode;
+use super::{Ended, history, json, local, read_batch, read_config, say, span};
+use crate::{decode, moment};
 
 /// Feed recorded rows to the engine and write its forecasts and alerts as JSON lines.
 #[derive(Debug, Args)]
@@ -34,8 +34,8 @@ pub(super) struct Replay {
     /// Configuration file
     #[arg(long, value_name = "FILE")]
     config: Option<PathBuf>,
-    /// A forecast as of this time; may be given again
-    #[arg(long, value_name = "TIME")]
+    /// A forecast as of this time, as "2026-03-04 08:00" on your own clock, or with its offset; may be given again
+    #[arg(long, value_name = "TIME", value_parser = super::note::time)]
     at: Vec<Timestamp>,
     /// A forecast at every such step since bottling
     #[arg(long, value_name = "6h", value_parser = span::read)]
@@ -69,10 +69,13 @@ impl Replay {
     pub(super) fn run(self) -> Result<(), Ended> {
         let config = read_config(self.config.as_deref())?;
         let batch = read_batch(&self.batch)?;
-        let sealed = batch.bottled_at;
+        let (sealed, zone) = (batch.bottled_at, &config.display.zone);
         if let Some(early) = self.at.iter().find(|at| **at < sealed) {
             return Err(Ended::Refused(format!(
-                "--at is {early}; allowed: from `bottled_at`, {sealed}, on"
+                "--at is {}; allowed: from `bottled_at`, {}, on, as \"{}\" on your own clock",
+                local(*early, zone),
+                local(sealed, zone),
+                moment::typed(sealed, zone)
             )));
         }
         if self
@@ -138,6 +141,7 @@ impl Replay {
                 }
             }
         }
+        let mut notes = counting(notes);
         notes.sort_by_key(|note| note.at);
         Ok(notes.into_iter().peekable())
     }

@@ -51,7 +51,7 @@ impl Rescue {
         let told = if let Some(folder) = &self.folder {
             let batch = read_batch(&folder.join(history::BATCH))?;
             let monitor = history::of_files_led(batch, folder, &config)?;
-            let at = rescue::moment(at, monitor.clock()).map_err(Ended::Refused)?;
+            let at = rescue::moment(at, monitor.clock(), &zone).map_err(Ended::Refused)?;
             let ambient = config.settings(ClockSource::Readings).surroundings.usual_ambient;
             rescue::told(&monitor, at, ambient, &config.display)
         } else {

@@ -4,10 +4,9 @@ use clap::Args;
 use fobwatch_core::alert::{AlarmState, AlertName};
 
 use super::{
-    Ended, json,
+    Ended,
     keeper::{Empty, Where},
-    meant::{DeedLine, alert_named, meant_or_only, who},
-    say,
+    meant::{alert_named, carry_out, meant_or_only, who},
 };
 use crate::wish::{DeedName, Wish};
 
@@ -52,7 +51,7 @@ impl Service {
         } else {
             &[AlarmState::Unacknowledged, AlarmState::Acknowledged]
         };
-        let (name, slug) = meant_or_only(&mut found, self.alert, self.batch.as_deref(), states)?;
+        let meant = meant_or_only(&mut found, self.alert, self.batch.as_deref(), states)?;
         let wish = Wish {
             deed: if self.back {
                 DeedName::PutBack
@@ -63,18 +62,16 @@ impl Service {
             for_s: None,
             reason: self.reason,
         };
-        let at = found.keeper.obey(&slug, self.alert, &wish)?;
-        found.warn();
-        if self.json {
-            return say(&json(&DeedLine::new(&name, self.alert, &wish, at))?);
-        }
-        say(&if self.back {
-            format!("{} of {name} is back in service.", self.alert)
-        } else {
-            format!(
-                "{} of {name} is out of service: nobody is told of it until `fobwatch service {} --back`.",
-                self.alert, self.alert
-            )
+        let name = &meant.0;
+        carry_out(&mut found, &meant, self.alert, &wish, self.json, |_at| {
+            if self.back {
+                format!("{} of {name} is back in service.", self.alert)
+            } else {
+                format!(
+                    "{} of {name} is out of service: nobody is told of it until `fobwatch service {} --back`.",
+                    self.alert, self.alert
+                )
+            }
         })
     }
 }

@@ -5,11 +5,11 @@ use fobwatch_core::alert::{AlarmState, AlertName};
 use jiff::SignedDuration;
 
 use super::{
-    Ended, json,
+    Ended,
     keeper::{Empty, Where},
     local,
-    meant::{DeedLine, alert_named, meant, who},
-    say, span,
+    meant::{alert_named, carry_out, meant, who},
+    span,
 };
 use crate::wish::{DeedName, Wish};
 
@@ -60,7 +60,7 @@ impl Shelve {
         } else {
             &[AlarmState::Unacknowledged, AlarmState::Acknowledged]
         };
-        let (name, slug) = meant(&mut found, self.alert, self.batch.as_deref(), states)?;
+        let meant = meant(&mut found, self.alert, self.batch.as_deref(), states)?;
         let wish = Wish {
             deed: if self.unshelve {
                 DeedName::Unshelve
@@ -71,19 +71,17 @@ impl Shelve {
             for_s: self.length.map(|length| length.as_secs()),
             reason: self.reason,
         };
-        let at = found.keeper.obey(&slug, self.alert, &wish)?;
-        found.warn();
-        if self.json {
-            return say(&json(&DeedLine::new(&name, self.alert, &wish, at))?);
-        }
-        let until = self.length.and_then(|length| at.checked_add(length).ok());
-        say(&match until {
-            Some(until) => format!(
-                "{} of {name} is shelved until {}; then it comes back if its condition is still there.",
-                self.alert,
-                local(until, &found.zone)
-            ),
-            None => format!("{} of {name} is back in sight.", self.alert),
+        let (name, zone) = (&meant.0, found.zone.clone());
+        carry_out(&mut found, &meant, self.alert, &wish, self.json, |at| {
+            let until = self.length.and_then(|length| at.checked_add(length).ok());
+            match until {
+                Some(until) => format!(
+                    "{} of {name} is shelved until {}; then it comes back if its condition is still there.",
+                    self.alert,
+                    local(until, &zone)
+                ),
+                None => format!("{} of {name} is back in sight.", self.alert),
+            }
         })
     }
 }

@@ -17,7 +17,7 @@ use fobwatch_core::{
     batch::{Batch, ExperimentName},
     engine::{ClockSource, Settings},
     experiment::{By, Differs, Experiment, Sibling, Verdict, pulled_at},
-    note::{Liveliness, Note, NoteKind},
+    note::{Liveliness, Note, NoteKind, counting},
     reading::Reading,
 };
 
@@ -41,16 +41,18 @@ impl Kept {
     ) -> Result<Option<Sibling>, StoreError> {
         let kept = || self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let end = reader.last_sequence()?.0;
-        let notes = reader.notes(stored.id)?;
+        let all = reader.all_notes(stored.id)?;
+        // One that was taken back is one word more.
+        let count = all.len();
+        let notes = counting(all);
         let still = pulled_at(&notes).is_some() || stored.ended_at.is_some();
         let known = kept().get(&stored.id).cloned();
-        if let Some((seen, count, sibling)) = known
-            && count == notes.len()
+        if let Some((seen, known, sibling)) = known
+            && known == count
             && (still || end < seen.saturating_add(NEWS))
         {
             return Ok(sibling);
         }
-        let count = notes.len();
         let rows = rows(reader, stored, &batch, &Claims::of(reader)?)?;
         let sibling = sibling(batch, rows, notes, settings);
         kept().insert(stored.id, (end, count, sibling.clone()));

@@ -16,9 +16,15 @@ pub const COLUMNS: [&str; 5] = ["time", "source", "quantity", "value", "unit"];
 pub struct Rows<'c, R> {
     lines: Lines<R>,
     line: Vec<u8>,
+    header: Header,
+    calibrations: &'c Calibrations,
+}
+
+/// Where our columns stand, and how many there are.
+#[derive(Debug)]
+struct Header {
     columns: [usize; 5],
     width: usize,
-    calibrations: &'c Calibrations,
 }
 
 /// Begins to read: takes the header. Columns beside ours are ignored.
@@ -59,8 +65,10 @@ pub fn rows<R: Read>(input: R, calibrations: &Calibrations) -> Result<Rows<'_, R
     Ok(Rows {
         lines,
         line,
-        columns,
-        width: names.len(),
+        header: Header {
+            columns,
+            width: names.len(),
+        },
         calibrations,
     })
 }
@@ -91,25 +99,19 @@ impl<R: Read> Iterator for Rows<'_, R> {
     type Item = Result<Reading, BadRow>;
 
     fn next(&mut self) -> Option<Self::Item> {
-        loop {
-            let number = match self.lines.next_into(&mut self.line)? {
-                Ok(number) => number,
-                Err(bad) => return Some(Err(bad)),
-            };
-            if self.line.iter().all(u8::is_ascii_whitespace) {
-                continue;
-            }
-            return Some(self.row().map_err(|wrong| BadRow {
-                place: Place::Line(number),
-                wrong,
-            }));
-        }
+        let Self {
+            lines,
+            line,
+            header,
+            calibrations,
+        } = self;
+        lines.next_filled(line, |line| header.row(line, calibrations))
     }
 }
 
-impl<R> Rows<'_, R> {
-    fn row(&self) -> Result<Reading, Wrong> {
-        let fields = split(&self.line)?;
+impl Header {
+    fn row(&self, line: &[u8], calibrations: &Calibrations) -> Result<Reading, Wrong> {
+        let fields = split(line)?;
         if fields.len() != self.width {
             return Err(Wrong::Fields {
                 found: fields.len(),
@@ -119,7 +121,7 @@ impl<R> Rows<'_, R> {
         let [at, source, quantity, number, unit] = self.columns.map(|column| fields[column].trim());
         let at = value::time("time", at)?;
         let number = value::number("value", number)?;
-        value::reading(at, source, quantity, number, unit, self.calibrations)
+        value::reading(at, source, quantity, number, unit, calibrations)
     }
 }
 

@@ -6,7 +6,7 @@ use fobwatch_core::reading::Reading;
 use serde_json::{Map, Value, json};
 
 use super::{
-    BadRow, Calibrations, Place, Wrong,
+    BadRow, Calibrations, Wrong,
     csv::COLUMNS,
     line::Lines,
     shown,
@@ -48,19 +48,9 @@ impl<R: Read> Iterator for Lined<'_, R> {
     type Item = Result<Reading, BadRow>;
 
     fn next(&mut self) -> Option<Self::Item> {
-        loop {
-            let number = match self.lines.next_into(&mut self.line)? {
-                Ok(number) => number,
-                Err(bad) => return Some(Err(bad)),
-            };
-            if self.line.iter().all(u8::is_ascii_whitespace) {
-                continue;
-            }
-            return Some(read(&self.line, self.calibrations).map_err(|wrong| BadRow {
-                place: Place::Line(number),
-                wrong,
-            }));
-        }
+        let calibrations = self.calibrations;
+        self.lines
+            .next_filled(&mut self.line, |line| read(line, calibrations))
     }
 }
 

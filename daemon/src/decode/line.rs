@@ -21,6 +21,26 @@ impl<R: Read> Lines<R> {
         }
     }
 
+    /// What the next line that is not blank holds, as `read` has it; `None` at the end. `line` is its room.
+    pub(super) fn next_filled<T>(
+        &mut self,
+        line: &mut Vec<u8>,
+        read: impl FnOnce(&[u8]) -> Result<T, Wrong>,
+    ) -> Option<Result<T, BadRow>> {
+        loop {
+            let number = match self.next_into(line)? {
+                Ok(number) => number,
+                Err(bad) => return Some(Err(bad)),
+            };
+            if !line.iter().all(u8::is_ascii_whitespace) {
+                return Some(read(line).map_err(|wrong| BadRow {
+                    place: Place::Line(number),
+                    wrong,
+                }));
+            }
+        }
+    }
+
     /// Reads the next line into `line`; answers with its number, or `None` at the end.
     pub(super) fn next_into(&mut self, line: &mut Vec<u8>) -> Option<Result<u64, BadRow>> {
         if self.failed {

@@ -12,7 +12,6 @@ pub mod diary;
 pub mod json_lines;
 mod line;
 pub mod mapped;
-mod noted;
 pub mod notes;
 pub mod packs;
 pub mod senml;
@@ -31,7 +30,6 @@ use fobwatch_core::{
 
 pub(crate) use bottles::bottles;
 pub use calibration::{BadCalibration, Calibration, Calibrations, MAX_POINTS, Supply};
-pub use noted::Bounds;
 pub use time_form::TimeForm;
 pub use zero::Zero;
 

@@ -10,13 +10,13 @@ use fobwatch_core::{
 use serde_json::{Map, Value};
 
 use super::{
-    BadRow, Place, Wrong,
+    BadRow, Wrong,
     line::Lines,
     shown,
     value::{self, refused},
 };
 
-const KEYS: [&str; 6] = ["time", "kind", "bottles", "value", "unit", "text"];
+const KEYS: [&str; 7] = ["time", "kind", "bottles", "value", "unit", "text", "takes_back"];
 const MAX_BOTTLES: usize = 10_000;
 const MAX_TEXT: usize = 2_000;
 
@@ -39,19 +39,7 @@ impl<R: Read> Iterator for Lined<R> {
     type Item = Result<Note, BadRow>;
 
     fn next(&mut self) -> Option<Self::Item> {
-        loop {
-            let number = match self.lines.next_into(&mut self.line)? {
-                Ok(number) => number,
-                Err(bad) => return Some(Err(bad)),
-            };
-            if self.line.iter().all(u8::is_ascii_whitespace) {
-                continue;
-            }
-            return Some(read(&self.line).map_err(|wrong| BadRow {
-                place: Place::Line(number),
-                wrong,
-            }));
-        }
+        self.lines.next_filled(&mut self.line, read)
     }
 }
 
@@ -61,6 +49,10 @@ impl<R: Read> Iterator for Lined<R> {
 /// What is missing, unknown or impossible, and what is allowed.
 pub fn read(bytes: &[u8]) -> Result<Note, Wrong> {
     let value: Value = serde_json::from_slice(bytes).map_err(|error| Wrong::json(&error))?;
+    object(&value)
+}
+
+fn object(value: &Value) -> Result<Note, Wrong> {
     let Value::Object(note) = value else {
         return Err(refused("the note", &value.to_string(), "a JSON object"));
     };
@@ -73,9 +65,17 @@ pub fn read(bytes: &[u8]) -> Result<Note, Wrong> {
         let given = shown(key);
         return Err(Wrong::UnknownKey { given, hint });
     }
-    let at = value::time("`time`", required(&note, "time", "a time after RFC 3339")?)?;
-    let kind: NoteKind = required(&note, "kind", "one of the kinds of notes")?.parse()?;
-    let bottles = bottles(&note)?;
+    let at = value::time(
+        "`time`",
+        required(
+            note,
+            "time",
+            "a time with its offset, as 2026-03-05T15:00:00+01:00",
+        )?,
+    )?;
+    let kind: NoteKind = required(note, "kind", "one of the kinds of notes")?.parse()?;
+    let bottles = bottles(note)?;
+    let takes_back = takes_back(kind, note.get("takes_back"))?;
     let number = match note.get("value") {
         None | Some(Value::Null) => None,
         Some(given) => match given.as_f64().filter(|number| number.is_finite()) {
@@ -83,9 +83,9 @@ pub fn read(bytes: &[u8]) -> Result<Note, Wrong> {
             None => return Err(refused("`value`", &given.to_string(), "a finite number")),
         },
     };
-    let unit = text(&note, "unit")?;
+    let unit = text(note, "unit")?;
     measured(kind, number, unit)?;
-    let text = text(&note, "text")?;
+    let text = text(note, "text")?;
     if let Some(text) = text {
         let plain = |c: char| !c.is_control() || c == '\n' || c == '\t';
         if text.chars().count() > MAX_TEXT || !text.chars().all(plain) {
@@ -103,12 +103,19 @@ pub fn read(bytes: &[u8]) -> Result<Note, Wrong> {
         value: number,
         unit: unit.map(str::to_owned),
         text: text.map(str::to_owned),
+        takes_back,
     })
 }
 
 /// A note as one line without its end; it reads back the same.
 #[must_use]
 pub fn write(note: &Note) -> String {
+    written(note).to_string()
+}
+
+/// The same as a JSON object.
+#[must_use]
+pub fn written(note: &Note) -> Value {
     let mut out = Map::new();
     out.insert("time".to_owned(), Value::from(note.at.to_string()));
     out.insert("kind".to_owned(), Value::from(note.kind.name()));
@@ -121,7 +128,26 @@ pub fn write(note: &Note) -> String {
     put("value", note.value.map(Value::from));
     put("unit", note.unit.clone().map(Value::from));
     put("text", note.text.clone().map(Value::from));
-    Value::Object(out).to_string()
+    put("takes_back", note.takes_back.as_deref().map(written));
+    Value::Object(out)
+}
+
+/// The note that is taken back: a whole one, and none that says how the past is to be read.
+fn takes_back(kind: NoteKind, given: Option<&Value>) -> Result<Option<Box<Note>>, Wrong> {
+    const ALLOWED: &str = "the whole note that is taken back, with kind `taken_back` and no other";
+    match (kind, given) {
+        (NoteKind::TakenBack, None | Some(Value::Null)) => Err(refused("`takes_back`", "", ALLOWED)),
+        (NoteKind::TakenBack, Some(given)) => {
+            let meant = given.get("kind").and_then(Value::as_str);
+            if matches!(meant, Some("taken_back" | "corrected")) {
+                const ONCE: &str = "a note of another kind; what was taken back by mistake is noted again";
+                return Err(refused("`takes_back`", &given.to_string(), ONCE));
+            }
+            object(given).map(Box::new).map(Some)
+        }
+        (_, None | Some(Value::Null)) => Ok(None),
+        (_, Some(given)) => Err(refused("`takes_back`", &given.to_string(), ALLOWED)),
+    }
 }
 
 /// A gravity or gauge that was read needs its number and unit; elsewhere a number may stand, with any unit we know.
@@ -245,6 +271,7 @@ mod tests {
                 value: Some(gravity),
                 unit: Some(unit.to_owned()),
                 text,
+                takes_back: None,
             };
             prop_assert_eq!(read(write(&note).as_bytes()).unwrap(), note);
         }

@@ -151,14 +151,8 @@ impl Play {
 
     async fn store_all_at(&self, alerts: Vec<AlertRecord>, at: Timestamp) {
         let outcome = Outcome {
-            batch: self.batch,
             alerts,
-            reminders: Vec::new(),
-            destinations: vec![self.destination.clone()],
-            now: at,
-            forecasts: Vec::new(),
-            set_aside: Vec::new(),
-            snapshot: None,
+            ..Outcome::empty(self.batch, vec![self.destination.clone()], at)
         };
         self.house
             .store

@@ -155,6 +155,7 @@ impl Play {
                 value: None,
                 unit: None,
                 text: Some("Somebody of the demo did it.".to_owned()),
+                takes_back: None,
             };
             info!(batch = %live.batch.name, "Somebody moves {} of {} to the fridge and notes it.", hand.words(), live.batch.name);
             self.house.ask(Request::Note(live.id, note)).await?;

@@ -291,6 +291,7 @@ fn deeds(at: Timestamp, due: Timestamp, moved: Timestamp) -> Vec<(usize, Done)> 
         value: None,
         unit: None,
         text: None,
+        takes_back: None,
     };
     let seen = |alert, when| {
         Done::Commanded(Command {

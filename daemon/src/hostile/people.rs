@@ -9,15 +9,10 @@ use fobwatch_core::{
     plain,
     quantity::LiquidVolume,
 };
-use jiff::{SignedDuration, Timestamp};
+use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 
 use super::{CONFIG, PLUM, arrival, told, told_in_lines};
-use crate::{
-    config::Config,
-    corrected,
-    decode::{self, Bounds},
-    store::Destination,
-};
+use crate::{config::Config, corrected, decode, noted::Bounds, store::Destination};
 
 /// Notes, one a line. One that was taken reads back the same.
 pub fn notes(bytes: &[u8]) {
@@ -32,9 +27,12 @@ pub fn notes(bytes: &[u8]) {
     }
     let bounds = Bounds {
         bottles: PLUM.bottle.count,
+        squeezable: true,
         sealed_at: PLUM.bottled_at,
         now: PLUM.bottled_at + SignedDuration::from_hours(50),
         clock: ClockSource::Ticks,
+        zone: TimeZone::UTC,
+        known: Vec::new(),
     };
     match bounds.read(bytes) {
         Ok(notes) => {
@@ -52,13 +50,13 @@ pub fn notes(bytes: &[u8]) {
 
 /// Entries of diaries, one a line. What was taken reads back the same, and tells of each culture.
 pub fn diary(bytes: &[u8]) {
-    let entries = match decode::diary::entries(bytes, arrival()) {
+    let entries = match decode::diary::entries(bytes, arrival(), &TimeZone::UTC) {
         Ok(entries) => entries,
         Err(why) => return told_in_lines(&why),
     };
     for entry in &entries {
         let line = serde_json::to_string(entry).expect("an entry can be written");
-        let again = decode::diary::entries(line.as_bytes(), arrival());
+        let again = decode::diary::entries(line.as_bytes(), arrival(), &TimeZone::UTC);
         assert_eq!(again.as_deref(), Ok(std::slice::from_ref(entry)), "{line}");
     }
     let diary = Diary::new(entries);

@@ -1,13 +1,10 @@
 //! `/account`: who is logged in, and the links that people make and take back from the page.
 
-use std::{collections::BTreeMap, io, path::PathBuf, sync::Arc};
+use std::{io, path::PathBuf, sync::Arc};
 
 use axum::{
-    Extension, Form,
-    extract::{
-        Path, Query, State,
-        rejection::{FormRejection, QueryRejection},
-    },
+    Extension,
+    extract::{Path, Query, State, rejection::QueryRejection},
     http::{HeaderMap, StatusCode, header::HOST},
     response::{Html, IntoResponse, Redirect, Response},
 };
@@ -18,12 +15,14 @@ use crate::{
         Caller,
         link::{self, Opens},
     },
-    http::{answer::Complaint, page::context},
+    http::{
+        answer::Complaint,
+        fields::{self, Fields, Sent},
+        page::context,
+    },
     page::{self, Account, CALENDAR},
     watch::House,
 };
-
-type Fields = BTreeMap<String, String>;
 
 /// Who is logged in, the links, and the way out. `?batch=SLUG`: the one that a link is wanted for.
 pub(super) async fn show(
@@ -44,9 +43,9 @@ pub(super) async fn make(
     State(house): State<Arc<House>>,
     Extension(caller): Extension<Caller>,
     headers: HeaderMap,
-    fields: Result<Form<Fields>, FormRejection>,
+    sent: Sent,
 ) -> Result<Response, Complaint> {
-    let Form(fields) = fields.map_err(|bad| Complaint::new(bad.status(), bad.body_text()))?;
+    let fields = fields::read(sent)?;
     let wanted = fields.get("opens").map_or("", String::as_str);
     let opens = if wanted == CALENDAR {
         Some(Opens::Calendar)

@@ -1,11 +1,11 @@
 //! Answers of the API, and complaints: `{"error": "sentence"}`.
 
-use std::sync::Arc;
+use std::{sync::Arc, time::Duration};
 
 use axum::{
     Json,
     extract::rejection::BytesRejection,
-    http::StatusCode,
+    http::{StatusCode, header::RETRY_AFTER},
     response::{IntoResponse, Response},
 };
 use serde_json::{Value, json};
@@ -95,6 +95,19 @@ impl IntoResponse for Complaint {
         response.extensions_mut().insert(Why(self.why));
         response
     }
+}
+
+/// After too many wrong tokens from one address.
+pub(super) fn too_many(wait: Duration) -> impl IntoResponse {
+    let seconds = wait.as_secs() + 1;
+    let why = format!(
+        "too many tokens from this address were wrong; allowed: the next one in {seconds} seconds, while one that was right from here \
+         before is taken at any time"
+    );
+    (
+        [(RETRY_AFTER, seconds.to_string())],
+        Complaint::new(StatusCode::TOO_MANY_REQUESTS, why),
+    )
 }
 
 /// A list under its key. In the demo it says that it is made up, and so does every sentence in it.

@@ -1,25 +1,26 @@
 //! A batch begins from the page: the form becomes a batch file, which is refused or taken as `batch add` would.
 
-use std::{collections::BTreeMap, fmt::Write, sync::Arc};
+use std::{fmt::Write, sync::Arc};
 
 use axum::{
-    Form,
-    extract::{State, rejection::FormRejection},
+    extract::State,
     http::StatusCode,
     response::{Html, IntoResponse, Redirect, Response},
 };
 use fobwatch_core::batch::Batch;
 use jiff::civil::DateTime;
 
-use super::{answer::Complaint, page};
+use super::{
+    answer::Complaint,
+    fields::{self, Fields, Sent},
+    page,
+};
 use crate::{
     basic_string::quoted,
     claim,
     page::{self as pages, Begun, is_number, keys},
     watch::{House, Request},
 };
-
-type Fields = Result<Form<BTreeMap<String, String>>, FormRejection>;
 
 /// What stands in the form before anything is filled in. Never a limit.
 const USUAL: [(&str, &str); 4] = [
@@ -33,7 +34,7 @@ const USUAL: [(&str, &str); 4] = [
 pub(super) async fn ask(State(house): State<Arc<House>>) -> Html<String> {
     let context = page::context(&house);
     let sealed = context.now.to_zoned_datetime(context.display.zone.clone());
-    let mut fields: BTreeMap<String, String> = USUAL
+    let mut fields: Fields = USUAL
         .iter()
         .map(|(key, value)| ((*key).to_owned(), (*value).to_owned()))
         .collect();
@@ -52,8 +53,8 @@ pub(super) async fn ask(State(house): State<Arc<House>>) -> Html<String> {
 }
 
 /// Takes the batch; to it, or back to the form with what is wrong beside each field.
-pub(super) async fn begin(State(house): State<Arc<House>>, fields: Fields) -> Result<Response, Complaint> {
-    let Form(fields) = fields.map_err(|bad| Complaint::new(bad.status(), bad.body_text()))?;
+pub(super) async fn begin(State(house): State<Arc<House>>, sent: Sent) -> Result<Response, Complaint> {
+    let fields = fields::read(sent)?;
     let context = page::context(&house);
     let mut begun = Begun {
         sources: sources(&house).await,
@@ -88,9 +89,14 @@ pub(super) async fn begin(State(house): State<Arc<House>>, fields: Fields) -> Re
 pub(super) fn beside(begun: &mut Begun, problems: Vec<fobwatch_core::document::Problem>, by_form: bool) {
     for problem in problems {
         if by_form && keys().any(|key| key == problem.key) {
+            let allowed = match problem.key.as_str() {
+                // The form takes it without the offset that a file has.
+                "bottled_at" => crate::moment::ALLOWED,
+                _ => problem.allowed.as_str(),
+            };
             let why = match problem.given.as_str() {
-                "missing" => format!("Missing; allowed: {}.", problem.allowed),
-                given => format!("{given} stands here; allowed: {}.", problem.allowed),
+                "missing" => format!("Missing; allowed: {allowed}."),
+                given => format!("{given} stands here; allowed: {allowed}."),
             };
             begun.wrong.insert(problem.key, why);
         } else {
@@ -136,7 +142,7 @@ async fn taken(house: &House, text: &str) -> Result<(Batch, Vec<String>), Refuse
 }
 
 /// The form as a batch file. What is no number stays a text, so that it is refused by its key and not as bad TOML.
-fn file(fields: &BTreeMap<String, String>, context: &pages::Context) -> String {
+fn file(fields: &Fields, context: &pages::Context) -> String {
     let filled = |key: &str| {
         let text = fields.get(key).map(|text| text.trim());
         text.filter(|text| !text.is_empty())

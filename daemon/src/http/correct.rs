@@ -13,6 +13,7 @@ use axum::{
     response::{Html, IntoResponse, Response},
     routing::{get, put},
 };
+use jiff::tz::TimeZone;
 use serde::Deserialize;
 use serde_json::{Map, Value, json};
 
@@ -128,11 +129,11 @@ impl Refused {
     }
 }
 
-impl From<NotCorrected> for Refused {
-    fn from(not: NotCorrected) -> Self {
+impl Refused {
+    fn of(not: NotCorrected, zone: &TimeZone) -> Self {
         match not {
             NotCorrected::Refused(problems) => Self::File(problems),
-            NotCorrected::Otherwise(why) => Self::Otherwise(why),
+            NotCorrected::NotSealed { .. } | NotCorrected::Otherwise(_) => Self::Otherwise(not.told(zone)),
         }
     }
 }
@@ -166,7 +167,8 @@ async fn carry_out(house: &House, slug: &str, given: Given, who: &str) -> Result
         who,
         house.now(&live),
         others.iter().map(|other| &other.batch),
-    )?;
+    )
+    .map_err(|not| Refused::of(not, &house.display.zone))?;
     if done.changes.is_empty() {
         return Ok(done);
     }

@@ -1,10 +1,10 @@
 //! The pages of the craft: plan a batch and put it under watch, cultures, experiments.
 
-use std::{collections::BTreeMap, sync::Arc};
+use std::sync::Arc;
 
 use axum::{
-    Extension, Form, Router,
-    extract::{Query, State, rejection::FormRejection},
+    Extension, Router,
+    extract::{Query, State},
     http::StatusCode,
     response::{Html, IntoResponse, Redirect, Response},
     routing::{get, post},
@@ -18,7 +18,11 @@ use fobwatch_core::{
 use jiff::Timestamp;
 use tokio::sync::Semaphore;
 
-use super::{answer::Complaint, batches, begin};
+use super::{
+    answer::Complaint,
+    batches, begin,
+    fields::{self, Sent},
+};
 use crate::{
     craft::{cultures::Kept, experiments, heard_room, words},
     moment,
@@ -157,11 +161,9 @@ async fn planned(
     })
 }
 
-type Fields = Result<Form<BTreeMap<String, String>>, FormRejection>;
-
 /// Puts a planned batch under watch; back to the agenda, or to the form with what was wrong.
-async fn watch(State(house): State<Arc<House>>, fields: Fields) -> Result<Response, Complaint> {
-    let Form(fields) = fields.map_err(|bad| Complaint::new(bad.status(), bad.body_text()))?;
+async fn watch(State(house): State<Arc<House>>, sent: Sent) -> Result<Response, Complaint> {
+    let fields = fields::read(sent)?;
     let toml = fields.get("toml").map_or("", String::as_str);
     match batches::added(&house, toml).await {
         Ok((name, warnings)) if warnings.is_empty() => {

@@ -1,14 +1,11 @@
 //! The diary of the cultures: for programs, and as a page with its form.
 
-use std::{collections::BTreeMap, sync::Arc};
+use std::sync::Arc;
 
 use axum::{
-    Form, Json,
+    Json,
     body::Bytes,
-    extract::{
-        Path, State,
-        rejection::{BytesRejection, FormRejection},
-    },
+    extract::{Path, State, rejection::BytesRejection},
     http::StatusCode,
     response::{Html, IntoResponse, Redirect, Response},
 };
@@ -19,7 +16,10 @@ use fobwatch_core::{
 use jiff::tz::TimeZone;
 use serde_json::{Map, Value, json};
 
-use super::answer::{Complaint, batch, marked};
+use super::{
+    answer::{Complaint, batch, marked},
+    fields::{self, Fields, Sent},
+};
 use crate::{
     decode, moment,
     page::{self, Context},
@@ -57,7 +57,8 @@ pub(super) async fn add(
     State(house): State<Arc<House>>,
     body: Result<Bytes, BytesRejection>,
 ) -> Result<(StatusCode, Json<Value>), Complaint> {
-    let entries = decode::diary::entries(&body?, house.clock.now()).map_err(Complaint::refused)?;
+    let entries =
+        decode::diary::entries(&body?, house.clock.now(), &house.display.zone).map_err(Complaint::refused)?;
     let new = keep(&house, entries).await?;
     Ok((StatusCode::CREATED, Json(json!({ "new": new }))))
 }
@@ -68,16 +69,14 @@ pub(super) async fn page(State(house): State<Arc<House>>) -> Result<Html<String>
 }
 
 /// Takes an entry from the page's form; back to the page, or the form with what was wrong.
-pub(super) async fn told(
-    State(house): State<Arc<House>>,
-    fields: Result<Form<BTreeMap<String, String>>, FormRejection>,
-) -> Result<Response, Complaint> {
-    let Form(fields) = fields.map_err(|bad| Complaint::new(bad.status(), bad.body_text()))?;
+pub(super) async fn told(State(house): State<Arc<House>>, sent: Sent) -> Result<Response, Complaint> {
+    let fields = fields::read(sent)?;
     let line = match entry(&fields, &house.display.zone) {
         Ok(line) => line,
         Err(why) => return refused(&house, &why).await,
     };
-    match decode::diary::entries(line.to_string().as_bytes(), house.clock.now()) {
+    let line = line.to_string();
+    match decode::diary::entries(line.as_bytes(), house.clock.now(), &house.display.zone) {
         Ok(entries) => {
             keep(&house, entries).await?;
             Ok(Redirect::to("/cultures").into_response())
@@ -123,7 +122,7 @@ async fn refused(house: &House, why: &str) -> Result<Response, Complaint> {
 }
 
 /// The form's fields as an entry: empty ones are none, allergens stand between commas.
-fn entry(fields: &BTreeMap<String, String>, zone: &TimeZone) -> Result<Value, String> {
+fn entry(fields: &Fields, zone: &TimeZone) -> Result<Value, String> {
     let mut entry = Map::new();
     for (key, text) in fields {
         let text = text.trim();

@@ -19,12 +19,14 @@ use serde_json::{Map, Value, json};
 use super::{
     answer::{Complaint, batch},
     batches::settle,
+    notes::bounds,
     page,
 };
 use crate::{
-    decode::{Bounds, bottles},
+    decode::bottles,
     gate::Caller,
     moment,
+    noted::Bounds,
     watch::{House, Live, Request},
     wording::local,
 };
@@ -102,13 +104,10 @@ async fn noted(house: &House, live: &Live, fields: &BTreeMap<String, String>) ->
         };
         note.insert(key.clone(), value);
     }
-    let bounds = Bounds {
-        bottles: live.batch.bottle.count,
-        sealed_at: live.batch.bottled_at,
-        now,
-        clock: house.settings.clock,
-    };
-    let notes = bounds
+    let bounds = bounds(house, live)
+        .await
+        .map_err(|error| Wrong::Failed(error.into()))?;
+    let notes = Bounds { now, ..bounds }
         .read(Value::Object(note).to_string().as_bytes())
         .map_err(|why| Wrong::Refused(format!("{why}.")))?;
     for note in notes {

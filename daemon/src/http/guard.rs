@@ -1,6 +1,6 @@
 //! Who may ask, and what a browser may do with the answer.
 
-use std::{sync::Arc, time::Duration};
+use std::sync::Arc;
 
 use axum::{
     extract::{Request, State},
@@ -8,7 +8,7 @@ use axum::{
         HeaderMap, HeaderName, HeaderValue, Method, StatusCode, Uri,
         header::{
             ACCEPT, CACHE_CONTROL, CONTENT_SECURITY_POLICY, FORWARDED, HOST, ORIGIN, REFERRER_POLICY,
-            RETRY_AFTER, STRICT_TRANSPORT_SECURITY, VIA, WWW_AUTHENTICATE, X_CONTENT_TYPE_OPTIONS,
+            STRICT_TRANSPORT_SECURITY, VIA, WWW_AUTHENTICATE, X_CONTENT_TYPE_OPTIONS,
         },
     },
     middleware::Next,
@@ -16,7 +16,7 @@ use axum::{
 };
 
 use super::{
-    answer::{Complaint, Why},
+    answer::{Complaint, Why, too_many},
     connection, readings,
 };
 use crate::{
@@ -148,19 +148,6 @@ fn admit(house: &House, came: Came, request: &Request) -> Result<Caller, Respons
             Complaint::new(StatusCode::FORBIDDEN, why).into_response()
         }
     })
-}
-
-/// After too many wrong tokens from one address.
-pub(super) fn too_many(wait: Duration) -> impl IntoResponse {
-    let seconds = wait.as_secs() + 1;
-    let why = format!(
-        "too many tokens from this address were wrong; allowed: the next one in {seconds} seconds, while one that was right from here \
-         before is taken at any time"
-    );
-    (
-        [(RETRY_AFTER, seconds.to_string())],
-        Complaint::new(StatusCode::TOO_MANY_REQUESTS, why),
-    )
 }
 
 fn is_page(method: &Method, headers: &HeaderMap) -> bool {

@@ -1,13 +1,10 @@
 //! `/login` and `/logout`: forms that need no script.
 
-use std::{collections::BTreeMap, sync::Arc};
+use std::sync::Arc;
 
 use axum::{
-    Extension, Form,
-    extract::{
-        Query, State,
-        rejection::{FormRejection, QueryRejection},
-    },
+    Extension,
+    extract::{Query, State, rejection::QueryRejection},
     http::{HeaderMap, HeaderValue, StatusCode, header::RETRY_AFTER, header::SET_COOKIE},
     response::{Html, IntoResponse, Redirect, Response},
 };
@@ -15,12 +12,13 @@ use tracing::{info, warn};
 
 use crate::{
     gate::{Caller, Came, LONGEST, NotIn, cookie_name},
-    http::answer::Complaint,
+    http::{
+        answer::Complaint,
+        fields::{self, Fields, Sent},
+    },
     page,
     watch::House,
 };
-
-type Fields = BTreeMap<String, String>;
 
 /// The form; who is logged in already is sent on.
 pub(super) async fn form(
@@ -41,9 +39,9 @@ pub(super) async fn enter(
     State(house): State<Arc<House>>,
     Extension(came): Extension<Came>,
     headers: HeaderMap,
-    fields: Result<Form<Fields>, FormRejection>,
+    sent: Sent,
 ) -> Result<Response, Complaint> {
-    let Form(mut fields) = fields.map_err(|bad| Complaint::new(bad.status(), bad.body_text()))?;
+    let mut fields = fields::read(sent)?;
     let access = house.gate.access();
     let from = came.asker(&access, &headers);
     let name = fields

@@ -10,6 +10,7 @@ mod correct;
 mod craft;
 mod diary;
 mod events;
+mod fields;
 mod forms;
 mod guard;
 mod import;
@@ -27,6 +28,7 @@ mod see_to;
 mod shared;
 #[cfg(test)]
 mod tests;
+mod told;
 
 use std::sync::Arc;
 
@@ -73,6 +75,7 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .route("/batches/{slug}/end", post(see_to::end))
         .route("/batches/{slug}/{file}", get(see_to::file))
         .route("/batches/{slug}/tell", get(forms::ask).post(forms::tell))
+        .route("/batches/{slug}/told", get(told::ask).post(told::take_back))
         .route("/batches/{slug}/alerts/{alert}/seen", post(forms::seen))
         .route("/batches/{slug}/label", get(label::show))
         .route("/batches/{slug}/proofed", post(diary::proofed))
@@ -97,7 +100,7 @@ pub(crate) fn router(house: Arc<House>) -> Router {
         .route("/api/v1/batches", get(batches::list).post(batches::add))
         .route("/api/v1/batches/{slug}/forecast", get(batches::forecast))
         .route("/api/v1/batches/{slug}/end", post(batches::end))
-        .route("/api/v1/batches/{slug}/notes", post(notes::add))
+        .route("/api/v1/batches/{slug}/notes", get(notes::list).post(notes::add))
         .merge(correct::route())
         .merge(rescue::route())
         .merge(craft::route())

@@ -281,7 +281,7 @@ async fn with_stored(house: &House, of: Vec<(Arc<Live>, Shown)>) -> Vec<Shown> {
     });
     let mut shown: Vec<Shown> = of.into_iter().map(|(_, shown)| shown).collect();
     for (shown, (notes, warmth)) in shown.iter_mut().zip(stored) {
-        shown.notes = notes;
+        shown.tell(notes);
         shown.warmth = warmth;
     }
     shown
@@ -299,7 +299,7 @@ impl Asked {
     fn of(&self, reader: &Reader<'_>) -> Result<(Vec<Note>, Option<Warmth>), StoreError> {
         let warmth = self.thermometer.as_ref();
         let warmth = warmth.map(|of| page::warmth_of(reader, of, self.sealed_at, self.now));
-        Ok((reader.notes(self.id)?, warmth.transpose()?))
+        Ok((reader.all_notes(self.id)?, warmth.transpose()?))
     }
 }
 
@@ -325,6 +325,13 @@ pub(super) fn shared(house: &House, live: &Live) -> String {
 pub(super) fn tell(house: &House, live: &Live, wrong: Option<(&str, &str)>) -> String {
     let (shown, context) = of_one(house, live);
     page::tell(&shown, &context, wrong)
+}
+
+/// The page of all that was told of a batch.
+pub(super) fn all_told(house: &House, live: &Live, notes: Vec<Note>, wrong: Option<&str>) -> String {
+    let (mut shown, context) = of_one(house, live);
+    shown.tell(notes);
+    page::all_told(&shown, &context, wrong)
 }
 
 /// One batch, for a page of its own.

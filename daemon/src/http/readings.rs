@@ -18,7 +18,10 @@ use serde_json::{Value, json};
 use tokio::{net::TcpListener, sync::oneshot};
 use tokio_util::sync::CancellationToken;
 
-use super::{answer::Complaint, connection, guard::too_many};
+use super::{
+    answer::{Complaint, too_many},
+    connection,
+};
 use crate::{
     decode::{Calibrations, Decoded, MAX_MESSAGE, csv, senml},
     gate::Came,

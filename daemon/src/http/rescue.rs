@@ -81,7 +81,7 @@ async fn reckoned(
             at
         }
     });
-    let at = moment(at, now).map_err(Complaint::refused)?;
+    let at = moment(at, now, &house.display.zone).map_err(Complaint::refused)?;
     let (ambient, display) = (house.settings.surroundings.usual_ambient, house.display.clone());
     let Ok(_turn) = super::batches::FORECASTS.acquire().await else {
         return Err(broken());

@@ -1,11 +1,11 @@
 //! What a person sees to on the page: alerts set aside, put out of service or cleared, a batch ended, its data taken along.
 
-use std::{collections::BTreeMap, sync::Arc};
+use std::sync::Arc;
 
 use axum::{
-    Extension, Form,
+    Extension,
     body::Body,
-    extract::{Path, State, rejection::FormRejection},
+    extract::{Path, State},
     http::{
         StatusCode,
         header::{CONTENT_DISPOSITION, CONTENT_TYPE},
@@ -24,6 +24,7 @@ use serde_json::json;
 use super::{
     alerts::carry_out,
     answer::{Complaint, batch},
+    fields::{self, Fields, Sent},
     forms::WHO,
     page,
 };
@@ -38,8 +39,6 @@ use crate::{
 
 /// Readings that are read at once: a short transaction each.
 const AT_ONCE: u32 = 2_000;
-
-type Fields = Result<Form<BTreeMap<String, String>>, FormRejection>;
 
 /// What may be done.
 pub(super) async fn ask(
@@ -95,10 +94,10 @@ pub(super) async fn to_alert(
     State(house): State<Arc<House>>,
     Extension(caller): Extension<Caller>,
     Path((slug, alert)): Path<(String, String)>,
-    fields: Fields,
+    sent: Sent,
 ) -> Result<Response, Complaint> {
     let live = batch(&house, &slug)?;
-    let Form(fields) = fields.map_err(|bad| Complaint::new(bad.status(), bad.body_text()))?;
+    let fields = fields::read(sent)?;
     let done = match wish(&fields) {
         Ok(wish) => {
             let wish = Wish {
@@ -123,7 +122,7 @@ pub(super) async fn to_alert(
     })
 }
 
-fn wish(fields: &BTreeMap<String, String>) -> Result<Wish, String> {
+fn wish(fields: &Fields) -> Result<Wish, String> {
     let text = |key: &str| {
         let text = fields.get(key).map(|text| text.trim());
         text.filter(|text| !text.is_empty()).map(str::to_owned)
@@ -142,10 +141,10 @@ fn wish(fields: &BTreeMap<String, String>) -> Result<Wish, String> {
 pub(super) async fn end(
     State(house): State<Arc<House>>,
     Path(slug): Path<String>,
-    fields: Fields,
+    sent: Sent,
 ) -> Result<Response, Complaint> {
     let live = batch(&house, &slug)?;
-    let Form(fields) = fields.map_err(|bad| Complaint::new(bad.status(), bad.body_text()))?;
+    let fields = fields::read(sent)?;
     let (shown, _context) = page::of_one(&house, &live);
     let wrong = if fields.get("sure").is_none_or(|sure| sure != "yes") {
         Some("A batch is ended once no sealed bottle of it is left: tick that first.")

@@ -5,6 +5,7 @@ mod diary;
 mod filled;
 mod from_page;
 mod page_by_page;
+mod taken_back;
 
 use std::sync::Arc;
 
@@ -392,6 +393,7 @@ async fn sensors_post_readings_with_the_token_and_hear_what_was_stored() {
 }
 
 impl Daemon {
+    /// Sends a form as a browser writes it; the status, where it leads, and the page.
     async fn form(&self, path: &str, fields: &str) -> (StatusCode, String, String) {
         let request = Request::post(path)
             .header("host", "127.0.0.1:8740")

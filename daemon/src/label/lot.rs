@@ -89,7 +89,7 @@ pub(crate) fn record(facts: &Facts) -> Lot {
             | NoteKind::Vented
             | NoteKind::GivenAway
             | NoteKind::Broken => moves.push(happened),
-            NoteKind::Corrected | NoteKind::Confirmed | NoteKind::Other => {}
+            NoteKind::Corrected | NoteKind::Confirmed | NoteKind::Other | NoteKind::TakenBack => {}
         }
     }
     let (alcohol, recipe) = (facts.alcohol, facts.recipe.as_ref());

@@ -133,6 +133,7 @@ fn a_cold_batch_is_told_by_what_is_in_it_and_a_warm_one_by_at_least_its_target()
         value: None,
         unit: None,
         text: None,
+        takes_back: None,
     };
     let (warm, reached) = content(&batch, &[], Some(&forecast));
     assert!(!reached && warm.p05 == volumes(2.3) && warm.p95 == volumes(2.3));
@@ -175,6 +176,7 @@ fn a_lot_record_holds_who_when_what_numbers_moves_and_measures() {
         value,
         unit: value.map(|_| "SG".to_owned()),
         text: None,
+        takes_back: None,
     };
     let notes = vec![
         note(NoteKind::Gravity, Some(1.012)),

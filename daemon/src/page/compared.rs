@@ -4,9 +4,10 @@
 
 use fobwatch_core::fit::Passed;
 use jiff::Timestamp;
-use maud::{Markup, PreEscaped, html};
+use maud::{Markup, html};
 
 use super::{
+    drawing::{LEFT, LINE, NAME, Named, TEXT, drawing, grid, tall, text},
     geometry::{Scale, points, px},
     lettering::{Label, apart, wide, wrapped},
     pictured::Screen,
@@ -56,13 +57,8 @@ fn form(screen: Screen) -> Form {
     }
 }
 
-const LEFT: f64 = 34.0;
 const TITLE: f64 = 19.0;
 const CULTURE: f64 = 15.0;
-const TEXT: f64 = 13.0;
-const NAME: f64 = 12.0;
-/// From one row of text to the next, of the letters' height.
-const LINE: f64 = 1.35;
 /// Below a panel: its days, and what they are.
 const FOOT: f64 = 42.0;
 /// Before a name in the key: how its curve is drawn.
@@ -76,17 +72,8 @@ const MOST_NAMED: usize = 4;
 const MOST_POINTS: usize = 120;
 
 const STYLE: &str = "
-svg { --paper: #fbf8f2; --ink: #20261f; --soft: #5a5e56; --line: #d9d4c8; --co2: #17605c; background: var(--paper); }
-@media (prefers-color-scheme: dark) { svg { --paper: #171a18; --ink: #ece8df; --soft: #a9ada3; --line: #3a3f3a; --co2: #7fd0c6; } }
-text { font: 13px system-ui, 'Noto Sans', sans-serif; fill: var(--soft); font-variant-numeric: tabular-nums; }
-.paper { fill: var(--paper); }
-.title { font: 600 19px Palatino, 'Noto Serif', Georgia, serif; fill: var(--ink); }
 .culture { font: 600 15px system-ui, 'Noto Sans', sans-serif; fill: var(--ink); }
-.grid { stroke: var(--line); stroke-width: 1; }
-.ground { stroke: var(--soft); stroke-width: 1; }
 .curve { fill: none; stroke: var(--co2); stroke-width: 1.6; stroke-linejoin: round; }
-.key { fill: var(--ink); }
-.name { fill: var(--ink); font-size: 12px; paint-order: stroke; stroke: var(--paper); stroke-width: 4px; stroke-linejoin: round; }
 ";
 
 /// One culture: its name and its newest batches, the key of their names where these do not fit behind their curves.
@@ -136,7 +123,7 @@ impl<'a> Row<'a> {
     }
 
     fn below_culture(&self) -> f64 {
-        rows(&self.culture, CULTURE) + 14.0
+        tall(&self.culture, CULTURE) + 14.0
     }
 
     fn below_panels(&self, form: &Form) -> f64 {
@@ -146,18 +133,13 @@ impl<'a> Row<'a> {
 
     fn below_key(&self, form: &Form) -> f64 {
         let names = self.key.iter().flatten();
-        self.below_panels(form) + names.map(|name| rows(name, TEXT)).sum::<f64>()
+        self.below_panels(form) + names.map(|name| tall(name, TEXT)).sum::<f64>()
     }
 
     fn height(&self, form: &Form) -> f64 {
         let more = if self.left_out > 0 { TEXT * LINE } else { 0.0 };
         self.below_key(form) + more + 30.0
     }
-}
-
-/// So many rows of text.
-fn rows(rows: &[String], size: f64) -> f64 {
-    rows.iter().map(|_| size * LINE).sum()
 }
 
 /// What of a moment a picture's axis shows.
@@ -187,7 +169,7 @@ pub fn compared(curves: &[Curve<'_>], screen: Screen) -> String {
         "CO\u{2082} of each culture\u{2019}s batches, volumes",
         (form.width - LEFT) / TITLE,
     );
-    let mut height = rows(&title, TITLE) + 24.0;
+    let mut height = tall(&title, TITLE) + 24.0;
     let mut places: Vec<f64> = Vec::new();
     for row in &all {
         places.push(height);
@@ -216,34 +198,20 @@ pub fn compared(curves: &[Curve<'_>], screen: Screen) -> String {
         (0.0, form.tall + FOOT)
     };
     let drawn = html! {
-        svg xmlns="http://www.w3.org/2000/svg" width=(form.width) height=(px(height)) viewBox={ "0 0 " (form.width) " " (px(height)) }
-            role="img" aria-labelledby="title" {
-            style { (PreEscaped(STYLE)) }
-            rect class="paper" width="100%" height="100%" {}
-            g #title { (text("title", &title, LEFT, 8.0, TITLE)) }
-            @for (row, y) in all.iter().zip(&places) {
-                g transform={ "translate(0 " (px(*y)) ")" } {
-                    (text("culture", &row.culture, LEFT, 0.0, CULTURE))
-                    @for (panel, place) in panels.iter().zip([0.0, 1.0]) {
-                        g transform={ "translate(" (px(LEFT + place * apart.0)) " " (px(row.below_culture() + place * apart.1)) ")" } {
-                            (panel.drawn(row))
-                        }
+        g #title { (text("title", &title, LEFT, 8.0, TITLE)) }
+        @for (row, y) in all.iter().zip(&places) {
+            g transform={ "translate(0 " (px(*y)) ")" } {
+                (text("culture", &row.culture, LEFT, 0.0, CULTURE))
+                @for (panel, place) in panels.iter().zip([0.0, 1.0]) {
+                    g transform={ "translate(" (px(LEFT + place * apart.0)) " " (px(row.below_culture() + place * apart.1)) ")" } {
+                        (panel.drawn(row))
                     }
-                    (key(row, &form))
                 }
+                (key(row, &form))
             }
         }
     };
-    drawn.into_string()
-}
-
-/// Rows of text from `y` on.
-fn text(class: &str, rows: &[String], x: f64, y: f64, size: f64) -> Markup {
-    html! {
-        @for (place, row) in (1_u32..).zip(rows) {
-            text class=(class) x=(px(x)) y=(px(y + f64::from(place) * size * LINE)) { (row) }
-        }
-    }
+    drawing((form.width, height), &Named::ByTitle, STYLE, &drawn)
 }
 
 /// The names by the numbers at their curves, and what is not drawn.
@@ -252,7 +220,7 @@ fn key(row: &Row<'_>, form: &Form) -> Markup {
     let mut named: Vec<(f64, &'static str, &[String])> = Vec::new();
     for (name, dashes) in row.key.iter().flatten().zip(row.dashes()) {
         named.push((y, dashes, name));
-        y += rows(name, TEXT);
+        y += tall(name, TEXT);
     }
     html! {
         @for (y, dashes, name) in named {
@@ -283,11 +251,7 @@ impl Panel<'_> {
     fn drawn(&self, row: &Row<'_>) -> Markup {
         let (scale, ground) = (self.scale, self.scale.bottom);
         html! {
-            @for mark in scale.marks() {
-                line class="grid" x1="0" x2=(self.wide) y1=(px(scale.y(mark))) y2=(px(scale.y(mark))) {}
-                text x="-6" y=(px(scale.y(mark) + 4.0)) text-anchor="end" { (super::chart::figure(mark)) }
-            }
-            line class="ground" x1="0" x2=(self.wide) y1=(px(ground)) y2=(px(ground)) {}
+            (grid(scale, self.wide))
             @for day in days(self.longest_h) {
                 text x=(px(self.x(day * HOURS_A_DAY))) y=(px(ground + 16.0)) text-anchor="middle" { (format!("{day:.0}")) }
             }

@@ -3,9 +3,10 @@
 //! A picture of its own, with its style inside, for files and the page.
 
 use fobwatch_core::experiment::{Differs, Experiment, Sibling};
-use maud::{Markup, PreEscaped, html};
+use maud::{Markup, html};
 
 use super::{
+    drawing::{LEFT, NAME, Named, TEXT, drawing, grid, tall, text},
     geometry::{Scale, px},
     lettering::{Label, apart, wide, wrapped},
     pictured::Screen,
@@ -31,33 +32,19 @@ fn form(screen: Screen) -> Form {
     }
 }
 
-const LEFT: f64 = 34.0;
 const RIGHT: f64 = 6.0;
 const TITLE: f64 = 17.0;
-const TEXT: f64 = 13.0;
-const NAME: f64 = 12.0;
-/// From one row of text to the next, of the letters' height.
-const LINE: f64 = 1.35;
 /// Between the title and the panel, and below it: its figures, and what they are.
 const HEAD: f64 = 24.0;
 const FOOT: f64 = 50.0;
 
 const STYLE: &str = "
-svg { --paper: #fbf8f2; --ink: #20261f; --soft: #5a5e56; --line: #d9d4c8; --co2: #17605c; --wish: #7d5000; background: var(--paper); }
-@media (prefers-color-scheme: dark) { svg { --paper: #171a18; --ink: #ece8df; --soft: #a9ada3; --line: #3a3f3a; --co2: #7fd0c6; --wish: #e2b25a; } }
-text { font: 13px system-ui, 'Noto Sans', sans-serif; fill: var(--soft); font-variant-numeric: tabular-nums; }
-.paper { fill: var(--paper); }
-.title { font: 600 17px Palatino, 'Noto Serif', Georgia, serif; fill: var(--ink); }
-.grid { stroke: var(--line); stroke-width: 1; }
-.ground { stroke: var(--soft); stroke-width: 1; }
+.title { font-size: 17px; }
 .span { stroke: var(--co2); stroke-width: 1.6; }
 .point { fill: var(--paper); stroke: var(--co2); stroke-width: 2.2; }
 .point.best { fill: var(--co2); }
 .want { stroke: var(--wish); stroke-width: 1.5; stroke-dasharray: 2 3; }
-.want-word { fill: var(--wish); }
-.key { fill: var(--ink); }
-.name { fill: var(--ink); font-size: 12px; }
-.name, .want-word { paint-order: stroke; stroke: var(--paper); stroke-width: 4px; stroke-linejoin: round; }
+.want-word { fill: var(--wish); paint-order: stroke; stroke: var(--paper); stroke-width: 4px; stroke-linejoin: round; }
 ";
 
 /// Each experiment below the other.
@@ -73,17 +60,13 @@ pub(crate) fn experimented<'a>(
         drawn.push((height, panel));
         height += tall;
     }
-    html! {
-        svg xmlns="http://www.w3.org/2000/svg" width=(form.width) height=(px(height)) viewBox={ "0 0 " (form.width) " " (px(height)) } role="img"
-            aria-label="Content of each sibling when cold, beside the wish" {
-            style { (PreEscaped(STYLE)) }
-            rect class="paper" width="100%" height="100%" {}
-            @for (y, panel) in &drawn {
-                g transform={ "translate(" (px(LEFT)) " " (px(*y)) ")" } { (panel) }
-            }
+    let inside = html! {
+        @for (y, panel) in &drawn {
+            g transform={ "translate(" (px(LEFT)) " " (px(*y)) ")" } { (panel) }
         }
-    }
-    .into_string()
+    };
+    let named = Named::By("Content of each sibling when cold, beside the wish");
+    drawing((form.width, height), &named, STYLE, &inside)
 }
 
 /// One sibling as a point.
@@ -147,7 +130,7 @@ fn panel(name: &str, experiment: &Experiment, form: &Form) -> (f64, Markup) {
         &format!("{name}: CO\u{2082} when cold, volumes"),
         (form.width - RIGHT - 4.0) / (1.05 * TITLE),
     );
-    let top = rows(&title) * TITLE * LINE + HEAD;
+    let top = tall(&title, TITLE) + HEAD;
     let foot = top + form.tall + FOOT;
     // Figures below the points, as far as there is room for them.
     let mut free = f64::NEG_INFINITY;
@@ -160,15 +143,9 @@ fn panel(name: &str, experiment: &Experiment, form: &Form) -> (f64, Markup) {
         }
     }
     let drawn = html! {
-        @for (place, row) in (1_u32..).zip(&title) {
-            text class="title" x="-30" y=(px(f64::from(place) * TITLE * LINE)) { (row) }
-        }
+        (text("title", &title, -30.0, 0.0, TITLE))
         g transform={ "translate(0 " (px(top)) ")" } {
-            @for mark in scale.marks() {
-                line class="grid" x1="0" x2=(room) y1=(px(scale.y(mark))) y2=(px(scale.y(mark))) {}
-                text x="-6" y=(px(scale.y(mark) + 4.0)) text-anchor="end" { (super::chart::figure(mark)) }
-            }
-            line class="ground" x1="0" x2=(room) y1=(px(form.tall)) y2=(px(form.tall)) {}
+            (grid(scale, room))
             @if let Some(target) = siblings.first().map(|sibling| sibling.target.volumes()) {
                 line class="want" x1="0" x2=(room) y1=(px(scale.y(target))) y2=(px(scale.y(target))) {}
                 text class="want-word" x="2" y=(px(scale.y(target) - 5.0)) { "the wish" }
@@ -186,15 +163,9 @@ fn panel(name: &str, experiment: &Experiment, form: &Form) -> (f64, Markup) {
             }
             text x=(px(room)) y=(px(form.tall + 36.0)) text-anchor="end" { (below) }
         }
-        @for (place, row) in (1_u32..).zip(&key) {
-            text class="key" x="0" y=(px(foot + f64::from(place) * TEXT * LINE)) { (row) }
-        }
+        (text("key", &key, 0.0, foot, TEXT))
     };
-    (foot + rows(&key) * TEXT * LINE + 26.0, drawn)
-}
-
-fn rows(rows: &[String]) -> f64 {
-    rows.iter().map(|_| 1.0).sum()
+    (foot + tall(&key, TEXT) + 26.0, drawn)
 }
 
 /// The siblings from left to right.

@@ -174,6 +174,7 @@ impl Made {
             failed: None,
             behind: false,
             notes: Vec::new(),
+            taken_back: Vec::new(),
             warmth: Some(Warmth {
                 quantity: Quantity::LiquidTemperature,
                 part: SignedDuration::from_hours(1),

@@ -17,6 +17,7 @@ mod corrected;
 mod craft;
 mod cultures;
 mod diaries;
+mod drawing;
 mod experimented;
 #[cfg(test)]
 mod fixture;
@@ -140,6 +141,22 @@ pub(crate) fn in_calendar(all: &[Passed]) -> (Vec<usize>, usize) {
 #[must_use]
 pub fn tell(batch: &Shown, context: &Context, wrong: Option<(&str, &str)>) -> String {
     tell::document(batch, context, wrong).into_string()
+}
+
+/// The page of all that was told of a batch: an HTML document. `wrong`: why a note was not taken back.
+pub(crate) fn all_told(batch: &Shown, context: &Context, wrong: Option<&str>) -> String {
+    noted::document(batch, context, wrong).into_string()
+}
+
+/// All that was told of a batch, for a terminal, a line each; with what was taken back.
+pub(crate) fn noted(notes: &[fobwatch_core::note::Note], now: Timestamp, display: &Display) -> Vec<String> {
+    let zone = &display.zone;
+    noted::lines(notes, &clock::Clock { now, zone })
+}
+
+/// A note in words, as [`noted`] has it behind its time.
+pub(crate) fn note_in_words(note: &fobwatch_core::note::Note) -> String {
+    noted::words(note)
 }
 
 /// The page on which a batch is planned: an HTML document.

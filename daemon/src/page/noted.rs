@@ -4,7 +4,14 @@ use fobwatch_core::note::{Note, NoteKind};
 use jiff::SignedDuration;
 use maud::{Markup, html};
 
-use super::{Context, Shown, amount::capital, tell};
+use super::{
+    Context, Shown,
+    amount::capital,
+    caution,
+    frame::{frame, refused},
+    tell,
+};
+use crate::{decode, wording::clock::Clock};
 
 /// So many are shown; the older ones are in the export.
 const MOST: usize = 6;
@@ -37,13 +44,101 @@ pub(super) fn list(shown: &Shown, context: &Context) -> Markup {
                     }
                 }
             }
-            @if more > 0 { p class="soft" { (more) " earlier; " code { "fobwatch export" } " writes them all." } }
+        }
+        @if !notes.is_empty() || !shown.taken_back.is_empty() {
+            p {
+                a class="more" href={ "/batches/" (shown.batch.name.slug()) "/told" } {
+                    @if more > 0 { (more) " earlier, and what was told wrongly: take it back" } @else { "Told wrongly? Take it back" }
+                }
+            }
         }
     }
 }
 
+/// All that was told, newest first, each with the button that takes it back. `wrong`: why the last was not taken back.
+pub(super) fn document(shown: &Shown, context: &Context, wrong: Option<&str>) -> Markup {
+    let name = shown.batch.name.as_str();
+    let clock = context.clock();
+    let all = in_order(&shown.notes, &shown.taken_back);
+    let why: Vec<String> = wrong.map(|why| format!("{why}.")).into_iter().collect();
+    frame(
+        &format!("What was told of {name}"),
+        context,
+        &html! {
+            (refused("Not taken back.", &why))
+            @if shown.is_danger() {
+                p class="press" { strong class="danger" { "Danger. " } (caution::KEEP_OUT) }
+            }
+            p {
+                "What is taken back counts as never said: everything since the sealing is reckoned again without it. It stays in the list and in exports, \
+                 with who took it back and when. Take back what was wrong, and nothing to quieten an alert."
+            }
+            @if all.is_empty() { p { "Nothing was told yet." } }
+            @if !all.is_empty() { ul class="noted" {
+                @for (note, back) in all.iter().rev() {
+                    li {
+                        time datetime=(note.at) { (clock.moment(note.at)) } ": "
+                        @match back {
+                            Some(back) => { s { (capital(&words(note))) } " " span class="soft" { (taken_back(back, &clock)) } }
+                            None => {
+                                span { (capital(&words(note))) }
+                                @if note.kind != NoteKind::Corrected { (take_back(shown, note)) }
+                            }
+                        }
+                    }
+                }
+            } }
+            p { a class="more" href={ "/batches/" (shown.batch.name.slug()) "/tell" } { "Tell it rightly" } }
+            p { a class="more" href={ "/#batch-" (shown.batch.name.slug()) } { "To " (name) } }
+            p class="soft" { "From a terminal: " code { "fobwatch note " (super::quoted(name)) } }
+        },
+    )
+}
+
+fn take_back(shown: &Shown, note: &Note) -> Markup {
+    html! {
+        form class="back" method="post" action={ "/batches/" (shown.batch.name.slug()) "/told" } {
+            input type="hidden" name="note" value=(decode::notes::write(note));
+            button class="quiet" { "That was wrong: take it back" }
+        }
+    }
+}
+
+/// The same for a terminal, oldest first.
+pub(super) fn lines(notes: &[Note], clock: &Clock<'_>) -> Vec<String> {
+    let (back, told): (Vec<Note>, Vec<Note>) =
+        notes.iter().cloned().partition(|note| note.takes_back.is_some());
+    in_order(&told, &back)
+        .into_iter()
+        .map(|(note, back)| {
+            let back = back.map_or_else(String::new, |back| format!(" ({})", taken_back(back, clock)));
+            format!("{}: {}{back}", clock.moment(note.at), words(note))
+        })
+        .collect()
+}
+
+/// What was told, by its time, and the word that took it back.
+fn in_order<'n>(told: &'n [Note], back: &'n [Note]) -> Vec<(&'n Note, Option<&'n Note>)> {
+    let word = |note: &Note| back.iter().find(|back| back.takes_back.as_deref() == Some(note));
+    let mut all: Vec<(&Note, Option<&Note>)> = Vec::new();
+    let gone = back.iter().filter_map(|back| back.takes_back.as_deref());
+    for note in gone.chain(told) {
+        if !all.iter().any(|(known, _)| *known == note) {
+            all.push((note, word(note)));
+        }
+    }
+    all.sort_by_key(|(note, _)| note.at);
+    all
+}
+
+/// "Ada took it back: wrong bottle, Thu 5 Mar 17:00 CET".
+fn taken_back(back: &Note, clock: &Clock<'_>) -> String {
+    let who = back.text.as_deref().unwrap_or("somebody took it back");
+    format!("{who}, {}", clock.moment(back.at))
+}
+
 /// "opened no. 3: lively".
-fn words(note: &Note) -> String {
+pub(super) fn words(note: &Note) -> String {
     let mut words = deed(note.kind).to_owned();
     if let Some(bottles) = note.bottles.as_deref().filter(|bottles| !bottles.is_empty()) {
         let numbers: Vec<String> = bottles.iter().map(u32::to_string).collect();
@@ -84,6 +179,7 @@ fn deed(kind: NoteKind) -> &'static str {
         NoteKind::Broken => "broken",
         NoteKind::Corrected => "entries corrected",
         NoteKind::Confirmed => "said that it is right",
+        NoteKind::TakenBack => "taken back",
         NoteKind::Other => "noted",
     }
 }
@@ -101,6 +197,7 @@ mod tests {
             value: None,
             unit: None,
             text: text.map(str::to_owned),
+            takes_back: None,
         }
     }
 
@@ -135,9 +232,53 @@ mod tests {
         shown.notes.push(told(-1, "the newest"));
         let text = list(&shown, &context()).into_string();
         assert_eq!(text.matches("<li>").count(), MOST);
-        assert!(text.contains("4 earlier"), "{text}");
+        assert!(
+            text.contains("4 earlier") && text.contains("/batches/hibiscus-12/told"),
+            "{text}"
+        );
         assert!(!text.contains("<b>") && text.contains("&lt;b&gt;"), "{text}");
         assert!(text.find("the newest") < text.find("a hiss"), "{text}");
         assert!(list(&hibiscus(), &context()).into_string().is_empty());
+    }
+
+    #[test]
+    fn what_was_taken_back_stays_in_sight_with_who_did_it_and_is_not_offered_again() {
+        let mut shown = hibiscus();
+        let (wrong, right) = (
+            note(NoteKind::Opened, Some("<b>gushing")),
+            note(NoteKind::Tasted, Some("right")),
+        );
+        shown.notes = vec![right.clone()];
+        shown.taken_back = vec![
+            wrong.taken_back(now(), "Ada", None),
+            wrong.taken_back(now(), "Ben", None),
+        ];
+        let text = document(&shown, &context(), Some("no <b>")).into_string();
+        assert_eq!(text.matches("That was wrong: take it back").count(), 1, "{text}");
+        assert_eq!(
+            text.matches("<s>Opened no. 1, 3: &lt;b&gt;gushing</s>").count(),
+            1,
+            "{text}"
+        );
+        assert!(
+            text.contains("Ada took it back, ") && text.contains("no &lt;b&gt;."),
+            "{text}"
+        );
+        assert!(!text.contains("<b>"), "{text}");
+        assert!(!list(&shown, &context()).into_string().contains("gushing"));
+        let told = lines(
+            &[
+                wrong.clone(),
+                right,
+                wrong.taken_back(now(), "Ada", Some("bottle 4")),
+            ],
+            &context().clock(),
+        );
+        assert_eq!(told.len(), 2);
+        assert!(
+            told.iter()
+                .any(|line| line.contains("opened no. 1, 3: <b>gushing (Ada took it back: bottle 4, ")),
+            "{told:?}"
+        );
     }
 }

@@ -5,7 +5,7 @@ use fobwatch_core::{
     batch::Batch,
     engine::{AlertView, Monitor, Place, SensorView, View},
     forecast::{Forecast, Outlook},
-    note::Note,
+    note::{Note, counting},
     quantity::GaugePressure,
     reading::Measured,
 };
@@ -31,6 +31,8 @@ pub struct Shown {
     pub behind: bool,
     /// What people told of it, in the order in which it arrived.
     pub notes: Vec<Note>,
+    /// The notes by which others were taken back; none of these is in `notes`.
+    pub taken_back: Vec<Note>,
     /// What its thermometer told, for the chart; `None`: not looked up, or none is heard.
     pub warmth: Option<Warmth>,
 }
@@ -43,6 +45,7 @@ impl From<&Monitor> for Shown {
             failed: None,
             behind: false,
             notes: Vec::new(),
+            taken_back: Vec::new(),
             warmth: None,
         }
     }
@@ -88,6 +91,13 @@ pub(super) fn share_of(pascal: f64, limit: GaugePressure) -> f64 {
 }
 
 impl Shown {
+    /// With all that was noted of it, those that were taken back among it.
+    pub(crate) fn tell(&mut self, notes: Vec<Note>) {
+        let back = notes.iter().filter(|note| note.takes_back.is_some());
+        self.taken_back = back.cloned().collect();
+        self.notes = counting(notes);
+    }
+
     /// The name as a sentence begins with it.
     pub(super) fn subject(&self) -> String {
         super::amount::capital(self.batch.name.as_str())

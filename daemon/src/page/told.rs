@@ -262,6 +262,7 @@ mod tests {
             value: None,
             unit: None,
             text: Some("light".to_owned()),
+            takes_back: None,
         });
         assert!(why(&shown).contains(said), "{}", why(&shown));
         // Rows that came late, of a sensor that is not there any more.

@@ -5,9 +5,30 @@ use std::net::{Ipv4Addr, SocketAddr};
 use tokio::net::TcpListener;
 
 use crate::{
-    config::Access,
+    config::{Access, Exposed},
     watch::{Failure, House},
 };
+
+/// Opens the address at which page and API are served.
+///
+/// # Errors
+/// `access` does not let it be served, or the system does not.
+pub fn listen(address: SocketAddr, access: &Access) -> Result<std::net::TcpListener, Failure> {
+    refuse_strangers(address, access)?;
+    let opened = std::net::TcpListener::bind(address).and_then(|listener| {
+        listener.set_nonblocking(true)?;
+        Ok(listener)
+    });
+    opened.map_err(|source| Failure::Listen { address, source })
+}
+
+pub(super) fn refuse_strangers(listen: SocketAddr, access: &Access) -> Result<(), Failure> {
+    match access.exposes(listen) {
+        None => Ok(()),
+        Some(Exposed::Nobody) => Err(Failure::NotLoopback { given: listen }),
+        Some(Exposed::Overheard) => Err(Failure::NotSecured { given: listen }),
+    }
+}
 
 /// Where people have to log in, the commands of whoever owns the data folder come in by an address of their own, on this
 /// machine alone, with a token that lies in the folder.
@@ -47,4 +68,16 @@ pub(super) fn told(access: &Access, address: SocketAddr) -> String {
         (true, true) => "for whoever can log in, by way of the proxy",
     };
     format!("The page is at {scheme}://{address}/ {for_whom}.")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_this_machine_may_be_served() {
+        let refused = listen("0.0.0.0:8740".parse().unwrap(), &Access::default()).unwrap_err();
+        assert_eq!(refused.exit_code(), 2);
+        assert!(refused.to_string().contains("127.0.0.1:8740"), "{refused}");
+    }
 }

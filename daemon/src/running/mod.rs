@@ -20,7 +20,7 @@ use tracing::{info, warn};
 
 use crate::{
     config::{
-        Access, Config, Exposed,
+        Config,
         zero::{self, BadZeros},
     },
     decode::Zero,
@@ -34,6 +34,7 @@ use crate::{
     watch::{Clock, Failure, House, Intake, Thinning, WallClock, Workers, data_folder, folder, peers},
 };
 
+pub use entrance::listen;
 pub use signals::stop_on_signals;
 
 /// How long inputs, answers under way and deliveries may take to end.
@@ -91,7 +92,7 @@ pub struct Demo {
 pub async fn run(options: Options) -> Result<(), Failure> {
     let mut config = Config::load(options.config.as_deref())?;
     let listen = options.listen.unwrap_or(config.listen);
-    refuse_strangers(listen, &config.access)?;
+    entrance::refuse_strangers(listen, &config.access)?;
     let batches = match &options.batches {
         Some(path) => folder::read(path)?,
         None => Vec::new(),
@@ -133,27 +134,6 @@ fn zeros(data: &Path) -> Result<Vec<Zero>, BadZeros> {
         );
     }
     Ok(zeros)
-}
-
-fn refuse_strangers(listen: SocketAddr, access: &Access) -> Result<(), Failure> {
-    match access.exposes(listen) {
-        None => Ok(()),
-        Some(Exposed::Nobody) => Err(Failure::NotLoopback { given: listen }),
-        Some(Exposed::Overheard) => Err(Failure::NotSecured { given: listen }),
-    }
-}
-
-/// Opens the address at which page and API are served.
-///
-/// # Errors
-/// `access` does not let it be served, or the system does not.
-pub fn listen(address: SocketAddr, access: &Access) -> Result<std::net::TcpListener, Failure> {
-    refuse_strangers(address, access)?;
-    let opened = std::net::TcpListener::bind(address).and_then(|listener| {
-        listener.set_nonblocking(true)?;
-        Ok(listener)
-    });
-    opened.map_err(|source| Failure::Listen { address, source })
 }
 
 /// Runs the loops until `setup.stop`, then stores what has arrived, keeps every engine's state and closes the store.

@@ -191,6 +191,7 @@ mod tests {
             value: None,
             unit: None,
             text: Some("firm".to_owned()),
+            takes_back: None,
         };
         let command = Command {
             at: at(70),

@@ -117,6 +117,22 @@ pub struct Outcome {
     pub snapshot: Option<Snapshot>,
 }
 
+impl Outcome {
+    /// Nothing came of it yet.
+    pub(crate) fn empty(batch: BatchId, destinations: Vec<Destination>, now: Timestamp) -> Self {
+        Self {
+            batch,
+            alerts: Vec::new(),
+            reminders: Vec::new(),
+            destinations,
+            now,
+            forecasts: Vec::new(),
+            set_aside: Vec::new(),
+            snapshot: None,
+        }
+    }
+}
+
 /// The state of a batch's engine.
 #[derive(Clone, PartialEq, Eq)]
 pub struct Snapshot {

@@ -6,7 +6,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use rusqlite::{Connection, OptionalExtension, Transaction, params};
+use rusqlite::{Connection, Transaction, params};
 
 use super::{Reader, StoreError, Writer, layout, rollup::Rolls};
 
@@ -323,26 +323,5 @@ impl Reader<'_> {
             }
         }
         Ok(ends)
-    }
-
-    /// Runs `look` on the store as it stands at one moment: what is settled meanwhile is neither missed nor found twice.
-    pub(super) fn at_one_moment<T>(
-        &self,
-        look: impl FnOnce(&Self) -> Result<T, StoreError>,
-    ) -> Result<T, StoreError> {
-        if !self.connection.is_autocommit() {
-            return look(self);
-        }
-        // Ended, without a change, when it is dropped.
-        let _moment = self.connection.unchecked_transaction()?;
-        look(self)
-    }
-
-    pub(super) fn series_of(&self, source: &str, quantity: &str) -> Result<Option<i64>, StoreError> {
-        Ok(self
-            .connection
-            .prepare_cached("SELECT id FROM series WHERE source = ?1 AND quantity = ?2")?
-            .query_row(params![source, quantity], |row| row.get(0))
-            .optional()?)
     }
 }

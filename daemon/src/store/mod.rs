@@ -9,6 +9,7 @@
 //! same before and after a restart.
 
 mod backup;
+mod batches;
 mod beside;
 mod destination;
 mod diary;
@@ -19,9 +20,11 @@ mod fresh;
 mod layout;
 mod lock;
 mod outbox;
+mod outcome;
 mod read;
 mod rolled;
 mod rollup;
+mod series;
 #[cfg(any(test, feature = "faults"))]
 mod simulated;
 mod text;

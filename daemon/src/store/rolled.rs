@@ -70,7 +70,7 @@ impl Reader<'_> {
         let mut query = self.connection.prepare_cached(
             "SELECT at_us, value FROM reading WHERE series = ?1 AND at_us >= ?2 AND at_us < ?3 ORDER BY at_us",
         )?;
-        let series = self.series_of(source.as_str(), quantity.name())?;
+        let series = self.series_of(source, quantity)?;
         let rows = query.query_map(params![series, stretch.from, stretch.until], |row| {
             Ok((row.get(0)?, row.get(1)?))
         })?;
@@ -109,7 +109,7 @@ impl Reader<'_> {
              WHERE series = ?1 AND at_us >= ?2 AND at_us < ?3 AND thinned >= ?4 ORDER BY at_us"
         );
         let mut query = self.connection.prepare_cached(&query)?;
-        let series = self.series_of(source.as_str(), quantity.name())?;
+        let series = self.series_of(source, quantity)?;
         let from = start_of(stretch.from);
         let rows = query.query_map(
             params![series, from, stretch.until, i64::from(only_thinned)],

@@ -56,20 +56,15 @@ fn raised(seconds: i64) -> AlertRecord {
 }
 
 fn outcome(batch: BatchId, alerts: Vec<AlertRecord>) -> Outcome {
+    let broker = Destination {
+        name: "kitchen broker".to_owned(),
+        picks: Picks::all(),
+        zone: jiff::tz::TimeZone::UTC,
+        keeps_states: true,
+    };
     Outcome {
-        batch,
         alerts,
-        reminders: Vec::new(),
-        destinations: vec![Destination {
-            name: "kitchen broker".to_owned(),
-            picks: Picks::all(),
-            zone: jiff::tz::TimeZone::UTC,
-            keeps_states: true,
-        }],
-        now: at(0),
-        forecasts: Vec::new(),
-        set_aside: Vec::new(),
-        snapshot: None,
+        ..Outcome::empty(batch, vec![broker], at(0))
     }
 }
 
@@ -87,6 +82,7 @@ fn what_was_stored_is_there_after_reopening_in_the_order_of_arrival() {
         value: None,
         unit: None,
         text: Some("hissed".to_owned()),
+        takes_back: None,
     };
     let command = Command {
         at: at(50),
@@ -390,6 +386,7 @@ fn a_batch_begins_before_its_own_notes_and_a_note_handed_in_twice_is_one() {
         value: None,
         unit: None,
         text: None,
+        takes_back: None,
     };
     let first = writer.append_note(plum, &note, at(6)).unwrap();
     assert_eq!(first, Sequence(2));

@@ -1,4 +1,4 @@
-//! Writing: one connection, one thread, whole transactions.
+//! Writing: one connection, one thread, whole transactions; what has a place in the one order.
 
 use std::{
     collections::{BTreeMap, BTreeSet},
@@ -7,24 +7,20 @@ use std::{
 };
 
 use fobwatch_core::{
-    alert::AlertRecord,
-    batch::Batch,
-    engine::{Command, SetAside},
+    engine::Command,
     note::Note,
     reading::{Quantity, Reading, Source},
 };
 use jiff::Timestamp;
-use rusqlite::{Connection, OptionalExtension, Transaction, params};
-
-use crate::corrected::Corrected;
+use rusqlite::{Connection, OptionalExtension, params};
 
 use super::{
-    Appended, BatchId, FILE, Outcome, Reader, Sequence, Snapshot, StoreError, beside,
+    Appended, BatchId, FILE, Reader, Sequence, StoreError, beside,
     fresh::{Adding, Fresh},
     layout,
     lock::Lock,
-    outbox,
-    text::{encode, name_of},
+    series::{known_series, new_series},
+    text::encode,
 };
 
 /// Kinds of readings, each a source and a quantity, of sources that no batch names: far more than a house has. What is stored of each
@@ -39,7 +35,7 @@ type Kinds = BTreeMap<Source, BTreeMap<Quantity, i64>>;
 #[derive(Debug)]
 pub struct Writer {
     pub(super) connection: Connection,
-    next: i64,
+    pub(super) next: i64,
     series: Kinds,
     /// How many the store has, loaded or not.
     kinds: usize,
@@ -124,19 +120,19 @@ impl Writer {
             let series = match of(&self.series).or_else(|| of(&found)) {
                 Some(series) => series,
                 None => {
-                    let key = (reading.source.clone(), quantity);
-                    let series = match known_series(&transaction, &key)? {
+                    let source = &reading.source;
+                    let series = match known_series(&transaction, source, quantity)? {
                         Some(series) => series,
-                        None if kinds >= MOST_SERIES && !self.named.contains(&key.0) => {
+                        None if kinds >= MOST_SERIES && !self.named.contains(source) => {
                             appended.push(Appended::TurnedAway);
                             continue;
                         }
                         None => {
                             kinds += 1;
-                            new_series(&transaction, &key)?
+                            new_series(&transaction, source, quantity)?
                         }
                     };
-                    found.entry(key.0).or_default().insert(quantity, series);
+                    found.entry(source.clone()).or_default().insert(quantity, series);
                     series
                 }
             };
@@ -155,7 +151,7 @@ impl Writer {
     }
 
     /// Stores a note of a batch. The very same note again is one note, so that a file of notes may be handed in twice:
-    /// the answer is its place.
+    /// the answer is its place. One that takes another back lets what was reckoned be forgotten.
     ///
     /// # Errors
     /// It was not stored.
@@ -177,6 +173,7 @@ impl Writer {
             .optional()?;
         match known {
             Some(sequence) => Ok(Sequence(sequence)),
+            None if note.takes_back.is_some() => self.begin_anew(batch, note, received_at),
             None => self.append_body("note", batch, &body, received_at),
         }
     }
@@ -223,152 +220,6 @@ impl Writer {
         Ok(sequence)
     }
 
-    /// Adds a live batch: `text` is the batch file that `batch` was read from.
-    ///
-    /// # Errors
-    /// A live batch has the same slug, or it was not stored.
-    pub fn add_batch(&mut self, batch: &Batch, text: &str, at: Timestamp) -> Result<BatchId, StoreError> {
-        let transaction = self.connection.transaction()?;
-        let slug = batch.name.slug();
-        let taken: bool = transaction.query_row(
-            "SELECT EXISTS (SELECT 1 FROM batch WHERE slug = ?1 AND ended_us IS NULL)",
-            [slug.as_str()],
-            |row| row.get(0),
-        )?;
-        if taken {
-            let name = batch.name.to_string();
-            return Err(StoreError::NameTaken { name });
-        }
-        transaction.execute(
-            "INSERT INTO batch (name, slug, text, added_us) VALUES (?1, ?2, ?3, ?4)",
-            params![batch.name.as_str(), slug.as_str(), text, at.as_microsecond()],
-        )?;
-        let id = BatchId(transaction.last_insert_rowid());
-        transaction.commit()?;
-        self.names(batch.sensors.values().cloned());
-        Ok(id)
-    }
-
-    /// Ends a live batch.
-    ///
-    /// # Errors
-    /// No live batch has that name, or it was not stored.
-    pub fn end_batch(&mut self, name: &str, at: Timestamp) -> Result<BatchId, StoreError> {
-        let id = self
-            .connection
-            .query_row(
-                "UPDATE batch SET ended_us = ?2 WHERE name = ?1 AND ended_us IS NULL RETURNING id",
-                params![name, at.as_microsecond()],
-                |row| row.get(0),
-            )
-            .optional()?;
-        id.map(BatchId).ok_or_else(|| StoreError::NoSuchBatch {
-            name: name.to_owned(),
-        })
-    }
-
-    /// Corrects the entries of a live batch: they hold from here on, and did since the sealing, so what was reckoned with the others is forgotten; what
-    /// was told stays told. Answers with the place of the note that says who did it.
-    ///
-    /// # Errors
-    /// It is not live, or its entries are not those that were corrected; or nothing of it was stored.
-    pub(crate) fn correct_batch(
-        &mut self,
-        id: BatchId,
-        corrected: &Corrected,
-        received_at: Timestamp,
-    ) -> Result<Sequence, StoreError> {
-        let name = || corrected.batch.name.to_string();
-        let body = encode(&corrected.note)?;
-        let sequence = Sequence(self.next);
-        let transaction = self.connection.transaction()?;
-        let live: Option<String> = transaction
-            .query_row(
-                "SELECT text FROM batch WHERE id = ?1 AND ended_us IS NULL",
-                [id.0],
-                |row| row.get(0),
-            )
-            .optional()?;
-        match live {
-            None => return Err(StoreError::NoSuchBatch { name: name() }),
-            Some(text) if text != corrected.before => return Err(StoreError::Changed { name: name() }),
-            Some(_) => {}
-        }
-        transaction.execute(
-            "UPDATE batch SET text = ?2 WHERE id = ?1",
-            params![id.0, corrected.text],
-        )?;
-        reckoned_anew(&transaction, id, (sequence, received_at, &body))?;
-        transaction.commit()?;
-        self.next += 1;
-        self.names(corrected.batch.sensors.values().cloned());
-        Ok(sequence)
-    }
-
-    /// As if the entries of a batch had been corrected, where something else than they says that its past was reckoned wrongly: `note`, of that
-    /// kind, says what.
-    ///
-    /// # Errors
-    /// Nothing of it was stored.
-    pub(crate) fn begin_anew(
-        &mut self,
-        id: BatchId,
-        note: &Note,
-        received_at: Timestamp,
-    ) -> Result<Sequence, StoreError> {
-        let body = encode(note)?;
-        let sequence = Sequence(self.next);
-        let transaction = self.connection.transaction()?;
-        reckoned_anew(&transaction, id, (sequence, received_at, &body))?;
-        transaction.commit()?;
-        self.next += 1;
-        Ok(sequence)
-    }
-
-    /// Stores all that came of driving a batch. Answers with the alerts that were not there yet, in order.
-    ///
-    /// # Errors
-    /// Nothing of it was stored.
-    pub fn record(&mut self, outcome: &Outcome) -> Result<Vec<AlertRecord>, StoreError> {
-        let transaction = self.connection.transaction()?;
-        let batch = outcome.batch;
-        let mut fresh = Vec::new();
-        for alert in &outcome.alerts {
-            if insert_alert(&transaction, batch, alert, outcome)? {
-                fresh.push(alert.clone());
-            }
-        }
-        for reminder in &outcome.reminders {
-            outbox::put_reminder(&transaction, batch, reminder, outcome)?;
-        }
-        for forecast in &outcome.forecasts {
-            transaction
-                .prepare_cached("INSERT OR REPLACE INTO forecast (batch, at_us, body) VALUES (?1, ?2, ?3)")?
-                .execute(params![batch.0, forecast.at.as_microsecond(), encode(forecast)?])?;
-        }
-        for set_aside in &outcome.set_aside {
-            count_set_aside(&transaction, batch, set_aside)?;
-        }
-        if let Some(snapshot) = &outcome.snapshot {
-            put_snapshot(&transaction, batch, snapshot)?;
-        }
-        transaction.commit()?;
-        Ok(fresh)
-    }
-
-    /// Stores the states of many batches together, as at a stop.
-    ///
-    /// # Errors
-    /// Nothing of it was stored.
-    pub fn keep_snapshots(&mut self, snapshots: &[(BatchId, Snapshot)]) -> Result<(), StoreError> {
-        let transaction = self.connection.transaction()?;
-        for (batch, snapshot) in snapshots {
-            put_snapshot(&transaction, *batch, snapshot)?;
-        }
-        transaction.commit()?;
-        Ok(())
-    }
-
     /// Reads through the writing connection: sees the last commit, waits for nobody.
     #[must_use]
     pub fn reader(&self) -> Reader<'_> {
@@ -393,116 +244,4 @@ impl Writer {
     pub(super) fn connection(&self) -> &Connection {
         &self.connection
     }
-}
-
-/// Forgets what was reckoned of a batch, and keeps the note that says why, as it is stored, at its place. What was told stays told.
-fn reckoned_anew(
-    transaction: &Transaction<'_>,
-    batch: BatchId,
-    (sequence, received_at, note): (Sequence, Timestamp, &str),
-) -> Result<(), StoreError> {
-    for table in ["snapshot", "forecast", "set_aside"] {
-        transaction.execute(&format!("DELETE FROM {table} WHERE batch = ?1"), [batch.0])?;
-    }
-    transaction.execute(
-        "INSERT INTO note (seq, batch, received_us, body) VALUES (?1, ?2, ?3, ?4)",
-        params![sequence.0, batch.0, received_at.as_microsecond(), note],
-    )?;
-    Ok(())
-}
-
-fn series_id(transaction: &Transaction<'_>, key: &(Source, Quantity)) -> Result<i64, StoreError> {
-    match known_series(transaction, key)? {
-        Some(series) => Ok(series),
-        None => new_series(transaction, key),
-    }
-}
-
-fn known_series(
-    transaction: &Transaction<'_>,
-    (source, quantity): &(Source, Quantity),
-) -> Result<Option<i64>, StoreError> {
-    let mut query =
-        transaction.prepare_cached("SELECT id FROM series WHERE source = ?1 AND quantity = ?2")?;
-    let known = query.query_row(params![source.as_str(), quantity.name()], |row| row.get(0));
-    Ok(known.optional()?)
-}
-
-fn new_series(
-    transaction: &Transaction<'_>,
-    (source, quantity): &(Source, Quantity),
-) -> Result<i64, StoreError> {
-    transaction
-        .prepare_cached("INSERT INTO series (source, quantity) VALUES (?1, ?2)")?
-        .execute(params![source.as_str(), quantity.name()])?;
-    Ok(transaction.last_insert_rowid())
-}
-
-fn insert_alert(
-    transaction: &Transaction<'_>,
-    batch: BatchId,
-    alert: &AlertRecord,
-    outcome: &Outcome,
-) -> Result<bool, StoreError> {
-    let inserted = transaction
-        .prepare_cached(
-            "INSERT INTO alert (batch, alert, state, at_us, source, quantity, body)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7) ON CONFLICT DO NOTHING",
-        )?
-        .execute(params![
-            batch.0,
-            alert.alert.name(),
-            name_of(&alert.state)?,
-            alert.at.as_microsecond(),
-            alert.source.as_ref().map_or("", Source::as_str),
-            alert.quantity.map_or("", Quantity::name),
-            encode(alert)?,
-        ])?;
-    if inserted == 0 {
-        return Ok(false);
-    }
-    outbox::put_alert(transaction, transaction.last_insert_rowid(), alert, outcome)?;
-    Ok(true)
-}
-
-fn put_snapshot(
-    transaction: &Transaction<'_>,
-    batch: BatchId,
-    snapshot: &Snapshot,
-) -> Result<(), StoreError> {
-    transaction
-        .prepare_cached(
-            "INSERT OR REPLACE INTO snapshot (batch, seq, taken_us, body) VALUES (?1, ?2, ?3, ?4)",
-        )?
-        .execute(params![
-            batch.0,
-            snapshot.sequence.0,
-            snapshot.taken_at.as_microsecond(),
-            snapshot.body
-        ])?;
-    Ok(())
-}
-
-fn count_set_aside(
-    transaction: &Transaction<'_>,
-    batch: BatchId,
-    set_aside: &SetAside,
-) -> Result<(), StoreError> {
-    let reading = &set_aside.reading;
-    let series = series_id(
-        transaction,
-        &(reading.source.clone(), reading.measured.quantity()),
-    )?;
-    transaction
-        .prepare_cached(
-            "INSERT INTO set_aside (batch, series, reason, count, last_us) VALUES (?1, ?2, ?3, 1, ?4)
-             ON CONFLICT DO UPDATE SET count = count + 1, last_us = max(last_us, excluded.last_us)",
-        )?
-        .execute(params![
-            batch.0,
-            series,
-            name_of(&set_aside.reason)?,
-            reading.at.as_microsecond()
-        ])?;
-    Ok(())
 }

@@ -170,6 +170,7 @@ pub(crate) fn note(at: Timestamp, why: String) -> Note {
         value: None,
         unit: None,
         text: Some(format!("fobwatch corrected: {why}.")),
+        takes_back: None,
     }
 }
 

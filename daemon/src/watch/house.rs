@@ -27,8 +27,7 @@ use crate::{
     gate::Gate,
     incoming::{Counted, Kind, Meter},
     kept_up::Stumbles,
-    store::Destination,
-    store::{BatchId, Heard, Sequence, Store, StoreError},
+    store::{BatchId, Destination, Heard, Outcome, Sequence, Store, StoreError},
 };
 
 use super::{Claims, Clock, crowd::Crowd, live::Live, peers::Peers, server::ServerState, unstored::Unstored};
@@ -224,6 +223,11 @@ impl House {
     /// Where alerts go that are stored from here on.
     pub(crate) fn destinations(&self) -> Arc<Vec<Destination>> {
         Arc::clone(&self.destinations.read().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// What came of a batch: nothing yet.
+    pub(super) fn empty_outcome(&self, batch: BatchId) -> Outcome {
+        Outcome::empty(batch, self.destinations().to_vec(), self.clock.now())
     }
 
     pub(super) fn turn(&self) {

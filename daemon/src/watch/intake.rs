@@ -1,34 +1,30 @@
 //! The one who gives everything its place in the order: store, acknowledge, and tell the workers.
 
+mod claimed;
+mod requests;
+
 use std::{
-    collections::BTreeSet,
-    sync::{Arc, PoisonError},
+    sync::Arc,
     time::{Duration, Instant},
 };
 
-use fobwatch_core::{
-    engine::ClockSource,
-    reading::{Quantity, Reading, Source},
-};
+use fobwatch_core::{engine::ClockSource, reading::Reading};
 use jiff::Timestamp;
 use tokio::{
     sync::mpsc,
     time::{MissedTickBehavior, interval, sleep, sleep_until},
 };
 use tokio_util::sync::CancellationToken;
-use tracing::{info, warn};
+use tracing::warn;
 
 use super::{
-    Failure, claims,
-    house::{Asked, House, Request},
-    live::Live,
+    Failure,
+    house::{Asked, House},
     workers::Workers,
 };
 use crate::{
-    claim,
-    corrected::Corrected,
-    incoming::{Backoff, Incoming, Kind, QUEUE},
-    store::{Appended, Heard, Sequence, StoreError},
+    incoming::{Backoff, Incoming, QUEUE},
+    store::{Appended, Sequence, StoreError},
 };
 
 /// A wall clock that moved so much more, or less, than time went by has been set by someone.
@@ -297,286 +293,6 @@ impl Intake {
                 }
             }
         }
-    }
-
-    pub(super) async fn serve(&mut self, (request, answer): Asked) -> Result<(), Failure> {
-        let now = self.house.clock.now();
-        let store = self.house.store.clone();
-        let said = matches!(
-            request,
-            Request::Note(..)
-                | Request::Command(..)
-                | Request::Add(..)
-                | Request::End(_)
-                | Request::Correct(..)
-        );
-        let done = match request {
-            Request::Note(batch, note) => {
-                store
-                    .write(move |writer| writer.append_note(batch, &note, now))
-                    .await
-            }
-            Request::Command(batch, command) => {
-                store
-                    .write(move |writer| writer.append_command(batch, &command, now))
-                    .await
-            }
-            Request::Add(batch, text) => {
-                let kept = (*batch).clone();
-                match store
-                    .write(move |writer| writer.add_batch(&kept, &text, now))
-                    .await
-                {
-                    Ok(id) => {
-                        let named = self
-                            .house
-                            .claims_change(|claims| claims.put(id, &batch, (now, None)));
-                        self.workers.begin(&self.house, *batch, id).await?;
-                        self.settle_claims(named, &BTreeSet::new()).await?;
-                        // Its engine is not to wait for the next tick before it says anything.
-                        self.tick().await?;
-                        Ok(*self.house.latest.borrow())
-                    }
-                    Err(error) => Err(error),
-                }
-            }
-            Request::Correct(live, corrected) => self.correct(&live, *corrected, now).await?,
-            Request::Hear(heard) => self.hear(*heard, now).await?,
-            Request::Readings {
-                readings,
-                received_at,
-                new,
-            } => {
-                let told = match self.is_late() {
-                    true => self.tick_once().await,
-                    false => Ok(()),
-                };
-                let appended = match told {
-                    Ok(()) => {
-                        store
-                            .write(move |writer| {
-                                let appended = writer.append_readings(&readings, received_at)?;
-                                Ok((readings, appended))
-                            })
-                            .await
-                    }
-                    Err(failed) => Err(failed),
-                };
-                appended.map(|(readings, appended)| {
-                    self.tell_crowd(&readings, &appended);
-                    self.house.counted.stored(Kind::Api, appended.iter());
-                    let stored: Vec<_> = appended.into_iter().filter_map(sequence).collect();
-                    // Whoever asked may have gone away; what was stored stays stored.
-                    new.send(stored.len()).ok();
-                    stored.into_iter().max().unwrap_or(*self.house.latest.borrow())
-                })
-            }
-            Request::End(live) => {
-                let name = live.batch.name.to_string();
-                let ended = store.write(move |writer| writer.end_batch(&name, now)).await;
-                ended.map(|id| {
-                    self.house.claims_change(|claims| claims.end(id, now));
-                    self.workers.end(&live);
-                    let mut batches = self
-                        .house
-                        .batches
-                        .write()
-                        .unwrap_or_else(PoisonError::into_inner);
-                    batches.remove(&live.slug);
-                    info!(batch = %live.batch.name, "{} has ended and is no longer watched.", live.batch.name);
-                    *self.house.latest.borrow()
-                })
-            }
-        };
-        match &done {
-            Ok(sequence) => {
-                let latest = *self.house.latest.borrow();
-                if *sequence > latest {
-                    self.house.unstored.stored();
-                }
-                self.announce(latest.max(*sequence));
-                if said {
-                    self.house.words.send_modify(|count| *count += 1);
-                }
-            }
-            // Whoever asked hears it, and all others are to see it.
-            Err(failed) if failed.is_transient() => self.house.unstored.failed(now, failed),
-            Err(_) => {}
-        }
-        // Whoever asked may have gone away; what was stored stays stored.
-        answer.send(done).ok();
-        Ok(())
-    }
-}
-
-impl Intake {
-    /// The batch's worker ends before anything changes: nothing that was reckoned with the old entries is stored after that.
-    async fn correct(
-        &mut self,
-        live: &Live,
-        corrected: Corrected,
-        now: Timestamp,
-    ) -> Result<Result<Sequence, StoreError>, Failure> {
-        self.workers.end(live);
-        self.workers.ended(live).await;
-        let id = live.id;
-        let stored = self
-            .house
-            .store
-            .write(move |writer| {
-                let stored = writer.correct_batch(id, &corrected, now)?;
-                Ok((stored, corrected))
-            })
-            .await;
-        if let Err(StoreError::NoSuchBatch { name }) = stored {
-            // Somebody ended it meanwhile.
-            return Ok(Err(StoreError::NoSuchBatch { name }));
-        }
-        // Stored or not, it is watched on.
-        let (stored, batch) = match stored {
-            Ok((stored, corrected)) => {
-                for warning in &corrected.warnings {
-                    warn!(batch = %live.batch.name, "{}: {warning}", live.batch.name);
-                }
-                (Ok(stored), corrected.batch)
-            }
-            Err(failed) => (Err(failed), live.batch.clone()),
-        };
-        let (named, before) = (claim::own(&batch), claim::own(&live.batch));
-        self.house.claims_change(|claims| claims.correct(id, &batch));
-        self.workers.begin(&self.house, batch, id).await?;
-        if let Ok(sequence) = &stored {
-            let new = named.difference(&before).cloned().collect();
-            let freed = before.difference(&named).cloned().collect();
-            self.settle_claims(new, &freed).await?;
-            info!(batch = %live.batch.name, "The entries of {} were corrected; it is gone over again from its sealing on.", live.batch.name);
-            self.announce(*sequence);
-            self.tick().await?;
-        }
-        Ok(stored)
-    }
-}
-
-impl Intake {
-    /// What another daemon of the site tells: it may name gauges, too.
-    async fn hear(&mut self, heard: Heard, now: Timestamp) -> Result<Result<Sequence, StoreError>, Failure> {
-        let name = heard.batch.name.clone();
-        let kept = self
-            .house
-            .store
-            .write(move |writer| {
-                let sequence = writer.hear(&heard, now)?;
-                Ok((sequence, writer.reader().last_named(&name)?, heard))
-            })
-            .await;
-        let (sequence, stored, heard) = match kept {
-            Ok(kept) => kept,
-            Err(error) => return Ok(Err(error)),
-        };
-        if let Some(stored) = stored {
-            let span = (stored.added_at, stored.ended_at);
-            // It is told again and again: only what it did not name before changes anything.
-            let new = self
-                .house
-                .claims_change(|claims| claims.put(stored.id, &heard.batch, span));
-            self.settle_claims(new, &BTreeSet::new()).await?;
-        }
-        Ok(Ok(sequence))
-    }
-
-    /// Batches that took what one names `named` by now begin anew without it, and those that passed what it has `freed` begin anew with it: what they
-    /// come to does not depend on when the one named its gauge.
-    async fn settle_claims(
-        &mut self,
-        named: BTreeSet<Source>,
-        freed: &BTreeSet<Source>,
-    ) -> Result<(), Failure> {
-        let sources: Vec<Source> = named.union(freed).cloned().collect();
-        if sources.is_empty() {
-            return Ok(());
-        }
-        let heard = self
-            .house
-            .store
-            .read(move |reader| claims::heard(reader, &sources));
-        let heard = match heard.await {
-            // As of a gauge that is new: of ten thousand batches none is looked at for its sake.
-            Ok(heard) if heard.is_empty() => return Ok(()),
-            Ok(heard) => heard,
-            // At the next start it is seen to.
-            Err(failed) => {
-                warn!("Whether a batch took the gauge of another one cannot be read: {failed}.");
-                return Ok(());
-            }
-        };
-        for live in self.house.all() {
-            let sealed = live.batch.bottled_at;
-            let of_live = |source: &Source, quantity| {
-                let claims = self.house.claims();
-                claims.holder((live.id, &live.batch), source, quantity).is_some()
-            };
-            let both = |sources: &BTreeSet<Source>, held: bool| -> Vec<(Source, Quantity)> {
-                claim::left_open(&live.batch)
-                    .flat_map(|quantity| sources.iter().map(move |source| (source.clone(), quantity)))
-                    .filter(|sensor| heard.contains(sensor))
-                    .filter(|(source, quantity)| of_live(source, *quantity) == held)
-                    .collect()
-            };
-            let (taken, passed) = (both(&named, true), both(freed, false));
-            if taken.is_empty() && passed.is_empty() {
-                continue;
-            }
-            let heard = self
-                .house
-                .store
-                .read(move |reader| {
-                    let first = |sensors: Vec<(Source, Quantity)>| {
-                        for (source, quantity) in sensors {
-                            if reader.heard_since(&source, quantity, sealed)? {
-                                return Ok::<_, StoreError>(Some(source));
-                            }
-                        }
-                        Ok(None)
-                    };
-                    Ok((first(taken)?, first(passed)?))
-                })
-                .await;
-            let (taken, passed) = match heard {
-                Ok((None, None)) => continue,
-                Ok(heard) => heard,
-                // At the next start it is seen to.
-                Err(failed) => {
-                    warn!(batch = %live.batch.name, "Whether {} took the gauge of another batch cannot be read: {failed}.", live.batch.name);
-                    continue;
-                }
-            };
-            self.workers.end(&live);
-            self.workers.ended(&live).await;
-            if let (None, Some(source)) = (&taken, passed) {
-                let now = self.house.clock.now();
-                let why =
-                    format!("{source} sits on no other batch any more, so what it measured counts here");
-                let (id, note) = (live.id, claims::note(now.max(sealed), why));
-                let anew = self
-                    .house
-                    .store
-                    .write(move |writer| writer.begin_anew(id, &note, now));
-                match anew.await {
-                    Ok(place) => self
-                        .house
-                        .latest
-                        .send_modify(|latest| *latest = place.max(*latest)),
-                    Err(failed) => {
-                        warn!(batch = %live.batch.name, "{} goes on without its only gauge: {failed}.", live.batch.name);
-                    }
-                }
-            }
-            self.workers
-                .begin(&self.house, live.batch.clone(), live.id)
-                .await?;
-            info!(batch = %live.batch.name, "Whose the gauges are has changed for {}; what it took by mistake does not count.", live.batch.name);
-        }
-        Ok(())
     }
 }
 

@@ -9,15 +9,13 @@ use tracing::{info, warn};
 
 use super::{
     Claims,
+    gone_over::{go_over, kept},
     house::House,
-    worker::{concerns, first_tick},
 };
 use crate::store::{Reader, StoreError, StoredBatch};
 
 /// The newest that are asked: older ones count for little (a record loses half its weight in 90 days), and each costs a fit.
 const MOST: usize = 12;
-/// Events that are read at once.
-const CHUNK: u32 = 500;
 
 /// The lessons for `batch`, oldest first. What tells nothing is left out.
 ///
@@ -93,33 +91,19 @@ fn monitor(
     settings: &Settings,
     claims: &Claims,
 ) -> Result<Monitor, StoreError> {
-    if let Some(snapshot) = reader.snapshot(stored.id)?
-        && let Ok(monitor) = Monitor::restore(&snapshot.body, batch.clone(), settings.clone())
-        && claims.taken_by_mistake(stored.id, &monitor).is_none()
-    {
+    if let Some((monitor, _)) = kept(reader, (stored.id, &batch), settings, claims)? {
         return Ok(monitor);
     }
     // Kept by an earlier fobwatch: its events are gone over again, without a fit on the way.
-    let mut seen = reader.sequence_before(stored.id, batch.bottled_at)?;
+    let seen = reader.sequence_before(stored.id, batch.bottled_at)?;
     let mut monitor = Monitor::new(batch, settings.clone());
-    loop {
-        let events = reader.events_after(seen, CHUNK)?;
-        if events.is_empty() {
-            return Ok(monitor);
-        }
-        for event in events {
-            if stored.ended_at.is_some_and(|ended| event.received_at > ended) {
-                return Ok(monitor);
-            }
-            seen = event.sequence;
-            if let Some(concerned) = concerns(&mut monitor, stored.id, settings.clock, claims, &event) {
-                for event in first_tick(&monitor, settings.clock, &event)
-                    .into_iter()
-                    .chain([concerned])
-                {
-                    drop(drive_some(&mut monitor, event, &mut |_| None));
-                }
-            }
-        }
-    }
+    go_over(
+        reader,
+        (stored.id, &mut monitor, seen),
+        settings.clock,
+        claims,
+        stored.ended_at,
+        |monitor, event| drop(drive_some(monitor, event, &mut |_| None)),
+    )?;
+    Ok(monitor)
 }

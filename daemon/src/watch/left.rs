@@ -8,13 +8,10 @@ use jiff::Timestamp;
 
 use super::{
     Claims,
+    gone_over::{go_over, kept},
     taught::taught_at_once,
-    worker::{concerns, first_tick},
 };
 use crate::store::{Reader, StoreError, StoredBatch};
-
-/// Events that are read at once.
-const CHUNK: u32 = 500;
 
 /// Why a batch cannot be looked at.
 #[derive(Debug, thiserror::Error)]
@@ -41,36 +38,22 @@ pub(crate) fn left(
 ) -> Result<Monitor, Left> {
     let batch = stored.read_again()?;
     let bottled_at = batch.bottled_at;
-    let restored = reader.snapshot(stored.id)?.and_then(|snapshot| {
-        let monitor = Monitor::restore(&snapshot.body, batch.clone(), settings.clone()).ok()?;
-        if claims.taken_by_mistake(stored.id, &monitor).is_some() {
-            return None;
-        }
-        Some((monitor, snapshot.sequence))
-    });
-    let (mut monitor, mut seen) = match restored {
-        Some(restored) => restored,
+    let (mut monitor, seen) = match kept(reader, (stored.id, &batch), settings, claims)? {
+        Some(kept) => kept,
         None => (
             // One that no daemon has begun yet: it is taught as that daemon will teach it.
             taught_at_once(reader, Monitor::new(batch, settings.clone()), settings)?,
             reader.sequence_before(stored.id, bottled_at)?,
         ),
     };
-    loop {
-        let events = reader.events_after(seen, CHUNK)?;
-        if events.is_empty() {
-            break;
-        }
-        for event in events {
-            seen = event.sequence;
-            if let Some(concerned) = concerns(&mut monitor, stored.id, settings.clock, claims, &event) {
-                if let Some(first) = first_tick(&monitor, settings.clock, &event) {
-                    go(&mut monitor, first);
-                }
-                go(&mut monitor, concerned);
-            }
-        }
-    }
+    go_over(
+        reader,
+        (stored.id, &mut monitor, seen),
+        settings.clock,
+        claims,
+        None,
+        go,
+    )?;
     if settings.clock == ClockSource::Ticks {
         go(&mut monitor, Event::Tick { at: now });
     }

@@ -6,12 +6,14 @@
 mod beat;
 mod claims;
 mod clock;
+mod concerns;
 mod crew;
 mod crowd;
 mod failure;
 #[cfg(any(test, fuzzing))]
 pub(crate) mod fixture;
 pub(crate) mod folder;
+mod gone_over;
 mod house;
 mod intake;
 mod learned;
@@ -20,6 +22,7 @@ mod live;
 mod log;
 pub(crate) mod peers;
 mod post;
+mod revive;
 mod router;
 mod server;
 #[cfg(any(test, feature = "faults"))]

@@ -20,13 +20,13 @@ use tokio_util::sync::CancellationToken;
 
 use super::{
     Clock, Failure, House, Request,
+    concerns::{concerns, first_tick},
     crew::{Lane, Next},
     folder,
     intake::Intake,
     post::Post,
     router::Router,
     taught::taught,
-    worker,
     workers::{Fit, Workers},
 };
 use crate::{
@@ -203,14 +203,20 @@ pub(crate) async fn replayed(
         .store
         .read(|reader| reader.events_after(Sequence(0), u32::MAX))
         .await?;
+    let back = house.store.read(move |reader| reader.taken_back(id)).await?;
     let mut monitor = taught(house, Monitor::new(batch, house.settings.clone())).await?;
     let (mut alerts, mut reminders, mut forecasts) = (Vec::new(), Vec::new(), Vec::new());
     for stored in events {
-        let Some(event) = worker::concerns(&mut monitor, id, house.settings.clock, &house.claims(), &stored)
-        else {
+        let Some(event) = concerns(
+            &mut monitor,
+            (id, &back),
+            house.settings.clock,
+            &house.claims(),
+            &stored,
+        ) else {
             continue;
         };
-        let first = worker::first_tick(&monitor, house.settings.clock, &stored);
+        let first = first_tick(&monitor, house.settings.clock, &stored);
         let mut actions = Vec::new();
         for event in first.into_iter().chain([event]) {
             actions.extend(drive_some(&mut monitor, event, &mut |request| {

@@ -8,7 +8,7 @@ use fobwatch_core::{
 use jiff::Timestamp;
 use tracing::{info, warn};
 
-use super::{Claims, house::House, learned};
+use super::{Claims, gone_over::kept, house::House, learned};
 use crate::store::{Reader, StoreError};
 
 /// The newest ended batches whose tastings are asked, and the newest tastings of each: every one costs a fit, and readings wait meanwhile.
@@ -139,15 +139,9 @@ fn tasted_before(
         }
         notes.sort_by_key(|note| std::cmp::Reverse(note.at));
         notes.truncate(TASTINGS);
-        let snapshot = reader.snapshot(stored.id)?;
         // One of an earlier program may not be read: its words are then left out.
-        found.extend(snapshot.and_then(|kept| {
-            let monitor = Monitor::restore(&kept.body, batch, settings.clone()).ok()?;
-            if claims.taken_by_mistake(stored.id, &monitor).is_some() {
-                return None;
-            }
-            Some((monitor, notes))
-        }));
+        let kept = kept(reader, (stored.id, &batch), settings, &claims)?;
+        found.extend(kept.map(|(monitor, _)| (monitor, notes)));
         if found.len() == MOST {
             break;
         }

@@ -10,20 +10,16 @@ use std::{
 use fobwatch_core::{
     batch::Batch,
     engine::{FitRequest, Fitted, Monitor},
+    note::Note,
     reading::{Quantity, Source},
 };
 use jiff::Timestamp;
 use tokio_util::sync::CancellationToken;
-use tracing::error;
+use tracing::{error, info};
 
 use super::{
-    Claims, Failure,
-    crew::Crew,
-    house::House,
-    live::Live,
-    post::Post,
-    router::Router,
-    worker::{self, Worker},
+    Claims, Failure, crew::Crew, house::House, live::Live, post::Post, revive::revive, router::Router,
+    worker::Worker,
 };
 use crate::store::{BatchId, Sequence, StoreError};
 
@@ -55,7 +51,7 @@ type Revived = (BatchId, Monitor, Sequence);
 async fn revived(house: &House, batches: Vec<(BatchId, Batch)>) -> Result<Vec<Revived>, StoreError> {
     let mut revived = Vec::with_capacity(batches.len());
     for (id, batch) in batches {
-        let (monitor, seen) = worker::revive(house, batch, id).await?;
+        let (monitor, seen) = revive(house, batch, id).await?;
         revived.push((id, monitor, seen));
     }
     Ok(revived)
@@ -181,12 +177,12 @@ impl Workers {
             revived(house, batches).await?
         };
         let ids: Vec<BatchId> = revived.iter().map(|(id, _, _)| *id).collect();
-        let corrected: BTreeMap<BatchId, Sequence> = house
+        let mut corrected: BTreeMap<BatchId, (Sequence, Vec<Note>)> = house
             .store
             .read(move |reader| {
                 let places = ids.into_iter().filter_map(|id| {
                     let place = reader.corrected(id).transpose()?;
-                    Some(place.map(|place| (id, place)))
+                    Some(place.and_then(|place| Ok((id, (place, reader.taken_back(id)?)))))
                 });
                 places.collect()
             })
@@ -232,12 +228,16 @@ impl Workers {
                 .write()
                 .unwrap_or_else(PoisonError::into_inner)
                 .insert(live.slug.clone(), Arc::clone(&live));
-            worker::greet(&live.batch, seen);
+            info!(batch = %live.batch.name, after = seen.0, "{} is watched.", live.batch.name);
             let worker = Worker::new(
                 house,
                 &running.router,
                 &live,
-                (monitor, seen, corrected.get(&id).copied()),
+                (monitor, seen),
+                match corrected.remove(&id) {
+                    Some((place, back)) => (Some(place), back),
+                    None => (None, Vec::new()),
+                },
                 self.fit,
                 self.stop.clone(),
             );

@@ -1,5 +1,6 @@
 //! Times as a person says them: local, with weekday and zone.
 
+pub(crate) use crate::moment::local;
 use fobwatch_core::{alert::sentence::zone_of, forecast::When};
 use jiff::{SignedDuration, Timestamp, ZonedDateTime, tz::TimeZone};
 
@@ -114,12 +115,6 @@ impl Clock<'_> {
             _ => format!("{}, {} ago", self.moment(at), span(age)),
         }
     }
-}
-
-/// A time in the user's zone: "Thursday 5 March 2026, 15:20 CET".
-pub(crate) fn local(at: Timestamp, zone: &TimeZone) -> String {
-    let local = at.to_zoned_datetime(zone.clone());
-    format!("{} {}", local.strftime("%A %-d %B %Y, %H:%M"), zone_of(&local))
 }
 
 /// "40 minutes", "6 hours", "3 days".

@@ -17,6 +17,7 @@ fn finding(h: f64, kind: NoteKind, bottles: &[u32], number: Option<(f64, &str)>,
         value: number.map(|(value, _)| value),
         unit: number.map(|(_, unit)| unit.to_owned()),
         text: (!text.is_empty()).then(|| text.to_owned()),
+        takes_back: None,
     })
 }
 

@@ -263,6 +263,7 @@ pub(in crate::engine) fn note(h: f64, kind: NoteKind, bottles: Option<Vec<u32>>)
         value: None,
         unit: None,
         text: None,
+        takes_back: None,
     })
 }
 

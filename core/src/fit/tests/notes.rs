@@ -202,6 +202,7 @@ fn a_word_for_a_bottle_that_was_cold_for_a_day_calibrates_the_words() {
         value: None,
         unit: None,
         text: Some(text.to_owned()),
+        takes_back: None,
     };
     // Nobody knows yet what is in it: warm, and cold for half a day.
     let mut notes = vec![noted(-12, "light"), noted(12, "light")];

@@ -74,7 +74,7 @@ pub(super) fn write(data: &Path, reader: &Reader<'_>, stored: &StoredBatch, to: 
     let written = whole(&to.join("readings.csv"), |out| {
         Rows::new(Format::Csv, out)?.write(reader, &wanted)
     })?;
-    let all = reader.notes(stored.id).map_err(failed)?;
+    let all = reader.all_notes(stored.id).map_err(failed)?;
     let lines: String = all.iter().map(|note| notes::write(note) + "\n").collect();
     text(&to.join("notes.jsonl"), &lines)?;
     let zeros = zero::load(data).map_err(|bad| Ended::Failed(bad.to_string()))?;

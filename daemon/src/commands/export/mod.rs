@@ -49,7 +49,7 @@ pub(super) struct Export {
     /// Only this quantity
     #[arg(long, value_name = "NAME", value_parser = quantity)]
     quantity: Option<Quantity>,
-    /// Only what was measured at this time or later, as "2026-03-01 12:00" on the own clock or after RFC 3339
+    /// Only what was measured at this time or later, as "2026-03-01 12:00" on the own clock, or with its offset
     #[arg(long, value_name = "TIME", value_parser = super::note::time)]
     from: Option<Timestamp>,
     /// Only what was measured before this time

@@ -5,9 +5,10 @@ use std::{net::SocketAddr, time::Duration};
 use fobwatch_core::{
     alert::AlertName,
     batch::{Batch, Slug},
+    note::Note,
     reading::Reading,
 };
-use jiff::Timestamp;
+use jiff::{Timestamp, tz::TimeZone};
 use serde::{Deserialize, de::DeserializeOwned};
 use ureq::Agent;
 
@@ -60,6 +61,11 @@ struct Alerts {
 #[derive(Deserialize)]
 struct Notes {
     notes: Vec<Noted>,
+}
+
+#[derive(Deserialize)]
+struct AllNotes {
+    notes: Vec<serde_json::Value>,
 }
 
 #[derive(Deserialize)]
@@ -306,13 +312,22 @@ impl Keeper for Daemon {
             .map(|taken: Notes| taken.notes)
     }
 
+    fn notes(&mut self, batch: &Known) -> Result<Vec<Note>, Ended> {
+        let told: AllNotes = self.get(&format!("/api/v1/batches/{}/notes", batch.slug))?;
+        let read = |note: &serde_json::Value| {
+            decode::notes::read(note.to_string().as_bytes())
+                .map_err(|wrong| Ended::Failed(format!("the fobwatch at {}: {wrong}", self.address)))
+        };
+        told.notes.iter().map(read).collect()
+    }
+
     fn diary(&mut self) -> Result<Diaries, Ended> {
         self.get("/api/v1/diary")
     }
 
     fn tend(&mut self, lines: &str) -> Result<usize, Ended> {
         // All or none: what is wrong is found before anything is sent. An entry that is there already stays, so pieces may come twice.
-        decode::diary::entries(lines.as_bytes(), Timestamp::MAX).map_err(Ended::Refused)?;
+        decode::diary::entries(lines.as_bytes(), Timestamp::MAX, &TimeZone::UTC).map_err(Ended::Refused)?;
         let mut new = 0;
         for piece in pieces(lines, MOST_POSTED) {
             new += self

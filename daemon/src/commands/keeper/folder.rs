@@ -10,6 +10,7 @@ use fobwatch_core::{
     alert::AlertName,
     batch::{Batch, Slug},
     engine::{ClockSource, Monitor, Settings},
+    note::{Note, NoteKind},
     reading::Reading,
 };
 use jiff::Timestamp;
@@ -19,8 +20,8 @@ use crate::{
     claim,
     commands::Ended,
     config::{self, Config},
-    corrected,
-    decode::{self, Bounds},
+    corrected, decode,
+    noted::Bounds,
     page::{self, Context, Shown, Told},
     rescue,
     store::Destination,
@@ -241,7 +242,7 @@ impl Keeper for Folder {
         let others: Vec<Batch> = read.map(|(other, _warnings)| other).collect();
         let now = self.now(&stored)?;
         let done = corrected::corrected(&stored.text, &text, who, now, &others)
-            .map_err(|not| Ended::Refused(not.to_string()))?;
+            .map_err(|not| Ended::Refused(not.told(&self.config.display.zone)))?;
         if !done.changes.is_empty() {
             self.writer
                 .correct_batch(stored.id, &done, WallClock.now())
@@ -266,12 +267,13 @@ impl Keeper for Folder {
 
     fn note(&mut self, batch: &Known, lines: &str) -> Result<Vec<Noted>, Ended> {
         let stored = self.stored(&batch.slug)?;
-        let bounds = Bounds {
-            bottles: batch.bottles,
-            sealed_at: batch.bottled_at,
-            now: self.now(&stored)?,
-            clock: self.settings.clock,
-        };
+        let now = self.now(&stored)?;
+        let known = self.writer.reader().all_notes(stored.id).map_err(ended)?;
+        let present = (now, self.settings.clock);
+        let own = stored
+            .read_again()
+            .map_err(|bad| Ended::Failed(bad.to_string()))?;
+        let bounds = Bounds::of(&own, known, present, &self.config.display.zone);
         let notes = bounds.read(lines.as_bytes()).map_err(Ended::Refused)?;
         let now = WallClock.now();
         if self.settings.clock == ClockSource::Ticks {
@@ -288,7 +290,15 @@ impl Keeper for Folder {
                 counts_from: None,
             });
         }
+        if noted.iter().any(|note| note.kind == NoteKind::TakenBack) {
+            self.forget();
+        }
         Ok(noted)
+    }
+
+    fn notes(&mut self, batch: &Known) -> Result<Vec<Note>, Ended> {
+        let stored = self.stored(&batch.slug)?;
+        self.writer.reader().all_notes(stored.id).map_err(ended)
     }
 
     fn diary(&mut self) -> Result<Diaries, Ended> {
@@ -300,7 +310,8 @@ impl Keeper for Folder {
 
     fn tend(&mut self, lines: &str) -> Result<usize, Ended> {
         let now = WallClock.now();
-        let entries = decode::diary::entries(lines.as_bytes(), now).map_err(Ended::Refused)?;
+        let entries = decode::diary::entries(lines.as_bytes(), now, &self.config.display.zone)
+            .map_err(Ended::Refused)?;
         self.writer.append_diary(&entries, now).map_err(ended)
     }
 
@@ -337,7 +348,7 @@ impl Keeper for Folder {
             self.config.display.clone(),
         );
         let monitor = self.left(&stored)?;
-        let at = rescue::moment(at, now.max(monitor.clock())).map_err(Ended::Refused)?;
+        let at = rescue::moment(at, now.max(monitor.clock()), &display.zone).map_err(Ended::Refused)?;
         Ok(rescue::told(monitor, at, ambient, &display))
     }
 

@@ -10,7 +10,7 @@ use fobwatch_core::{
     alert::{AlarmState, AlertName},
     batch::{Batch, BatchName, Slug},
     culture::DiaryEntry,
-    note::NoteKind,
+    note::{Note, NoteKind},
     reading::Reading,
 };
 use jiff::{Timestamp, tz::TimeZone};
@@ -163,6 +163,9 @@ pub(super) trait Keeper {
 
     /// Takes notes, one JSON object a line: all or none.
     fn note(&mut self, batch: &Known, lines: &str) -> Result<Vec<Noted>, Ended>;
+
+    /// All notes of a batch in the order in which they came, with those that were taken back and the words that did it.
+    fn notes(&mut self, batch: &Known) -> Result<Vec<Note>, Ended>;
 
     /// The diary of all cultures.
     fn diary(&mut self) -> Result<Diaries, Ended>;

@@ -1,15 +1,9 @@
 //! Forms as a browser sends them: a batch begun, moved, seen to, exported and ended.
 
-use std::sync::Arc;
-
-use axum::{
-    body::{Body, to_bytes},
-    http::{Request, StatusCode},
-};
+use axum::http::StatusCode;
 use serde_json::{Value, json};
-use tower::ServiceExt;
 
-use super::{Daemon, router};
+use super::Daemon;
 use crate::watch::tests::batch_text;
 
 /// What a browser sends.
@@ -29,24 +23,7 @@ fn form(fields: &[(&str, &str)]) -> String {
 impl Daemon {
     /// Fills in a form; the status, where it leads, and the page.
     async fn fills(&self, path: &str, fields: &[(&str, &str)]) -> (StatusCode, String, String) {
-        let request = Request::post(path)
-            .header("host", "127.0.0.1:8740")
-            .header("origin", "http://127.0.0.1:8740")
-            .header("content-type", "application/x-www-form-urlencoded")
-            .body(Body::from(form(fields)))
-            .unwrap();
-        let response = router(Arc::clone(&self.house)).oneshot(request).await.unwrap();
-        let status = response.status();
-        let place = response
-            .headers()
-            .get("location")
-            .map(|place| place.to_str().unwrap().to_owned());
-        let bytes = to_bytes(response.into_body(), 1 << 20).await.unwrap();
-        (
-            status,
-            place.unwrap_or_default(),
-            String::from_utf8(bytes.to_vec()).unwrap(),
-        )
+        self.form(path, &form(fields)).await
     }
 }
 

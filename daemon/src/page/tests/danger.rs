@@ -125,6 +125,7 @@ fn a_move_that_was_noted_is_not_asked_for_again_with_the_contrary_deed() {
         value: None,
         unit: None,
         text: None,
+        takes_back: None,
     });
     let page = agenda(std::slice::from_ref(&shown), &context());
     let entry = &page[place(&page, "<h3>")..place(&page, "<section class=\"batch\"")];

@@ -70,6 +70,7 @@ fn write_pages_to_look_at() {
         value: None,
         unit: None,
         text: (!text.is_empty()).then(|| text.to_owned()),
+        takes_back: None,
     })
     .collect();
     let mut asked = hibiscus();

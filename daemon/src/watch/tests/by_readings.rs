@@ -6,7 +6,7 @@ use fobwatch_core::{
 };
 
 use super::*;
-use crate::watch::worker::{concerns, first_tick};
+use crate::watch::concerns::{concerns, first_tick};
 
 const GAUGES: i64 = 5;
 
@@ -105,7 +105,7 @@ async fn every_batch_stands_where_all_readings_would_have_left_it_whoever_handed
             assert!(first.is_none());
             if let Some(concerned) = concerns(
                 &mut some,
-                id,
+                (id, &[]),
                 ClockSource::Readings,
                 &crate::watch::Claims::default(),
                 event,

@@ -11,7 +11,7 @@ const RIGHT: [(&str, Option<&str>); 3] = [
 ];
 
 /// As [`run_through`], of one batch as it is stored.
-async fn goes_through(store: &Store) {
+pub(super) async fn goes_through(store: &Store) {
     let (house, _requests) = house(store).await;
     let mut workers = Workers::with_fit(Fit {
         run: FitRequest::run,
@@ -32,7 +32,7 @@ async fn goes_through(store: &Store) {
     workers.finish().await;
 }
 
-async fn begin(store: &Store, text: &str) -> BatchId {
+pub(super) async fn begin(store: &Store, text: &str) -> BatchId {
     let (batch, _) = Batch::from_toml(text, "test").unwrap();
     let text = text.to_owned();
     store
@@ -53,7 +53,7 @@ async fn correct(store: &Store, id: BatchId, at: Timestamp) {
         .unwrap();
 }
 
-async fn engine(store: &Store, id: BatchId) -> Vec<u8> {
+pub(super) async fn engine(store: &Store, id: BatchId) -> Vec<u8> {
     let kept = store.read(move |reader| reader.snapshot(id)).await.unwrap();
     kept.expect("a snapshot").body
 }

@@ -10,8 +10,11 @@ use fobwatch_core::{
 use jiff::{Timestamp, tz::TimeZone};
 use tracing::{error, info};
 
-use super::{Given, Worker, first_tick};
-use crate::store::{StoredEvent, StoredWhat};
+use super::Worker;
+use crate::{
+    store::{StoredEvent, StoredWhat},
+    watch::{concerns::first_tick, post::Given},
+};
 
 impl Worker {
     pub(super) fn is_by_person(&self, event: &StoredEvent) -> bool {

@@ -1,17 +1,18 @@
-//! A batch whose entries were corrected: gone over from its sealing on, in silence, up to where that was done.
+//! A batch whose entries were corrected, or of which a note was taken back: gone over from its sealing on, in silence, up to where that was done.
 //!
-//! People were told meanwhile what the old entries made of it. Nobody is told all of that again from days ago: where the correction stands in the order,
+//! People were told meanwhile what was made of it. Nobody is told all of that again from days ago: where the correction stands in the order,
 //! what was told and does not hold is cleared, and what holds and was not told is raised. What was told last stands in the store, so a stop
 //! in the middle does it over again, and the same comes of it.
 
 use fobwatch_core::{
     alert::{AlarmState, AlertRecord, Transition},
     engine::AlertView,
+    note::NoteKind,
 };
 use tracing::error;
 
 use super::Worker;
-use crate::store::{Sequence, StoredEvent};
+use crate::store::{Sequence, StoredEvent, StoredWhat};
 
 impl Worker {
     /// What comes of the event at `sequence` is of the time before the correction.
@@ -35,6 +36,12 @@ impl Worker {
         let view = self.monitor.view();
         let at = self.monitor.clock().max(event.received_at);
         let name = &self.live.batch.name;
+        let why = match &event.what {
+            StoredWhat::Note(_, note) if note.kind == NoteKind::TakenBack => {
+                "without the note that was taken back"
+            }
+            _ => "with the corrected entries",
+        };
         // One of the whole batch is of a failed reckoning, and not the engine's.
         let of_the_engine = |alert: &&AlertRecord| {
             alert.source.is_some() || alert.alert != fobwatch_core::alert::AlertName::SensorSuspect
@@ -46,7 +53,7 @@ impl Worker {
                 settled.push(AlertRecord {
                     state: Transition::Cleared,
                     at,
-                    message: format!("{name}: with the corrected entries this does not hold."),
+                    message: format!("{name}: {why} this does not hold."),
                     who: None,
                     ..old.clone()
                 });

@@ -1,15 +1,22 @@
 //! What a worker stores: what came of the events, and its state now and then.
 
-use std::{mem, sync::Arc};
+use std::{mem, sync::Arc, time::Duration};
 
 use tracing::error;
 
-use super::{SNAPSHOT_AT_MOST, SNAPSHOT_EVENTS, SNAPSHOT_FITS, Worker, empty};
+use super::Worker;
 use crate::{
     incoming::Backoff,
     store::{Outcome, Snapshot},
     watch::log,
 };
+
+/// A snapshot is kept after so many fits, which take long to make again ...
+const SNAPSHOT_FITS: u32 = 4;
+/// ... or events, which do not ...
+const SNAPSHOT_EVENTS: u64 = 10_000;
+/// ... but not more often than this: it is a hundred kilobytes, and flash cards wear.
+const SNAPSHOT_AT_MOST: Duration = Duration::from_secs(5);
 
 impl Worker {
     /// Stores what came of it; false: not yet, and it is kept.
@@ -29,7 +36,7 @@ impl Worker {
             forecasts: mem::take(&mut self.outcome.forecasts),
             set_aside: mem::take(&mut self.outcome.set_aside),
             snapshot: self.outcome.snapshot.take(),
-            ..empty(self.live.id, &self.house)
+            ..self.house.empty_outcome(self.live.id)
         };
         self.unstored = Some(Arc::new(outcome));
         self.store_again()
