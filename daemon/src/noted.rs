@@ -190,7 +190,7 @@ impl Bounds {
             if let Some(number) = both.next() {
                 return Err(format!(
                     "`bottles` names number {number}, which was noted as broken, {}; allowed: another bottle, or an earlier time. If that was wrong, \
-                     take it back first: `fobwatch note NAME taken_back --time '{}'`",
+                     take it back first, on the page or with `fobwatch note NAME taken_back --time '{}'`",
                     local(other.at, &self.zone),
                     moment::typed(other.at, &self.zone)
                 ));

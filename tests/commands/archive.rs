@@ -188,6 +188,10 @@ fn bad_rows_are_told_with_their_lines_and_the_others_are_kept() {
     for line in ["line 3: value is `much`", "line 5: time is `yesterday`"] {
         assert!(finished.stderr.contains(line), "{finished:#?}");
     }
+    assert!(
+        finished.stdout.contains("No batch is there to take them yet"),
+        "{finished:#?}"
+    );
     kitchen.refused(&["import", &kitchen.write("rows.txt", "")], 2, "--format");
     let parquet = kitchen.write("rows.parquet", "PAR1 and nothing behind it");
     kitchen.refused(&["import", &parquet], 2, "is no Parquet file that can be read");

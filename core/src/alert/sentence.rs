@@ -120,6 +120,11 @@ impl Speaker<'_> {
         self.batch.name.as_str()
     }
 
+    /// The same at the start of a sentence.
+    fn subject(&self) -> String {
+        self.batch.name.at_the_start()
+    }
+
     fn limit(&self) -> String {
         self.units.pressure(self.batch.bottle.pressure_limit)
     }
@@ -152,7 +157,7 @@ impl Speaker<'_> {
             .map_or_else(|| "soon".to_owned(), |w| self.interval(w));
         format!(
             "{} wants the fridge soon: {when}. Moved then, it ends at {:.2} volumes. Make room in the fridge.",
-            self.name(),
+            self.subject(),
             self.batch.target.co2.volumes()
         )
     }
@@ -353,7 +358,7 @@ impl Speaker<'_> {
         };
         format!(
             "Danger. {} may be at your limit of {}. {KEEP_OUT} {reason}",
-            self.name(),
+            self.subject(),
             self.limit()
         )
     }
@@ -502,7 +507,7 @@ impl Speaker<'_> {
         };
         format!(
             "{} stands at {}, for an hour {what}.",
-            self.name(),
+            self.subject(),
             self.units.temperature(shown)
         )
     }
@@ -513,7 +518,7 @@ impl Speaker<'_> {
         format!(
             "{} is in the fridge and still gains about {per_day:.2} volumes a day. The fullest bottle is at about {} of your limit \
              of {}. The fridge slows the culture, it does not stop it: see that it is cold enough, and drink these bottles first.",
-            self.name(),
+            self.subject(),
             self.units.pressure(outlook.worst_bottle_now.p50),
             self.limit()
         )
@@ -525,7 +530,8 @@ impl Speaker<'_> {
         let name = self.name();
         match odd {
             Odd::Sugar => format!(
-                "{name} has made more CO2 than its sugar can give: is the sugar in the batch file right, and nothing sweet left out?"
+                "{} has made more CO2 than its sugar can give: is the sugar in the batch file right, and nothing sweet left out?",
+                self.subject()
             ),
             Odd::Fill => format!(
                 "The gas space of the bottle with the gauge is not the one of {name}'s batch file: are capacity_ml, fill_ml and \

@@ -67,6 +67,15 @@ macro_rules! name {
                 &self.0
             }
 
+            /// The name as a sentence begins with it: "Hibiscus 12 is in the fridge." Before a colon, and within a sentence, it stands as given.
+            #[must_use]
+            pub fn at_the_start(&self) -> String {
+                let mut letters = self.0.chars();
+                letters.next().map_or_else(String::new, |first| {
+                    first.to_uppercase().chain(letters).collect()
+                })
+            }
+
             /// Its slug: "Hibiscus 12" is `hibiscus-12`.
             ///
             /// Letters outside ASCII are written as their code point, so that different names stay different.

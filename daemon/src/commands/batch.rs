@@ -181,6 +181,7 @@ fn add(place: &Where, file: &std::path::Path, as_json: bool) -> Result<(), Ended
         bottles: batch.bottle.count,
         target_co2_volumes: batch.target.co2.volumes(),
         limit_bar: batch.bottle.pressure_limit.bar(),
+        counts_from: None,
         batch: batch.name,
     };
     found.warn();

@@ -323,7 +323,7 @@ pub(super) fn danger() -> Shown {
     shown.view.alerts = vec![alert(
         AlertName::OverLimit,
         2,
-        "Danger. hibiscus 11 may be at your limit of 5.00 bar. Keep people and animals out of the room. Do not touch, open, \
+        "Danger. Hibiscus 11 may be at your limit of 5.00 bar. Keep people and animals out of the room. Do not touch, open, \
          move, cover or go to look. If you can cool the room from outside it, do. Stay out even if the gauge falls. The \
          fullest bottle is estimated at 4.33 bar, and may be at 5.05 bar.",
     )];

@@ -100,7 +100,7 @@ impl Shown {
 
     /// The name as a sentence begins with it.
     pub(super) fn subject(&self) -> String {
-        super::amount::capital(self.batch.name.as_str())
+        self.batch.name.at_the_start()
     }
 
     /// Alerts that stand in sight, most urgent first.

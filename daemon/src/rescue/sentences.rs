@@ -48,19 +48,19 @@ impl Teller<'_> {
 
     fn sentences(&self, back: Option<&ToldBack>) -> Vec<String> {
         let batch = self.monitor.batch();
-        let name = &batch.name;
+        let (name, subject) = (&batch.name, batch.name.at_the_start());
         let target = batch.target.co2.volumes();
         let limit = self.units.limit(batch.bottle.pressure_limit);
         let now = &self.rescue.co2;
         let holds = format!(
-            "{name} holds about {:.2} volumes (nine times in ten {:.2} to {:.2}); you want {target:.2}.",
+            "{subject} holds about {:.2} volumes (nine times in ten {:.2} to {:.2}); you want {target:.2}.",
             now.p50.volumes(),
             now.p05.volumes(),
             now.p95.volumes()
         );
         match self.rescue.plight {
             Plight::Danger if self.rescue.by_doubt => vec![
-                format!("Danger. {name} may be at your limit of {limit}. {KEEP_OUT}"),
+                format!("Danger. {subject} may be at your limit of {limit}. {KEEP_OUT}"),
                 format!(
                     "That is because little is known of it, not because it was read: the fullest bottle is at about {}, at worst {}. {holds}",
                     self.units.pressure(self.rescue.worst_bottle.p50),
@@ -74,7 +74,7 @@ impl Teller<'_> {
                 ),
             ],
             Plight::Danger => vec![
-                format!("Danger. {name} may be at your limit of {limit}. {KEEP_OUT}"),
+                format!("Danger. {subject} may be at your limit of {limit}. {KEEP_OUT}"),
                 "Letting gas off lowers the pressure for hours only: it is no rescue. Nothing is to be saved of such a batch by hand."
                     .to_owned(),
             ],

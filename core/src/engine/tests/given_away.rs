@@ -44,7 +44,7 @@ fn a_bottle_given_away_is_not_left_behind_in_the_room() {
         (Place::Fridge, &None, false)
     );
     assert_eq!(view.move_at(), None);
-    assert_eq!(view.headline, "hibiscus 12 is in the fridge. Nothing to do.");
+    assert_eq!(view.headline, "Hibiscus 12 is in the fridge. Nothing to do.");
     says(
         &monitor,
         "2 bottles were given away, still closed: tell whoever has them to keep them in a fridge, since warm the culture goes on",

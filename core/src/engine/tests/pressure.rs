@@ -23,7 +23,7 @@ fn the_estimate_at_the_limit_is_danger_and_withdraws_the_move() {
     let danger = record_of(&actions, AlertName::OverLimit, RAISED);
     assert_eq!(danger.at, hour(127.0));
     assert!(danger.message.starts_with(
-        "Danger. hibiscus 12 may be at your limit of 4.00 bar. Keep people and animals out of the room. Do not touch, \
+        "Danger. Hibiscus 12 may be at your limit of 4.00 bar. Keep people and animals out of the room. Do not touch, \
          open, move, cover or go to look. If you can cool the room from outside it, do. Stay out even if the gauge falls."
     ));
     let withdrawn = record_of(&actions, AlertName::MoveToFridge, Transition::Suppressed);

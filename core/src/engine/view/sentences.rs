@@ -25,7 +25,7 @@ impl Monitor {
             return format!("{name}: nothing is reckoned yet.");
         };
         if self.all_chilled() {
-            return format!("{name} is in the fridge. Nothing to do.");
+            return format!("{} is in the fridge. Nothing to do.", name.at_the_start());
         }
         if self.state.whereabouts.none_at_home(&self.batch) {
             return format!("{name}: no bottle is left here to move.");

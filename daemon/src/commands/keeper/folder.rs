@@ -209,6 +209,7 @@ impl Keeper for Folder {
                 bottles: batch.bottle.count,
                 target_co2_volumes: batch.target.co2.volumes(),
                 limit_bar: batch.bottle.pressure_limit.bar(),
+                counts_from: None,
             })
         };
         self.live()?.into_iter().map(known).collect()

@@ -79,6 +79,9 @@ pub(super) struct Known {
     pub(super) bottles: u32,
     pub(super) target_co2_volumes: f64,
     pub(super) limit_bar: f64,
+    /// From when on the figures weigh what came in since they were reckoned; `None`: nothing waits, or nobody watches.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) counts_from: Option<Timestamp>,
 }
 
 /// An alert of a live batch.
