@@ -1,13 +1,13 @@
 //! The entries of a batch are corrected: from the API with a whole batch file or single entries, and from the page.
 
-use std::{collections::BTreeMap, sync::Arc};
+use std::sync::Arc;
 
 use axum::{
-    Extension, Form, Json, Router,
+    Extension, Json, Router,
     body::Bytes,
     extract::{
         Path, Query, State,
-        rejection::{BytesRejection, FormRejection, QueryRejection},
+        rejection::{BytesRejection, QueryRejection},
     },
     http::{Method, StatusCode},
     response::{Html, IntoResponse, Response},
@@ -21,6 +21,7 @@ use super::{
     answer::{Complaint, batch},
     batches::settle,
     begin::{self, number, sources},
+    fields::{Fields, Sent},
     forms::WHO,
     page,
 };
@@ -205,9 +206,9 @@ async fn ask(State(house): State<Arc<House>>, Path(slug): Path<String>) -> Resul
 }
 
 /// The entries that hold, by their keys, as the form has them.
-fn fields(stored: &str, context: &pages::Context) -> BTreeMap<String, String> {
+fn fields(stored: &str, context: &pages::Context) -> Fields {
     let entries = corrected::entries(stored);
-    let mut fields: BTreeMap<String, String> = entries_of(entries)
+    let mut fields: Fields = entries_of(entries)
         .into_iter()
         .filter(|(key, _)| keys().any(|known| known == key))
         .collect();
@@ -236,10 +237,10 @@ async fn from_the_page(
     State(house): State<Arc<House>>,
     Extension(caller): Extension<Caller>,
     Path(slug): Path<String>,
-    fields: Result<Form<BTreeMap<String, String>>, FormRejection>,
+    sent: Sent,
 ) -> Result<Response, Complaint> {
     let live = batch(&house, &slug)?;
-    let Form(typed) = fields.map_err(|bad| Complaint::new(bad.status(), bad.body_text()))?;
+    let typed = super::fields::read(sent)?;
     let stored = stored(&house, &live).await?;
     let (shown, context) = page::of_one(&house, &live);
     let whole = typed.get("toml").filter(|text| !text.trim().is_empty());
@@ -274,13 +275,12 @@ async fn from_the_page(
 
 /// What was typed over, as single entries.
 fn changed(
-    held: &BTreeMap<String, String>,
-    typed: &BTreeMap<String, String>,
+    held: &Fields,
+    typed: &Fields,
     context: &pages::Context,
 ) -> Result<Vec<(String, Option<String>)>, String> {
     let mut changes = Vec::new();
-    let text =
-        |of: &BTreeMap<String, String>, key: &str| of.get(key).map_or("", |text| text.trim()).to_owned();
+    let text = |of: &Fields, key: &str| of.get(key).map_or("", |text| text.trim()).to_owned();
     if typed.contains_key("pilot.material") != held.contains_key("pilot.material") {
         if held.contains_key("pilot.material") {
             return Err(

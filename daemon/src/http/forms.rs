@@ -1,10 +1,10 @@
 //! What people do from the page: forms that answer with the page again.
 
-use std::{collections::BTreeMap, sync::Arc};
+use std::sync::Arc;
 
 use axum::{
-    Extension, Form,
-    extract::{Path, State, rejection::FormRejection},
+    Extension,
+    extract::{Path, State},
     http::StatusCode,
     response::{Html, IntoResponse, Redirect, Response},
 };
@@ -19,6 +19,7 @@ use serde_json::{Map, Value, json};
 use super::{
     answer::{Complaint, batch},
     batches::settle,
+    fields::{self, Fields, Sent},
     notes::bounds,
     page,
 };
@@ -34,8 +35,6 @@ use crate::{
 /// Whoever sits before the page.
 pub(super) const WHO: &str = "someone at the page";
 
-type Fields = Result<Form<BTreeMap<String, String>>, FormRejection>;
-
 /// The page on which notes are written.
 pub(super) async fn ask(
     State(house): State<Arc<House>>,
@@ -49,10 +48,10 @@ pub(super) async fn ask(
 pub(super) async fn tell(
     State(house): State<Arc<House>>,
     Path(slug): Path<String>,
-    fields: Fields,
+    sent: Sent,
 ) -> Result<Response, Complaint> {
     let live = batch(&house, &slug)?;
-    let Form(fields) = fields.map_err(|bad| Complaint::new(bad.status(), bad.body_text()))?;
+    let fields = fields::read(sent)?;
     match noted(&house, &live, &fields).await {
         Ok(()) => Ok(back(&live)),
         Err(Wrong::Refused(why)) => {
@@ -69,7 +68,7 @@ enum Wrong {
     Failed(Complaint),
 }
 
-async fn noted(house: &House, live: &Live, fields: &BTreeMap<String, String>) -> Result<(), Wrong> {
+async fn noted(house: &House, live: &Live, fields: &Fields) -> Result<(), Wrong> {
     let now = house.now(live);
     let mut note = Map::new();
     note.insert("time".to_owned(), json!(now));
@@ -119,7 +118,7 @@ async fn noted(house: &House, live: &Live, fields: &BTreeMap<String, String>) ->
 }
 
 /// What the forms require is required of whoever bypasses them, too: a note without it would say more than was meant, or nothing.
-fn complete(live: &Live, fields: &BTreeMap<String, String>) -> Result<(), Wrong> {
+fn complete(live: &Live, fields: &Fields) -> Result<(), Wrong> {
     let count = live.batch.bottle.count;
     let (key, missing) = match fields.get("kind").map_or("", String::as_str) {
         "opened" => (
@@ -183,7 +182,7 @@ fn when(
 }
 
 /// How many were moved, and whether the pilot went too, as the numbers of a note: none named means all, the pilot included.
-fn moved(live: &Live, fields: &BTreeMap<String, String>) -> Result<BTreeMap<String, String>, Wrong> {
+fn moved(live: &Live, fields: &Fields) -> Result<Fields, Wrong> {
     let mut fields = fields.clone();
     let stayed = fields.remove("pilot").is_some_and(|pilot| pilot == "stayed");
     let Some(how_many) = fields.remove("how_many") else {

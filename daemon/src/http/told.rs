@@ -1,10 +1,10 @@
 //! All that was told of a batch, as a page, on which a note is taken back.
 
-use std::{collections::BTreeMap, sync::Arc};
+use std::sync::Arc;
 
 use axum::{
-    Extension, Form,
-    extract::{Path, State, rejection::FormRejection},
+    Extension,
+    extract::{Path, State},
     http::StatusCode,
     response::{Html, IntoResponse, Redirect, Response},
 };
@@ -12,6 +12,7 @@ use axum::{
 use super::{
     answer::{Complaint, batch},
     batches::settle,
+    fields::{self, Sent},
     forms::WHO,
     notes::{all, bounds},
     page,
@@ -37,10 +38,10 @@ pub(super) async fn take_back(
     State(house): State<Arc<House>>,
     Extension(caller): Extension<Caller>,
     Path(slug): Path<String>,
-    fields: Result<Form<BTreeMap<String, String>>, FormRejection>,
+    sent: Sent,
 ) -> Result<Response, Complaint> {
     let live = batch(&house, &slug)?;
-    let Form(fields) = fields.map_err(|bad| Complaint::new(bad.status(), bad.body_text()))?;
+    let fields = fields::read(sent)?;
     let given = fields.get("note").map_or("", String::as_str);
     let bounds = bounds(&house, &live).await?;
     let back = notes::read(given.as_bytes())
