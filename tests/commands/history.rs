@@ -60,7 +60,7 @@ fn earlier_batches_narrow_the_next_one_and_strangers_do_not_count() {
     for told in [
         "jar 8 is known from 3 earlier batches",
         "another is skipped: it was made with `jar 5`, not `jar 8`",
-        "later is skipped: it was bottled 2026-07-06T07:00:00Z, not before 2026-04-27T07:00:00Z",
+        "later is skipped: it was bottled Monday 6 July 2026, 07:00 UTC, not before Monday 27 April 2026, 07:00 UTC",
         "pictures is skipped: it has neither a record nor batch.toml",
     ] {
         assert!(known.stderr.contains(told), "{told}\n{}", known.stderr);

@@ -363,7 +363,7 @@ fn files_that_are_not_there_or_something_else_are_named() {
     ];
     tells(
         &run("fobwatch", &arguments),
-        "--at is 2026-03-02T06:59:59Z",
+        "--at is Monday 2 March 2026, 06:59 UTC",
         &["from `bottled_at`"],
     );
 }

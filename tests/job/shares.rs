@@ -187,7 +187,7 @@ fn two_daemons_share_the_batches_and_one_takes_over_without_a_loss() {
         &[
             "note",
             "pear and thyme 2",
-            "squeezed",
+            "other",
             "--text",
             "firm",
             "--address",
