@@ -47,7 +47,8 @@ pub fn liveliness(evidence: &Evidence, at: Timestamp) -> Option<Liveliness> {
     if problem.data.is_empty() {
         return None;
     }
-    let posterior = led::along(&evidence, at, EVERY_H, MOST_FITS);
+    let every_h = EVERY_H.max(now_h / MOST_FITS);
+    let posterior = led::along(&evidence, at, every_h, |age_h| age_h + every_h);
     let reference = problem.frame.reference();
     let told: Vec<[f64; 2]> = (0_u64..)
         .zip(&posterior.members)

@@ -22,7 +22,7 @@ fn four_days_of_rows_at_once_do_not_make_the_vigour_sure() {
         let at = hours(&played, 96);
         let all = heard(&played, at);
         let told = |posterior: &Posterior| posterior.answers(&all, at).0;
-        let in_time = told(&led::along(&all, at, 4.0, 100.0));
+        let in_time = told(&led::along(&all, at, 4.0, |age_h| age_h + 4.0));
         // Watched since the sealing, and not a row came.
         let silent = evidence(&played);
         let waiting = Arc::new(fit(&silent, hours(&played, 95), None));
