@@ -236,7 +236,7 @@ fn insert(
     };
     let whole = rows.chunks_exact(ROWS_AT_ONCE);
     let rest = whole.remainder();
-    let mut bind_and_run = |rows: &[Row], statement: &str| -> Result<(), StoreError> {
+    let bind_and_run = |rows: &[Row], statement: &str| -> Result<(), StoreError> {
         let mut statement = transaction.prepare_cached(statement)?;
         statement.raw_bind_parameter(1, received_us)?;
         for (row, first) in rows.iter().zip((2..).step_by(4)) {
