@@ -1,6 +1,6 @@
 //! The engine of one batch: events in, actions out. It decides; the daemon obeys.
 //!
-//! [`Monitor::step`] is pure: no clock, randomness, I/O or log. [`drive`] runs it with its ticks and fits in order;
+//! [`Monitor::step`] is pure: no clock, randomness, I/O or log. [`drive()`] runs it with its ticks and fits in order;
 //! `watch` and `replay` both go through it.
 
 mod advice;

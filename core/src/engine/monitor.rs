@@ -185,7 +185,7 @@ impl Monitor {
         self.state.clock.now()
     }
 
-    /// The next tick that [`Monitor::step`] wants, on the grid of 5 minutes from `bottled_at`; see [`super::drive`].
+    /// The next tick that [`Monitor::step`] wants, on the grid of 5 minutes from `bottled_at`; see [`super::drive()`].
     #[must_use]
     pub fn next_wake(&self) -> Timestamp {
         self.state.clock.next_tick()
@@ -252,7 +252,7 @@ impl Monitor {
         senders.filter(|(quantity, _)| !self.batch.sensors.contains_key(quantity))
     }
 
-    /// Takes one event. Same state and event give the same actions. Its ticks come first: see [`super::drive`].
+    /// Takes one event. Same state and event give the same actions. Its ticks come first: see [`super::drive()`].
     #[must_use]
     pub fn step(&mut self, event: Event) -> Vec<Action> {
         let mut out = Vec::new();

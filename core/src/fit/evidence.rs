@@ -78,7 +78,7 @@ impl Evidence {
         self
     }
 
-    /// The same, with what the household's words were found to mean ([`super::tastings`] of its earlier batches).
+    /// The same, with what the household's words were found to mean ([`super::tastings()`] of its earlier batches).
     #[must_use]
     pub fn with_palate(mut self, palate: Palate) -> Self {
         self.palate = palate;

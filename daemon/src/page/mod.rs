@@ -1,6 +1,6 @@
 //! The page: what a person must do, and when, in plain sentences, rendered on the server.
 //!
-//! Pure functions: [`agenda`] and [`chart`] take what is known and the time, and give HTML and SVG. Whatever came from
+//! Pure functions: [`agenda()`] and [`chart()`] take what is known and the time, and give HTML and SVG. Whatever came from
 //! outside (names, sources, messages) is escaped by the `maud` macros. The page needs no script; [`script`] makes it
 //! pleasanter. With it, [`style`] and [`favicon`] the page lives under a policy that allows nothing from elsewhere and nothing inline.
 
@@ -154,7 +154,7 @@ pub(crate) fn noted(notes: &[fobwatch_core::note::Note], now: Timestamp, display
     noted::lines(notes, &clock::Clock { now, zone })
 }
 
-/// A note in words, as [`noted`] has it behind its time.
+/// A note in words, as [`noted()`] has it behind its time.
 pub(crate) fn note_in_words(note: &fobwatch_core::note::Note) -> String {
     noted::words(note)
 }
