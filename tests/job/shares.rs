@@ -187,9 +187,9 @@ fn two_daemons_share_the_batches_and_one_takes_over_without_a_loss() {
         &[
             "note",
             "pear and thyme 2",
-            "other",
+            "tasted",
             "--text",
-            "firm",
+            "light",
             "--address",
             &format!("127.0.0.1:{}", first.port()),
         ],
@@ -279,7 +279,7 @@ fn two_daemons_share_the_batches_and_one_takes_over_without_a_loss() {
     }
     // With the note, the heir knows what the first one knew.
     let told = Disk::open(&site.kitchen.path("west")).texts("SELECT body FROM note");
-    assert!(told.iter().any(|body| body.contains("firm")), "{told:?}");
+    assert!(told.iter().any(|body| body.contains("\"tasted\"")), "{told:?}");
     assert_eq!(second.stop(), Some(0));
 }
 

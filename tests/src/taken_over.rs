@@ -216,7 +216,7 @@ impl Site {
             (one.is_string() && one == other).then_some(one)
         });
         for daemon in [watcher, alone] {
-            let note = serde_json::json!({ "time": at, "kind": "other", "text": "firm" });
+            let note = serde_json::json!({ "time": at, "kind": "tasted", "text": "light" });
             let url = format!("http://127.0.0.1:{}/api/v1/batches/{slug}/notes", daemon.port());
             let answer = ureq::post(url).send(note.to_string()).expect("it is taken");
             assert_eq!(answer.status(), 201);

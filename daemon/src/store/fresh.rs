@@ -213,7 +213,7 @@ fn newest_settled(connection: &Connection, series: i64) -> Result<Option<i64>, S
         .query_row([series], |row| row.get(0))?)
 }
 
-/// Rows that one statement inserts: a statement for each would cost half as much again.
+/// Rows that one statement inserts, so that fewer are begun and ended.
 const ROWS_AT_ONCE: usize = 50;
 
 /// Puts rows into `reading` or `fresh`, which have the same columns, in the order given.
