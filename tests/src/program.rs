@@ -4,6 +4,7 @@ use std::{
     net::TcpListener,
     path::PathBuf,
     process::{Child, Command, Output},
+    sync::atomic::{AtomicU16, Ordering},
 };
 
 /// What a program printed, and how it ended.
@@ -58,17 +59,25 @@ pub fn run<S: AsRef<std::ffi::OsStr>>(name: &str, arguments: &[S]) -> Finished {
     }
 }
 
-/// A port of loopback that was free a moment ago.
+/// Below what the system hands out by itself (Linux: from 32,768), or a client's own end could take a port between the moment
+/// it is found free and the moment its server starts, or while that restarts.
+const PORTS: std::ops::Range<u16> = 20_000..32_000;
+
+/// A port of loopback where nobody listens; no other call of this process gets the same one.
 ///
 /// # Panics
-/// Loopback has no free port.
+/// None of those that are looked at is free.
 #[must_use]
 pub fn free_port() -> u16 {
-    let listener = TcpListener::bind(("127.0.0.1", 0)).expect("loopback has a free port");
-    listener
-        .local_addr()
-        .expect("a bound socket has an address")
-        .port()
+    static TAKEN: AtomicU16 = AtomicU16::new(0);
+    let places = PORTS.end - PORTS.start;
+    // Other processes begin elsewhere.
+    let first = u16::try_from(u64::from(std::process::id()) * 101 % u64::from(places)).unwrap_or(0);
+    (0..places)
+        .map(|_| TAKEN.fetch_add(1, Ordering::Relaxed) % places)
+        .map(|nth| PORTS.start + (first + nth) % places)
+        .find(|port| TcpListener::bind(("127.0.0.1", *port)).is_ok())
+        .expect("loopback has a free port")
 }
 
 /// Tells a server to end (SIGTERM), so that it can write what it holds to disk, and waits for it.

@@ -1,11 +1,6 @@
 //! Against a real broker: `mosquitto` has to be installed; without it these tests fail.
 
-use std::{
-    net::TcpListener,
-    path::{Path, PathBuf},
-    process::{Child, Command, Stdio},
-    time::Duration,
-};
+use std::{process::Command, time::Duration};
 
 use fobwatch_core::{
     alert::{AlertName, AlertRecord, Priority, Transition},
@@ -14,6 +9,7 @@ use fobwatch_core::{
 };
 use rumqttc::{AsyncClient, Event, EventLoop, Incoming as Packet, MqttOptions, Outgoing, QoS};
 
+use self::mosquitto::{Mosquitto, free_port};
 use super::{
     publisher::{OFFLINE, ONLINE},
     *,
@@ -28,84 +24,6 @@ const PATIENCE: Duration = Duration::from_secs(60);
 
 /// Room for the largest payload of these tests.
 const MAX_PACKET: usize = 32 * 1024 * 1024;
-
-struct Mosquitto {
-    child: Child,
-    port: u16,
-    folder: PathBuf,
-}
-
-impl Mosquitto {
-    fn start(folder: &Path) -> Self {
-        let port = TcpListener::bind("127.0.0.1:0")
-            .unwrap()
-            .local_addr()
-            .unwrap()
-            .port();
-        Self::start_on(folder, port)
-    }
-
-    fn start_on(folder: &Path, port: u16) -> Self {
-        let config = folder.join("mosquitto.conf");
-        let password = folder.join("passwd");
-        let access = if password.exists() {
-            format!("allow_anonymous false\npassword_file {}\n", password.display())
-        } else {
-            "allow_anonymous true\n".to_owned()
-        };
-        let text = format!(
-            "{access}persistence true\npersistence_location {}/\nlistener {port} 127.0.0.1\nuser root\n\
-             max_inflight_messages 0\nmax_queued_messages 0\n",
-            folder.display()
-        );
-        let secured = std::fs::read_to_string(folder.join("secured.conf")).unwrap_or_default();
-        let text = text + &secured;
-        std::fs::write(&config, text).unwrap();
-        let child = Command::new(program("mosquitto"))
-            .arg("-c")
-            .arg(&config)
-            .stdout(Stdio::null())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap_or_else(|error| panic!("mosquitto has to be installed for this test: {error}"));
-        Self {
-            child,
-            port,
-            folder: folder.to_owned(),
-        }
-    }
-
-    /// Stops it in order, so that it keeps its sessions, and starts it again.
-    fn restart(mut self) -> Self {
-        let id = self.child.id().to_string();
-        assert!(
-            Command::new("kill")
-                .args(["-TERM", &id])
-                .status()
-                .unwrap()
-                .success()
-        );
-        self.child.wait().unwrap();
-        Self::start_on(&self.folder, self.port)
-    }
-}
-
-impl Drop for Mosquitto {
-    fn drop(&mut self) {
-        self.child.kill().ok();
-        self.child.wait().ok();
-    }
-}
-
-fn program(name: &str) -> PathBuf {
-    // Debian puts servers where an ordinary user's path does not lead.
-    let place = Path::new("/usr/sbin").join(name);
-    if place.exists() {
-        place
-    } else {
-        PathBuf::from(name)
-    }
-}
 
 fn broker(port: u16) -> Broker {
     broker_of("3.1.1", port)
@@ -478,6 +396,7 @@ async fn a_fault_of_the_intake_ends_the_link_and_is_shown() {
     hear(mosquitto.port, "fw/status", |payload| payload == OFFLINE).await;
 }
 
+mod mosquitto;
 mod onlooking;
 mod restarts;
 mod retained;

@@ -43,11 +43,7 @@ impl Papers {
 
     /// A broker with a plain listener for the test and one that asks for certificates; its second port.
     fn mosquitto(&self) -> (Mosquitto, u16) {
-        let port = TcpListener::bind("127.0.0.1:0")
-            .unwrap()
-            .local_addr()
-            .unwrap()
-            .port();
+        let port = free_port();
         let folder = self.folder.path().display();
         self.write(
             "secured.conf",
@@ -157,11 +153,7 @@ fn every_file_that_cannot_be_used_is_told_at_once_and_none_is_shown() {
 async fn one_broker_is_down_and_the_other_is_heard_and_its_topics_name_source_and_quantity() {
     let folder = tempfile::tempdir().unwrap();
     let mosquitto = Mosquitto::start(folder.path());
-    let nobody = TcpListener::bind("127.0.0.1:0")
-        .unwrap()
-        .local_addr()
-        .unwrap()
-        .port();
+    let nobody = free_port();
     let text = format!(
         "[[mqtt]]\nhost = \"127.0.0.1\"\nport = {nobody}\nsenml = [\"a\"]\n\
          [[mqtt]]\nhost = \"127.0.0.1\"\nport = {}\nprotocol = \"5\"\npublish_prefix = \"fw\"\n\
