@@ -77,7 +77,7 @@ pub(super) const FAULT: &str = "sensors/fault/senml";
 type Pending = (u64, Receipt, Option<oneshot::Receiver<()>>, OwnedSemaphorePermit);
 
 impl Intake {
-    /// Decodes until the link or the inbox is closed. Messages are settled in the order in which they came, while the
+    /// Decodes until the link or the inbox is closed; after the link it waits for nobody. Messages are settled in the order in which they came, while the
     /// next ones are decoded already.
     pub(super) async fn run(self, mut arrived: mpsc::Receiver<Arrived>, settled: mpsc::Sender<Settled>) {
         let (pending, to_settle) = mpsc::channel(super::WAITING);
@@ -98,7 +98,8 @@ impl Intake {
                     payload: message.payload,
                     kept,
                 };
-                if self.overheard.send(overheard).await.is_err() {
+                let taken = unless(pending.closed(), self.overheard.send(overheard)).await;
+                if !matches!(taken, Some(Ok(()))) {
                     break;
                 }
                 Some(stored)
@@ -106,7 +107,8 @@ impl Intake {
                 match self.read(&message, at) {
                     None => None,
                     Some((incoming, stored)) => {
-                        if self.inbox.send(incoming).await.is_err() {
+                        let taken = unless(pending.closed(), self.inbox.send(incoming)).await;
+                        if !matches!(taken, Some(Ok(()))) {
                             break;
                         }
                         Some(stored)
@@ -202,11 +204,24 @@ pub(crate) fn timely(
     Some((decoded, untimed))
 }
 
+/// What `wanted` comes to, unless it is over before.
+async fn unless<T>(over: impl Future<Output = ()>, wanted: impl Future<Output = T>) -> Option<T> {
+    tokio::select! {
+        biased;
+        done = wanted => Some(done),
+        () = over => None,
+    }
+}
+
 async fn settle(mut pending: mpsc::Receiver<Pending>, settled: mpsc::Sender<Settled>) {
     while let Some((connection, receipt, stored, held)) = pending.recv().await {
         let stored = match stored {
             None => true,
-            Some(stored) => stored.await.is_ok(),
+            Some(stored) => match unless(settled.closed(), stored).await {
+                Some(stored) => stored.is_ok(),
+                // Nothing can be acknowledged any more, and whoever was to store it may be waiting for us.
+                None => return,
+            },
         };
         drop(held);
         let outcome = Settled {

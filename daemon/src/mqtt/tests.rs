@@ -220,6 +220,33 @@ async fn a_flood_that_cannot_be_stored_as_fast_keeps_the_link_and_arrives_whole(
     bench.end().await;
 }
 
+/// Whoever stores may be gone, or wait for the link in his turn.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_link_ends_although_nobody_stores_what_it_brought_and_that_comes_again() {
+    for protocol in ["3.1.1", "5"] {
+        let folder = tempfile::tempdir().unwrap();
+        let mosquitto = Mosquitto::start(folder.path());
+        let mut bench = listen(broker_of(protocol, mosquitto.port));
+        hear(mosquitto.port, "fw/status", |payload| payload == ONLINE).await;
+        for bar in [1.25, 1.5] {
+            publish(mosquitto.port, "sensors/shelf/senml", &senml(bar), false).await;
+        }
+        let held = bench.next().await;
+        let Bench { link, inbox, stop } = bench;
+        stop.cancel();
+        within(link.task).await.unwrap();
+        drop((held, inbox));
+
+        let mut bench = listen(broker_of(protocol, mosquitto.port));
+        for expected in [1.25, 1.5] {
+            let mut again = bench.next().await;
+            assert!((bar(&again) - expected).abs() < 1e-9, "{protocol}: {again:?}");
+            again.stored();
+        }
+        bench.end().await;
+    }
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn what_came_while_away_is_kept_and_a_restarted_broker_is_heard_again() {
     what_came_while_away_is_kept_and_a_restarted_broker_is_heard_again_over("3.1.1").await;
