@@ -109,7 +109,12 @@ pub(super) fn future(
     } else {
         frame.climate.room_ahead(times, life.p.probe, random)
     };
-    let asleep_h = asleep.map_or(0.0, |asleep| asleep.hold_back(&life, times, &celsius, &mut rates));
+    let asleep_h = asleep.map_or(0.0, |asleep| {
+        let [delay, _] = rates
+            .each_mut()
+            .map(|rates| asleep.hold_back(&life, times, &celsius, rates));
+        delay
+    });
     let start = course.states.last().copied().unwrap_or_else(|| life.start(frame));
     let all_sugar = Life::new(life.p, frame, true);
     let [path, greedy] = run([&life, &all_sugar], frame, start, times, &celsius, &rates);
@@ -122,7 +127,7 @@ pub(super) fn future(
         times,
         celsius: &celsius,
         surprises: &surprises,
-        rates: &rates,
+        rates: &rates[0],
     };
     let wanted = life.all_at_target(frame);
     let worst = Worst {
@@ -181,25 +186,27 @@ fn path_at(path: &[State], times: &[f64], h: f64) -> State {
     path.get(node).copied().unwrap_or_else(|| path[0])
 }
 
-/// Two lives that differ in their sugar alone, on one line of nodes.
+/// Two lives that differ in their sugar alone, each with its own rates, on one line of nodes.
 fn run(
     lives: [&Life; 2],
     frame: &Frame,
     start: State,
     times: &[f64],
     celsius: &[f64],
-    rates: &[f64],
+    rates: &[Vec<f64>; 2],
 ) -> [Vec<State>; 2] {
     let mut out = [(); 2].map(|()| Vec::with_capacity(times.len()));
     let mut states = [start; 2];
     out.iter_mut().for_each(|path| path.push(start));
-    for ((pair, warm), rate) in times.windows(2).zip(celsius.windows(2)).zip(rates.windows(2)) {
-        let ([h0, h1], [c0, c1], [r0, r1]) = (pair, warm, rate) else {
+    let [likely, worst] = rates;
+    let rates = likely.windows(2).zip(worst.windows(2));
+    for ((pair, warm), (likely, worst)) in times.windows(2).zip(celsius.windows(2)).zip(rates) {
+        let ([h0, h1], [c0, c1]) = (pair, warm) else {
             break;
         };
-        let surprise = (0.5 * (r0 + r1)).exp();
+        let surprises = [likely, worst].map(|rates| (0.5 * rates.iter().sum::<f64>()).exp());
         let warmth = lives[0].warmth(*c0, *c1);
-        for ((life, state), path) in lives.iter().zip(&mut states).zip(&mut out) {
+        for (((life, state), path), surprise) in lives.iter().zip(&mut states).zip(&mut out).zip(surprises) {
             *state = if life.leaks_through_wall() {
                 life.step(frame, state, [*c0, *c1], h1 - h0, surprise)
             } else {

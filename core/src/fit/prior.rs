@@ -245,10 +245,10 @@ impl Parameters {
             oxygen_rate: log(17, 0.2, 1.0),
             air: 1.0 + 0.03 * at(18),
             probe: known.celsius_doubt * at(19),
-            // Wild starters are held to ferment out at 1.5 to 2 % (common practice, no source): no law, so a wide guess above it,
-            // and none at all for worst cases.
+            // Wild starters are held to ferment out at 1.5 to 2 % (common practice, no source): no law, so a wide guess above it, one in
+            // twenty below 1.4 %, and none at all for worst cases.
             ceiling: known.ceiling.map_or_else(
-                || log(CEILING, 2.4, 0.5),
+                || log(CEILING, 2.4, 0.35),
                 |ceiling| ceiling * (0.2 * at(CEILING)).exp(),
             ),
             co2_per_sugar: 0.46 * (0.03 * at(YIELD)).exp(),
