@@ -241,7 +241,8 @@ impl Parameters {
             salting_out: 0.12 + 0.025 * at(13),
             henry: 1.0 + 0.01 * at(14),
             kla: log(15, 0.15, 1.0),
-            oxygen_share: 1.0 / (1.0 + (-(1.9 + 0.8 * at(16))).exp()),
+            // Yeasts leave next to none (common practice, no source).
+            oxygen_share: 1.0 / (1.0 + (-(2.9 + 0.8 * at(16))).exp()),
             oxygen_rate: log(17, 0.2, 1.0),
             air: 1.0 + 0.03 * at(18),
             probe: known.celsius_doubt * at(19),
