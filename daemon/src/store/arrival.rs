@@ -1,8 +1,8 @@
 //! In which order the readings came that have their places by sensor and time.
 //!
-//! `reading` is filled by sensor and time, so in an index of it by arrival each row of a large transaction would go to another page: that took as
-//! long as all else together. A row of `arrival` holds some hundred readings that came one after the other, each as where it is found: rows are
-//! only ever added behind the last, and take a third of the bytes. What is thinned is taken out here as well.
+//! `reading` is filled by sensor and time, so in an index of it by arrival each row of a large transaction would go to another page: with a
+//! hundred sensors that took as long as all else together. A row of `arrival` holds some hundred readings that came one after the other, each as
+//! where it is found: rows are only ever added behind the last, and take a fifth of the bytes. What is thinned is taken out here as well.
 
 use std::collections::BTreeSet;
 
