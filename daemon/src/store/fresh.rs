@@ -177,10 +177,10 @@ impl<'f> Adding<'f> {
             if known.count > 0 {
                 settle(transaction)?;
             }
-            take_to_places(transaction, rows)?;
+            take_to_places(transaction, rows, "INTO reading")?;
             true
         } else {
-            insert(transaction, "fresh", &rows)?;
+            insert(transaction, "INTO fresh", &rows)?;
             let many = known.count + rows.len() >= SETTLE_AT;
             if many {
                 settle(transaction)?;
@@ -222,11 +222,11 @@ fn newest_settled(connection: &Connection, series: i64) -> Result<Option<i64>, S
 /// Rows that one statement inserts, so that fewer are begun and ended.
 const ROWS_AT_ONCE: usize = 50;
 
-/// Puts rows into `reading` or `fresh`, which have the same columns, in the order given.
-fn insert(transaction: &Transaction<'_>, table: &str, rows: &[Row]) -> Result<(), StoreError> {
+/// Puts rows `into` the table `reading` or `fresh`, which have the same columns, in the order given.
+fn insert(transaction: &Transaction<'_>, into: &str, rows: &[Row]) -> Result<(), StoreError> {
     let of_many = |count: usize| {
         format!(
-            "INSERT INTO {table} (series, at_us, value, seq, received_us) VALUES {}",
+            "INSERT {into} (series, at_us, value, seq, received_us) VALUES {}",
             vec!["(?, ?, ?, ?, ?)"; count].join(", ")
         )
     };
@@ -256,7 +256,7 @@ fn insert(transaction: &Transaction<'_>, table: &str, rows: &[Row]) -> Result<()
 }
 
 /// Takes readings that come behind all that have a place there to the order of arrival, into their rollups and to their places by sensor and time.
-fn take_to_places(transaction: &Transaction<'_>, mut rows: Vec<Row>) -> Result<(), StoreError> {
+fn take_to_places(transaction: &Transaction<'_>, mut rows: Vec<Row>, into: &str) -> Result<(), StoreError> {
     arrival::store(transaction, rows.iter().map(|row| row.arrival))?;
     rows.sort_unstable_by_key(|row| (row.arrival.series, row.arrival.at_us));
     let mut rolls = Rolls::default();
@@ -264,7 +264,7 @@ fn take_to_places(transaction: &Transaction<'_>, mut rows: Vec<Row>) -> Result<(
         rolls.take(transaction, row.arrival.series, row.arrival.at_us, row.value)?;
     }
     rolls.store(transaction)?;
-    insert(transaction, "reading", &rows)
+    insert(transaction, into, &rows)
 }
 
 fn settle(transaction: &Transaction<'_>) -> Result<(), StoreError> {
@@ -284,7 +284,8 @@ fn settle(transaction: &Transaction<'_>) -> Result<(), StoreError> {
         })?;
         rows.collect::<Result<Vec<_>, _>>()?
     };
-    take_to_places(transaction, rows)?;
+    // One that is there already must not keep all others from their places.
+    take_to_places(transaction, rows, "OR IGNORE INTO reading")?;
     transaction.prepare_cached("DELETE FROM fresh")?.execute([])?;
     Ok(())
 }
