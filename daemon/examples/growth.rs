@@ -107,7 +107,7 @@ fn told(folder: &Path, sensors: u64) -> Result<f64, Box<dyn Error>> {
         all += kilobytes;
         let what = match name.as_str() {
             "reading" => "raw readings",
-            "reading_by_seq" => "their order of arrival",
+            "arrival" => "their order of arrival",
             "rollup" => "rollups",
             _ => continue,
         };

@@ -214,6 +214,11 @@ pub(crate) fn past_readings(folder: &Path, batches: usize, readings: u64, now: T
                 "INSERT INTO reading (series, at_us, value, seq, received_us) VALUES (?1, ?2, ?3, ?4, ?5)",
             )
             .expect("a statement");
+        let mut arrival = transaction
+            .prepare("INSERT INTO arrival (last, body) VALUES (?1, ?2)")
+            .expect("a statement");
+        let mut body = Vec::new();
+        let mut before = [0; 3];
         let sensors = i64::try_from(sensors).expect("few");
         let readings = i64::try_from(readings).expect("few");
         // Two hours and more ago: what the batches were fitted with is newer.
@@ -230,6 +235,18 @@ pub(crate) fn past_readings(folder: &Path, batches: usize, readings: u64, now: T
                     at
                 ])
                 .expect("a reading is written");
+            let place = [index + 1, series, at];
+            for (number, before) in place.iter().zip(before) {
+                pack(number - before, &mut body);
+            }
+            before = place;
+            if place[0] % 128 == 0 || place[0] == readings {
+                arrival
+                    .execute(params![place[0], body])
+                    .expect("the order is written");
+                body.clear();
+                before = [0; 3];
+            }
         }
     }
     transaction
@@ -241,4 +258,14 @@ pub(crate) fn past_readings(folder: &Path, batches: usize, readings: u64, now: T
         )
         .expect("rollups are written");
     transaction.commit().expect("all is written");
+}
+
+/// A number of the order of arrival, as the store holds it: twice, below zero as the odd one before, seven bits to a byte.
+fn pack(number: i64, body: &mut Vec<u8>) {
+    let mut rest = ((number << 1) ^ (number >> 63)).cast_unsigned();
+    while rest > 0x7f {
+        body.push(rest.to_le_bytes()[0] | 0x80);
+        rest >>= 7;
+    }
+    body.push(rest.to_le_bytes()[0]);
 }

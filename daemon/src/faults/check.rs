@@ -75,6 +75,9 @@ pub(super) fn check(
         }
     };
     readings(ended, &events, &mut wrong);
+    if let Err(error) = arrivals(&ended.folder, &events, &mut wrong) {
+        wrong.push(format!("the readings cannot be counted: {error}"));
+    }
     if batches.len() != play.batches.len() {
         wrong.push(format!("{} batches are stored", batches.len()));
     }
@@ -159,6 +162,24 @@ fn readings(ended: &Ended, events: &[StoredEvent], wrong: &mut Vec<String>) {
     if !ended.broker.is_empty() {
         wrong.push("the broker still holds messages".to_owned());
     }
+}
+
+/// The order of arrival stands beside the readings: neither may know one that the other does not.
+fn arrivals(folder: &Path, events: &[StoredEvent], wrong: &mut Vec<String>) -> Result<(), rusqlite::Error> {
+    let connection = Connection::open(folder.join(Store::FILE))?;
+    let mut query = connection.prepare("SELECT seq FROM arrived ORDER BY seq")?;
+    let places: Vec<i64> = query.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;
+    let of_readings = events
+        .iter()
+        .filter(|event| matches!(event.what, StoredWhat::Reading(_)))
+        .map(|event| event.sequence.0);
+    if !of_readings.eq(places.iter().copied()) {
+        wrong.push(format!(
+            "the order of arrival is not that of the {} readings",
+            places.len()
+        ));
+    }
+    Ok(())
 }
 
 /// What the tables say of themselves and of each other.

@@ -8,7 +8,12 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use rusqlite::{Connection, Transaction, params};
 
-use super::{Reader, StoreError, Writer, layout, rollup::Rolls};
+use super::{
+    Reader, StoreError, Writer,
+    arrival::{self, Arrival},
+    layout,
+    rollup::Rolls,
+};
 
 /// So many are taken to their places together. A look at one sensor goes over all that are not, so there may not be too many.
 pub(super) const SETTLE_AT: usize = 4_000;
@@ -82,10 +87,9 @@ impl Fresh {
 /// A new reading.
 #[derive(Clone, Copy, Debug)]
 struct Row {
-    place: i64,
-    series: i64,
-    at_us: i64,
+    arrival: Arrival,
     value: f64,
+    received_us: i64,
 }
 
 /// What one transaction adds.
@@ -95,6 +99,7 @@ pub(super) struct Adding<'f> {
     sensors: BTreeMap<i64, Times>,
     rows: Vec<Row>,
     next: i64,
+    received_us: i64,
 }
 
 /// What was added, for when it is committed.
@@ -108,13 +113,14 @@ pub(super) struct Added {
 }
 
 impl<'f> Adding<'f> {
-    /// The first new one takes the place `next` in the order.
-    pub(super) fn new(known: &'f Fresh, next: i64) -> Self {
+    /// The first new one takes the place `next` in the order; all arrived at one moment.
+    pub(super) fn new(known: &'f Fresh, next: i64, received_us: i64) -> Self {
         Self {
             known,
             sensors: BTreeMap::new(),
             rows: Vec::new(),
             next,
+            received_us,
         }
     }
 
@@ -149,21 +155,21 @@ impl<'f> Adding<'f> {
         let place = self.next;
         self.next += 1;
         self.rows.push(Row {
-            place,
-            series,
-            at_us,
+            arrival: Arrival { place, series, at_us },
             value,
+            received_us: self.received_us,
         });
         Ok(Some(place))
     }
 
     /// Stores them: by sensor and time where they are many of each, else as they came until there are many.
-    pub(super) fn store(self, transaction: &Transaction<'_>, received_us: i64) -> Result<Added, StoreError> {
+    pub(super) fn store(self, transaction: &Transaction<'_>) -> Result<Added, StoreError> {
         let Self {
             known,
             sensors,
             rows,
             next,
+            received_us: _,
         } = self;
         let spoke = sensors.values().filter(|times| times.count() > 0).count();
         let settled = if rows.len() >= STRAIGHT_FROM && rows.len() >= STRAIGHT_OF_EACH * spoke {
@@ -171,10 +177,10 @@ impl<'f> Adding<'f> {
             if known.count > 0 {
                 settle(transaction)?;
             }
-            straight(transaction, rows, received_us)?;
+            take_to_places(transaction, rows, "INTO reading")?;
             true
         } else {
-            insert(transaction, "fresh", &rows, received_us)?;
+            insert(transaction, "INTO fresh", &rows)?;
             let many = known.count + rows.len() >= SETTLE_AT;
             if many {
                 settle(transaction)?;
@@ -216,34 +222,24 @@ fn newest_settled(connection: &Connection, series: i64) -> Result<Option<i64>, S
 /// Rows that one statement inserts, so that fewer are begun and ended.
 const ROWS_AT_ONCE: usize = 50;
 
-/// Puts rows into `reading` or `fresh`, which have the same columns, in the order given.
-fn insert(
-    transaction: &Transaction<'_>,
-    table: &str,
-    rows: &[Row],
-    received_us: i64,
-) -> Result<(), StoreError> {
+/// Puts rows `into` the table `reading` or `fresh`, which have the same columns, in the order given.
+fn insert(transaction: &Transaction<'_>, into: &str, rows: &[Row]) -> Result<(), StoreError> {
     let of_many = |count: usize| {
-        let one = |row: usize| {
-            let first = 4 * row + 2;
-            format!("(?{first}, ?{}, ?{}, ?{}, ?1)", first + 1, first + 2, first + 3)
-        };
-        let values: Vec<String> = (0..count).map(one).collect();
         format!(
-            "INSERT INTO {table} (series, at_us, value, seq, received_us) VALUES {}",
-            values.join(", ")
+            "INSERT {into} (series, at_us, value, seq, received_us) VALUES {}",
+            vec!["(?, ?, ?, ?, ?)"; count].join(", ")
         )
     };
     let whole = rows.chunks_exact(ROWS_AT_ONCE);
     let rest = whole.remainder();
     let bind_and_run = |rows: &[Row], statement: &str| -> Result<(), StoreError> {
         let mut statement = transaction.prepare_cached(statement)?;
-        statement.raw_bind_parameter(1, received_us)?;
-        for (row, first) in rows.iter().zip((2..).step_by(4)) {
-            statement.raw_bind_parameter(first, row.series)?;
-            statement.raw_bind_parameter(first + 1, row.at_us)?;
+        for (row, first) in rows.iter().zip((1..).step_by(5)) {
+            statement.raw_bind_parameter(first, row.arrival.series)?;
+            statement.raw_bind_parameter(first + 1, row.arrival.at_us)?;
             statement.raw_bind_parameter(first + 2, row.value)?;
-            statement.raw_bind_parameter(first + 3, row.place)?;
+            statement.raw_bind_parameter(first + 3, row.arrival.place)?;
+            statement.raw_bind_parameter(first + 4, row.received_us)?;
         }
         statement.raw_execute()?;
         Ok(())
@@ -259,32 +255,37 @@ fn insert(
         .try_for_each(|row| bind_and_run(std::slice::from_ref(row), &one))
 }
 
-fn straight(transaction: &Transaction<'_>, mut rows: Vec<Row>, received_us: i64) -> Result<(), StoreError> {
+/// Takes readings that come behind all that have a place there to the order of arrival, into their rollups and to their places by sensor and time.
+fn take_to_places(transaction: &Transaction<'_>, mut rows: Vec<Row>, into: &str) -> Result<(), StoreError> {
+    arrival::store(transaction, rows.iter().map(|row| row.arrival))?;
+    rows.sort_unstable_by_key(|row| (row.arrival.series, row.arrival.at_us));
     let mut rolls = Rolls::default();
     for row in &rows {
-        rolls.take(transaction, row.series, row.at_us, row.value)?;
+        rolls.take(transaction, row.arrival.series, row.arrival.at_us, row.value)?;
     }
     rolls.store(transaction)?;
-    rows.sort_unstable_by_key(|row| (row.series, row.at_us));
-    insert(transaction, "reading", &rows, received_us)
+    insert(transaction, into, &rows)
 }
 
 fn settle(transaction: &Transaction<'_>) -> Result<(), StoreError> {
-    let mut rolls = Rolls::default();
-    {
-        let mut query = transaction.prepare_cached("SELECT series, at_us, value FROM fresh ORDER BY seq")?;
-        let mut rows = query.query([])?;
-        while let Some(row) = rows.next()? {
-            rolls.take(transaction, row.get(0)?, row.get(1)?, row.get(2)?)?;
-        }
-    }
-    rolls.store(transaction)?;
-    transaction
-        .prepare_cached(
-            "INSERT OR IGNORE INTO reading (series, at_us, value, seq, received_us)
-             SELECT series, at_us, value, seq, received_us FROM fresh ORDER BY series, at_us",
-        )?
-        .execute([])?;
+    let rows = {
+        let mut query = transaction
+            .prepare_cached("SELECT seq, series, at_us, value, received_us FROM fresh ORDER BY seq")?;
+        let rows = query.query_map([], |row| {
+            Ok(Row {
+                arrival: Arrival {
+                    place: row.get(0)?,
+                    series: row.get(1)?,
+                    at_us: row.get(2)?,
+                },
+                value: row.get(3)?,
+                received_us: row.get(4)?,
+            })
+        })?;
+        rows.collect::<Result<Vec<_>, _>>()?
+    };
+    // One that is there already must not keep all others from their places.
+    take_to_places(transaction, rows, "OR IGNORE INTO reading")?;
     transaction.prepare_cached("DELETE FROM fresh")?.execute([])?;
     Ok(())
 }
@@ -310,6 +311,26 @@ impl Writer {
 type Value = (i64, f64);
 
 impl Reader<'_> {
+    /// Hands at most `limit` of them behind `after` to `take`, in their order: place, series, time, value, time of arrival.
+    pub(super) fn fresh_after(
+        &self,
+        after: i64,
+        limit: u32,
+        mut take: impl FnMut(&rusqlite::Row<'_>) -> rusqlite::Result<()>,
+    ) -> Result<(), StoreError> {
+        if limit == 0 || !self.has_fresh()? {
+            return Ok(());
+        }
+        let mut query = self.connection.prepare_cached(
+            "SELECT seq, series, at_us, value, received_us FROM fresh WHERE seq > ?1 ORDER BY seq LIMIT ?2",
+        )?;
+        let mut rows = query.query(params![after, limit])?;
+        while let Some(row) = rows.next()? {
+            take(row)?;
+        }
+        Ok(())
+    }
+
     /// Whether the file has them: one of an earlier layout that nobody wrote to since has none.
     pub(super) fn has_fresh(&self) -> Result<bool, StoreError> {
         Ok(self.layout()? >= layout::WITH_FRESH)

@@ -1,8 +1,11 @@
 //! The tables, and how an older file becomes a present one.
 
-use rusqlite::Connection;
+use std::time::{Duration, Instant};
 
-use super::{StoreError, rollup};
+use rusqlite::{Connection, Transaction};
+use tracing::info;
+
+use super::{StoreError, arrival, rollup};
 
 /// One step a layout: step N brings a file of layout N to N + 1. Steps are only ever added.
 const STEPS: &[&str] = &["
@@ -184,6 +187,13 @@ CREATE TABLE fresh (
 CREATE VIEW arrived AS
     SELECT series, at_us, value, seq, received_us FROM reading
     UNION ALL SELECT series, at_us, value, seq, received_us FROM fresh;
+", "
+-- The order of arrival of the readings in `reading`, some hundred in a row: those up to the place `last` that are not in the row before.
+-- What a body holds stands in `arrival.rs`, whose `fill` takes the index away that did this.
+CREATE TABLE arrival (
+    last INTEGER PRIMARY KEY,
+    body BLOB NOT NULL
+) STRICT;
 "];
 
 /// The first layout with rollups.
@@ -194,6 +204,12 @@ pub(super) const WITH_ELSEWHERE: i64 = 8;
 
 /// The first layout in which readings wait together for their places by time.
 pub(super) const WITH_FRESH: i64 = 9;
+
+/// The first layout that has the order of arrival beside the readings, not as an index of them.
+pub(super) const WITH_ARRIVALS: i64 = 10;
+
+/// How often is told how far a long step is.
+const TELL_EVERY: Duration = Duration::from_secs(3);
 
 /// Settings of a connection that writes.
 ///
@@ -234,8 +250,40 @@ pub(super) fn migrate(connection: &mut Connection) -> Result<(), StoreError> {
         if layout == WITH_ROLLUPS {
             rollup::fill(&transaction, rollup::FILLED_AT_ONCE)?;
         }
+        if layout == WITH_ARRIVALS {
+            arrival::fill(&transaction)?;
+        }
         transaction.pragma_update(None, "user_version", layout)?;
         transaction.commit()?;
     }
     Ok(())
+}
+
+/// How far a step is that goes over all readings of the store.
+pub(super) struct Progress {
+    all: i64,
+    done: i64,
+    told: Instant,
+}
+
+impl Progress {
+    pub(super) fn begin(transaction: &Transaction<'_>) -> Result<Self, StoreError> {
+        Ok(Self {
+            all: transaction.query_row("SELECT count(*) FROM reading", [], |row| row.get(0))?,
+            done: 0,
+            told: Instant::now(),
+        })
+    }
+
+    /// So many more were gone over, or a few less.
+    pub(super) fn more(&mut self, count: i64) {
+        self.done = self.all.min(self.done + count);
+        if self.told.elapsed() >= TELL_EVERY {
+            self.told = Instant::now();
+            info!(
+                "The store is brought to the layout of this fobwatch: {} of {} readings gone over.",
+                self.done, self.all
+            );
+        }
+    }
 }

@@ -18,6 +18,7 @@ const ALL: &[&str] = &[
     include_str!("layouts/7.sql"),
     include_str!("layouts/8.sql"),
     include_str!("layouts/9.sql"),
+    include_str!("layouts/10.sql"),
 ];
 
 fn lay(text: &str, folder: &Path) {
@@ -116,9 +117,10 @@ fn a_crash_at_any_place_of_a_migration_loses_nothing() {
             let left = tempfile::tempdir().unwrap();
             std::fs::write(left.path().join(FILE), &file).unwrap();
             std::fs::write(left.path().join(format!("{FILE}-wal")), &log[..cut]).unwrap();
-            let writer = Writer::open(left.path()).unwrap();
+            let mut writer = Writer::open(left.path()).unwrap();
             let events = writer.reader().events_after(Sequence(0), 1_000).unwrap();
             assert_eq!(events.len(), 32, "{cut} of {}", log.len());
+            writer.settle().unwrap();
             let rolled: i64 = writer
                 .connection()
                 .query_row("SELECT sum(count) FROM rollup", [], |row| row.get(0))

@@ -8,6 +8,7 @@
 //! goes on with the events after it. Times are whole microseconds: decoders cut finer digits, so that a reading is the
 //! same before and after a restart.
 
+mod arrival;
 mod backup;
 mod batches;
 mod beside;

@@ -63,10 +63,11 @@ impl<'c> Reader<'c> {
             true => "SELECT max(seq) FROM fresh",
             false => "0",
         };
+        let settled = self.last_settled()?;
         // In one statement: what is settled meanwhile is in one of the two tables.
         let query = format!(
             "SELECT max(
-                 coalesce((SELECT max(seq) FROM reading), 0), coalesce(({fresh}), 0), coalesce((SELECT max(seq) FROM note), 0),
+                 coalesce(({settled}), 0), coalesce(({fresh}), 0), coalesce((SELECT max(seq) FROM note), 0),
                  coalesce((SELECT max(seq) FROM command), 0), coalesce((SELECT max(seq) FROM clock), 0))"
         );
         let last = self
@@ -118,20 +119,17 @@ impl<'c> Reader<'c> {
     /// # Errors
     /// The database failed, or a row does not read back.
     pub fn readings_after(&self, after: Sequence, limit: u32) -> Result<Vec<StoredEvent>, StoreError> {
+        self.at_one_moment(|reader| reader.next_readings(after, limit))
+    }
+
+    fn next_readings(&self, after: Sequence, limit: u32) -> Result<Vec<StoredEvent>, StoreError> {
         // Few of the sensors are in so few rows: a store may know tens of thousands.
         let mut sensors: BTreeMap<i64, (Source, Quantity)> = BTreeMap::new();
         let mut named = self
             .connection
             .prepare_cached("SELECT source, quantity FROM series WHERE id = ?1")?;
-        let settled = "SELECT seq, series, at_us, value, received_us FROM reading INDEXED BY reading_by_seq WHERE seq > ?1";
-        let fresh = match self.has_fresh()? {
-            true => "UNION ALL SELECT seq, series, at_us, value, received_us FROM fresh WHERE seq > ?1",
-            false => "",
-        };
-        let mut query = self
-            .connection
-            .prepare_cached(&format!("{settled} {fresh} ORDER BY seq LIMIT ?2"))?;
-        let rows = query.query_map(params![after.0, limit], |row| {
+        let mut readings = Vec::new();
+        let mut take = |row: &Row<'_>| {
             let series: i64 = row.get(1)?;
             let (source, quantity) = match sensors.get(&series) {
                 Some(sensor) => sensor.clone(),
@@ -141,7 +139,7 @@ impl<'c> Reader<'c> {
                     found
                 }
             };
-            Ok(StoredEvent {
+            readings.push(StoredEvent {
                 sequence: Sequence(row.get(0)?),
                 received_at: time(row, 4)?,
                 what: StoredWhat::Reading(Reading {
@@ -149,9 +147,13 @@ impl<'c> Reader<'c> {
                     source,
                     measured: measured(row, 3, quantity)?,
                 }),
-            })
-        })?;
-        Ok(rows.collect::<Result<_, _>>()?)
+            });
+            Ok(())
+        };
+        // All that are fresh came behind all that are not.
+        let left = self.settled_after(after.0, limit, &mut take)?;
+        self.fresh_after(after.0, left, &mut take)?;
+        Ok(readings)
     }
 
     fn bodies_after(

@@ -3,17 +3,13 @@
 //! A rollup is brought up to date in the transaction that takes the reading to its place, whether it comes in order or late, so that
 //! taking away raw readings later changes no rollup.
 
-use std::{
-    collections::BTreeMap,
-    time::{Duration, Instant},
-};
+use std::collections::{BTreeMap, BTreeSet};
 
 use fobwatch_core::batch::Batch;
 use jiff::{SignedDuration, Timestamp};
 use rusqlite::{OptionalExtension, Row, Transaction, params};
-use tracing::info;
 
-use super::{StoreError, Told, Writer};
+use super::{StoreError, Told, Writer, arrival, layout};
 
 /// What one rollup spans, in microseconds; they begin at whole multiples of it.
 pub(super) const SPAN_US: i64 = 300_000_000;
@@ -21,9 +17,8 @@ pub(super) const SPAN_US: i64 = 300_000_000;
 /// Raw readings from before the sealing of a live batch that stay with those since: an engine may begin anew from them.
 const BEFORE_SEALING: SignedDuration = SignedDuration::from_hours(7 * 24);
 
-/// Readings of an earlier layout that are rolled up at once, and how often that is told.
+/// Readings of an earlier layout that are rolled up at once.
 pub(super) const FILLED_AT_ONCE: i64 = 100_000;
-const TELL_EVERY: Duration = Duration::from_secs(3);
 
 /// The columns of [`Roll`], in its order.
 pub(super) const COLUMNS: &str = "count, least, sum, most, first_us, first, last_us, last, thinned";
@@ -96,8 +91,7 @@ pub(super) fn start_of(at_us: i64) -> i64 {
 
 /// Makes the rollups of all readings that a store of an earlier layout holds, some at a time so that it can tell how far it is.
 pub(super) fn fill(transaction: &Transaction<'_>, at_once: i64) -> Result<(), StoreError> {
-    let count = |query: &str| transaction.query_row(query, [], |row| row.get::<_, i64>(0));
-    let all = count("SELECT count(*) FROM reading")?;
+    let mut progress = layout::Progress::begin(transaction)?;
     let mut series = transaction.prepare("SELECT id FROM series")?;
     let series: Vec<i64> = series
         .query_map([], |row| row.get(0))?
@@ -114,8 +108,6 @@ pub(super) fn fill(transaction: &Transaction<'_>, at_once: i64) -> Result<(), St
                       min(value) AS least, sum(value) AS sum, max(value) AS most, min(at_us) AS first_us, max(at_us) AS last_us
                FROM reading WHERE series = ?1 AND at_us >= ?2 AND at_us < ?3 GROUP BY 1)"
     ))?;
-    let mut done = 0;
-    let mut told = Instant::now();
     for series in series {
         let mut from = i64::MIN;
         loop {
@@ -129,23 +121,18 @@ pub(super) fn fill(transaction: &Transaction<'_>, at_once: i64) -> Result<(), St
                 break;
             }
             from = until;
-            done = all.min(done + at_once);
-            if told.elapsed() >= TELL_EVERY {
-                told = Instant::now();
-                info!(
-                    "The store is brought to the layout of this fobwatch: {done} of {all} readings gone over."
-                );
-            }
+            progress.more(at_once);
         }
     }
     Ok(())
 }
 
-/// The rollups that one transaction touches.
+/// The rollups that one transaction touches, by sensor and time.
 #[derive(Debug, Default)]
-pub(super) struct Rolls(BTreeMap<(i64, i64), Roll>);
+pub(super) struct Rolls(Vec<((i64, i64), Roll)>);
 
 impl Rolls {
+    /// Readings have to come by sensor and time.
     pub(super) fn take(
         &mut self,
         transaction: &Transaction<'_>,
@@ -154,7 +141,7 @@ impl Rolls {
         value: f64,
     ) -> Result<(), StoreError> {
         let key = (series, start_of(at_us));
-        if let Some(roll) = self.0.get_mut(&key) {
+        if let Some((_, roll)) = self.0.last_mut().filter(|(last, _)| *last == key) {
             roll.take(at_us, value);
             return Ok(());
         }
@@ -170,7 +157,7 @@ impl Rolls {
             }
             None => Roll::new(at_us, value),
         };
-        self.0.insert(key, roll);
+        self.0.push((key, roll));
         Ok(())
     }
 
@@ -231,24 +218,22 @@ impl Writer {
         for destination in destinations {
             told = told.min(self.reader().told(destination, Told::Readings)?);
         }
-        let first: Option<i64> = self
-            .connection
-            .query_row("SELECT min(seq) FROM reading", [], |row| row.get(0))?;
+        let first = arrival::first(&self.connection)?;
         if first.is_none_or(|first| first > told) {
             // Nothing may go, as while a server is away: not worth going over all of it.
             return Ok(0);
         }
         let transaction = self.connection.transaction()?;
-        let old: Vec<(i64, i64)> = {
+        let old: Vec<(i64, i64, i64)> = {
             let mut query = transaction.prepare_cached(
-                "SELECT reading.series, reading.at_us FROM series
+                "SELECT reading.series, reading.at_us, reading.seq FROM series
                  JOIN reading ON reading.series = series.id AND reading.at_us < ?1
                      AND reading.at_us < (SELECT max(at_us) FROM reading WHERE series = series.id)
                  WHERE received_us < ?2 AND seq <= ?3 LIMIT ?4",
             )?;
             let rows = query.query_map(
                 params![measured_before, before.as_microsecond(), told, limit],
-                |row| Ok((row.get(0)?, row.get(1)?)),
+                |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)),
             )?;
             rows.collect::<Result<_, _>>()?
         };
@@ -256,7 +241,7 @@ impl Writer {
         {
             let mut delete =
                 transaction.prepare_cached("DELETE FROM reading WHERE series = ?1 AND at_us = ?2")?;
-            for (series, at_us) in &old {
+            for (series, at_us, _) in &old {
                 delete.execute(params![series, at_us])?;
                 *gone.entry((*series, start_of(*at_us))).or_default() += 1;
             }
@@ -267,6 +252,8 @@ impl Writer {
                 mark.execute(params![series, at_us, count])?;
             }
         }
+        let places: BTreeSet<i64> = old.iter().map(|(_, _, place)| *place).collect();
+        arrival::forget(&transaction, &places)?;
         transaction.commit()?;
         Ok(u64::try_from(old.len()).unwrap_or(u64::MAX))
     }

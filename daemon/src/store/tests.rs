@@ -13,6 +13,7 @@ use jiff::Timestamp;
 use super::*;
 use crate::config::Picks;
 
+mod arrival;
 mod fresh;
 mod outbox;
 mod rollups;

@@ -61,8 +61,14 @@ impl Writer {
         layout::prepare(&mut connection)?;
         beside::unpack(folder, &connection)?;
         let mut last = 0;
-        for table in ["reading", "fresh", "note", "command", "clock"] {
-            let query = format!("SELECT coalesce(max(seq), 0) FROM {table}");
+        for (table, place) in [
+            ("arrival", "last"),
+            ("fresh", "seq"),
+            ("note", "seq"),
+            ("command", "seq"),
+            ("clock", "seq"),
+        ] {
+            let query = format!("SELECT coalesce(max({place}), 0) FROM {table}");
             last = last.max(connection.query_row(&query, [], |row| row.get::<_, i64>(0))?);
         }
         let kinds: i64 = connection.query_row("SELECT count(*) FROM series", [], |row| row.get(0))?;
@@ -107,7 +113,7 @@ impl Writer {
         let transaction = self.connection.transaction()?;
         let mut found = Kinds::new();
         let mut kinds = self.kinds;
-        let mut adding = Adding::new(&self.fresh, self.next);
+        let mut adding = Adding::new(&self.fresh, self.next, received_at.as_microsecond());
         for reading in readings {
             let quantity = reading.measured.quantity();
             let value = reading.measured.stored_value();
@@ -139,7 +145,7 @@ impl Writer {
             let place = adding.take(&transaction, series, reading.at.as_microsecond(), value)?;
             appended.push(place.map_or(Appended::Duplicate, |place| Appended::New(Sequence(place))));
         }
-        let added = adding.store(&transaction, received_at.as_microsecond())?;
+        let added = adding.store(&transaction)?;
         transaction.commit()?;
         self.next = added.next;
         self.fresh.take(added);
