@@ -54,7 +54,7 @@ pub(super) enum Change {
 impl Problem {
     /// Of the evidence up to `now_h`.
     pub(super) fn new(evidence: &Evidence, now_h: f64) -> Self {
-        let frame = Frame::new(evidence, now_h);
+        let mut frame = Frame::new(evidence, now_h);
         let trusted = |h: f64| evidence.trusts_pressure(h);
         let ambient = evidence.ambient.points(now_h, |_| true);
         let mut data = Vec::new();
@@ -71,6 +71,7 @@ impl Problem {
         for told in evidence.notes.until(now_h) {
             data.extend(Datum::told(told, &frame, evidence, &ambient));
         }
+        frame.followed = !data.is_empty();
         let air_knots = 2 + frame
             .knots
             .iter()

@@ -63,6 +63,8 @@ pub(super) struct Frame {
     pub(super) chart: Chart,
     /// Hours since sealing of the discrepancy's knots.
     pub(super) knots: Vec<f64>,
+    /// Something was measured or noted, so the discrepancy has data to follow.
+    pub(super) followed: bool,
 }
 
 impl Frame {
@@ -131,6 +133,7 @@ impl Frame {
             target_g_per_l: batch.target.co2.grams_per_litre(),
             limit_bar: batch.bottle.pressure_limit.bar(),
             knots: knots(now_h),
+            followed: true,
             nodes,
             ventings,
             climate,
@@ -186,12 +189,14 @@ impl Frame {
     pub(super) fn surprises(&self, z: &[f64]) -> Vec<f64> {
         let mut out = Vec::with_capacity(self.knots.len());
         let mut before: Option<(f64, f64)> = None;
+        // Where nobody was heard, a past is what was likely to come.
+        let spread = if self.followed { SURPRISE } else { SURPRISE_LIKELY };
         for (h, z) in self.knots.iter().zip(z) {
             let value = match before {
                 None => SURPRISE * z,
                 Some((t, d)) => {
                     let keep = (-(h - t) / SURPRISE_H).exp();
-                    keep * d + SURPRISE * (1.0 - keep * keep).sqrt() * z
+                    keep * d + spread * (1.0 - keep * keep).sqrt() * z
                 }
             };
             out.push(value);

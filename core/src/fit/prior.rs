@@ -260,7 +260,8 @@ impl Parameters {
             // Bottles stand a few tenths of a degree apart and get their culture by the spoon.
             apart: at(SHARE),
             cools_h: log(COOLING, 2.7 * known.follows, 0.3),
-            cold: log(27, 0.02, 0.8),
+            // With what the law leaves there a fortieth in all.
+            cold: log(27, 0.01, 0.8),
             zero: 0.04 * at(28),
             gain: 1.0 + 0.01 * at(29),
             drift: 0.0015 * at(30),
@@ -321,7 +322,7 @@ impl Parameters {
     ///
     /// Rosso et al. 1993, J. Theor. Biol. 162, 447; 1995, Appl. Environ. Microbiol. 61, 610. The highest temperature stays at
     /// 44 degC: no drink that is fit for people tells it. Below 10 degC fermentation is very slow, not nil (Univ. California
-    /// Bulletin 827): a fridge slows, it does not stop. How slow nobody knows beforehand: a fiftieth, give or take a factor of two,
+    /// Bulletin 827): a fridge slows, it does not stop. How slow nobody knows beforehand: a hundredth, give or take a factor of two,
     /// and rising e-fold in 8 K.
     pub(super) fn warmth(&self, celsius: f64) -> f64 {
         let slow = if celsius < HOTTEST {
