@@ -6,7 +6,6 @@ use super::{
     course::{Course, Problem},
     frame::Frame,
     life::{Life, State},
-    random::Random,
 };
 use crate::quantity::GRAMS_PER_LITRE_PER_VOLUME;
 
@@ -90,7 +89,7 @@ pub(super) fn future(
     z: &[f64],
     [times, shown]: [&[f64]; 2],
     asleep: Option<Asleep>,
-    random: &mut Random,
+    [surprises_ahead, room_ahead]: [&mut dyn FnMut() -> f64; 2],
 ) -> Future {
     let frame = &problem.frame;
     let life = problem.life(z);
@@ -98,7 +97,7 @@ pub(super) fn future(
     let now_h = frame.nodes.last().copied().unwrap_or(0.0);
     let surprises = problem.surprises(z);
     let last = frame.surprise_at(&surprises, now_h);
-    let mut rates = Frame::surprises_ahead(last, &mut || random.normal(), times);
+    let mut rates = Frame::surprises_ahead(last, surprises_ahead, times);
     let celsius: Vec<f64> = if frame.climate.chilled {
         let last = frame.climate.past.len().saturating_sub(1);
         let from = frame.climate.felt(last, life.p.probe);
@@ -107,7 +106,7 @@ pub(super) fn future(
             .map(|h| frame.climate.cooling(from, h - now_h, life.p.cools_h))
             .collect()
     } else {
-        frame.climate.room_ahead(times, life.p.probe, random)
+        frame.climate.room_ahead(times, life.p.probe, room_ahead)
     };
     let asleep_h = asleep.map_or(0.0, |asleep| {
         let [delay, _] = rates

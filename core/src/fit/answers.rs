@@ -7,12 +7,11 @@ use super::{
     ahead::{self, Future, HORIZON_H},
     asleep::Asleep,
     change,
-    course::{Problem, extended},
+    course::Problem,
+    draws::Ahead,
     evidence::Evidence,
     odd,
-    random::Random,
     reference::in_reference_drink,
-    sample,
 };
 use crate::{
     forecast::{CurvePoint, Forecast, Hours, IfForgotten, Middle, Outlook, Quantiles, Upward, When},
@@ -33,14 +32,13 @@ pub(super) fn answers(
     let reference = problem.frame.reference();
     let mut futures = Vec::with_capacity(posterior.members.len());
     let (mut vigours, mut lags) = (Vec::new(), Vec::new());
-    for (index, z) in (0u64..).zip(&posterior.members) {
-        // Each member keeps its own stream over time, so that one grid point differs from the next by its data alone.
-        let mut random = Random::new(posterior.seed ^ (index + 1).wrapping_mul(0x9e37_79b9_7f4a_7c15));
-        let fresh = sample::prior_of(&problem, posterior.seed, index);
-        let z = extended(z, posterior.knots, &problem, fresh.as_slice());
+    // Each member keeps its own draws over time, so that one grid point differs from the next by its data alone.
+    let ahead = Ahead::new(posterior.seed);
+    for (index, z) in posterior.brought_to(&problem).iter().enumerate() {
         let asleep = cold_h.map(|cold_h| Asleep::drawn(posterior.seed, index, cold_h));
-        futures.push(ahead::future(&problem, &z, [&times, &shown], asleep, &mut random));
-        let (vigour, lag) = in_reference_drink(&reference, &problem, &z);
+        let normals: [&mut dyn FnMut() -> f64; 2] = [&mut ahead.surprises(index), &mut ahead.room(index)];
+        futures.push(ahead::future(&problem, z, [&times, &shown], asleep, normals));
+        let (vigour, lag) = in_reference_drink(&reference, &problem, z);
         vigours.push(vigour);
         lags.push(lag);
     }

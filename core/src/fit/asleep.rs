@@ -25,8 +25,9 @@ pub(super) struct Asleep {
 
 impl Asleep {
     /// Of a member, after so many hours in the cold. It has a stream of numbers of its own: all others stay as they are.
-    pub(super) fn drawn(seed: u64, member: u64, cold_h: f64) -> Self {
+    pub(super) fn drawn(seed: u64, member: usize, cold_h: f64) -> Self {
         const STREAM: u64 = 0xc01d;
+        let member = u64::try_from(member).unwrap_or(u64::MAX);
         let spread = (WORK_LOG_SD * Random::stratified(&[seed, STREAM], member)).exp();
         let come = 1.0 - (-cold_h.max(0.0) / COMES_IN_H).exp();
         Self {

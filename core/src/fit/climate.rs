@@ -1,6 +1,6 @@
 //! Temperature of the drink: as it was, and as it may become.
 
-use super::{Handling, evidence::Evidence, random::Random};
+use super::{Handling, evidence::Evidence};
 
 /// Time constant with which the drink follows the room, h. Half a litre in still air; fitted values lie at 1.5 to 3 h.
 const FOLLOWS_H: f64 = 2.0;
@@ -142,10 +142,10 @@ impl Climate {
 
     /// One way the drink's temperature may go at `nodes` (the first is the present) if the bottles stay in the room.
     /// `probe` is how far this life's thermometer lies off: where none speaks any more, so far may the room be from its last level.
-    pub(super) fn room_ahead(&self, nodes: &[f64], probe: f64, random: &mut Random) -> Vec<f64> {
+    pub(super) fn room_ahead(&self, nodes: &[f64], probe: f64, normals: &mut dyn FnMut() -> f64) -> Vec<f64> {
         let unheard = probe * self.more_doubt.last().copied().unwrap_or(0.0);
         let start = self.felt(self.past.len().saturating_sub(1), probe);
-        let offset = self.doubt * random.normal() + unheard;
+        let offset = self.doubt * normals() + unheard;
         let keep = (-KNOT_H / WANDER_H).exp();
         let fresh = WANDER_K * (1.0 - keep * keep).sqrt();
         let span = nodes.last().copied().unwrap_or(self.now_h) - self.now_h;
@@ -153,7 +153,7 @@ impl Climate {
         let mut reach = 0.0;
         while reach <= span + KNOT_H {
             let last = knots.last().copied().unwrap_or(0.0);
-            knots.push(keep * last + fresh * random.normal());
+            knots.push(keep * last + fresh * normals());
             reach += KNOT_H;
         }
         let mut out = Vec::with_capacity(nodes.len());

@@ -2,14 +2,7 @@
 
 use jiff::Timestamp;
 
-use super::{
-    course::{Problem, extended},
-    evidence::Evidence,
-    led,
-    prior::USUAL_DOSE,
-    reference::in_reference_drink,
-    sample,
-};
+use super::{course::Problem, evidence::Evidence, led, prior::USUAL_DOSE, reference::in_reference_drink};
 use crate::culture::{Liveliness, Normal};
 
 /// Hours between the fits on the way, and so many of them at most.
@@ -50,13 +43,12 @@ pub fn liveliness(evidence: &Evidence, at: Timestamp) -> Option<Liveliness> {
     let every_h = EVERY_H.max(now_h / MOST_FITS);
     let posterior = led::along(&evidence, at, every_h, |age_h| age_h + every_h);
     let reference = problem.frame.reference();
-    let told: Vec<[f64; 2]> = (0_u64..)
-        .zip(&posterior.members)
-        .map(|(index, z)| {
-            let fresh = sample::prior_of(&problem, posterior.seed, index);
-            let z = extended(z, posterior.knots, &problem, fresh.as_slice());
-            let (vigour, lag) = in_reference_drink(&reference, &problem, &z);
-            let of_culture = OF_CULTURE * discrepancy(&problem, &z);
+    let told: Vec<[f64; 2]> = posterior
+        .brought_to(&problem)
+        .iter()
+        .map(|z| {
+            let (vigour, lag) = in_reference_drink(&reference, &problem, z);
+            let of_culture = OF_CULTURE * discrepancy(&problem, z);
             [vigour.max(1e-4).ln() + of_culture, lag.max(LEAST_LAG_H).ln()]
         })
         .collect();

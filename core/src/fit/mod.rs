@@ -16,6 +16,7 @@ mod check;
 mod climate;
 mod climb;
 mod course;
+mod draws;
 mod evidence;
 mod frame;
 mod led;
@@ -108,9 +109,9 @@ pub struct Posterior {
 const COLD_EVERY_H: f64 = 12.0;
 
 /// All batches begin with the same draws from the prior: two plans differ by what their files say, and a name tells nothing. Of 256
-/// sets of draws this is one of those that stand for the prior best: the hours that plans tell lie 3 % from the mean of all sets (6 %
-/// at most), where a set in ten is off by 20 % (`best_draws` among the tests).
-const SEED: u64 = 138;
+/// sets of draws this is one of those that stand for the prior best: the hours that plans tell lie 2 % from the mean of all sets (6 %
+/// at most), where a set in ten is off by 15 % (`best_draws` among the tests).
+const SEED: u64 = 17;
 
 /// Fits the evidence as of `at`. Pure: the same evidence, time and `warm` give the same bytes, on any number of threads.
 /// `warm` is the answer of the grid point before, or `None`.
@@ -122,19 +123,19 @@ pub fn fit(evidence: &Evidence, at: Timestamp, warm: Option<&Arc<Posterior>>) ->
 fn drawn(evidence: &Evidence, at: Timestamp, warm: Option<&Arc<Posterior>>, seed: u64) -> Posterior {
     let now_h = evidence.hours(at).max(0.0);
     let problem = course::Problem::new(evidence, now_h);
+    let draws = draws::Draws::new(&problem, seed);
     let start = warm.map(|warm| sample::Warm {
         best: course::extended(&warm.best, warm.knots, &problem, &vec![0.0; problem.size()]),
-        members: (0u64..)
-            .zip(&warm.members)
-            .map(|(index, z)| {
-                let prior = sample::prior_of(&problem, seed, index);
-                course::extended(z, warm.knots, &problem, prior.as_slice())
-            })
+        members: warm
+            .members
+            .iter()
+            .enumerate()
+            .map(|(index, z)| course::extended(z, warm.knots, &problem, draws.of(index).as_slice()))
             .collect(),
         ago_h: now_h - evidence.hours(warm.at),
     });
     let thorough = now_h.rem_euclid(COLD_EVERY_H) < 0.5;
-    let sampled = sample::sample(&problem, start, thorough, seed);
+    let sampled = sample::sample(&problem, start, thorough, seed, &draws);
     let knots = problem.frame.knots.len();
     Posterior {
         at,
@@ -147,6 +148,18 @@ fn drawn(evidence: &Evidence, at: Timestamp, warm: Option<&Arc<Posterior>>, seed
 }
 
 impl Posterior {
+    /// The members as points of a problem, which may have a few more numbers: what is new of each is as it was drawn.
+    fn brought_to(&self, problem: &course::Problem) -> Vec<Vec<f64>> {
+        let drawn = (self.knots != problem.frame.knots.len()
+            || self.members.iter().any(|z| z.len() != problem.size()))
+        .then(|| draws::Draws::new(problem, self.seed));
+        let brought = |(index, z): (usize, &Vec<f64>)| match &drawn {
+            Some(draws) => course::extended(z, self.knots, problem, draws.of(index).as_slice()),
+            None => z.clone(),
+        };
+        self.members.iter().enumerate().map(brought).collect()
+    }
+
     /// As of when it was fitted.
     #[must_use]
     pub fn at(&self) -> Timestamp {

@@ -311,11 +311,11 @@ impl Parameters {
 
     /// CO2 made in the labelled bottle when the sensor vessel made so much, g/L.
     ///
-    /// While a culture grows, a spoon more of it or half a degree is some 6 % more; once it has grown only 3 % are left. The figures
+    /// While a culture grows, a spoon more of it or half a degree is some 6 % more; once it has grown less than 3 % are left. The figures
     /// are those of drawn batches (tuning seeds) whose doses differ by 5 % and whose places by 0.3 K: common practice, no source.
     pub(super) fn in_batch(&self, made: f64) -> f64 {
         let grown = made * (1.0 / 2.4);
-        made * (1.0 + self.apart * (0.025 + 0.04 / (1.0 + grown * grown)))
+        made * (1.0 + self.apart * (0.022 + 0.043 / (1.0 + grown * grown)))
     }
 
     /// Rosso's cardinal-temperature law with a slow part that goes on in the cold, divided by its value at 25 degC.

@@ -1,11 +1,15 @@
 //! Randomness from a seed: the same numbers on every machine.
 
+/// How many share a stream of numbers that cover the normal evenly.
+pub(super) const STRATA: usize = 64;
+
 /// SplitMix64 (Steele, Lea and Flood 2014, OOPSLA): passes BigCrush, and a seed is all its state.
 #[derive(Clone, Debug)]
 pub(super) struct Random(u64);
 
 impl Random {
     /// From a seed; nearby seeds give unrelated streams.
+    #[cfg(test)]
     pub(super) fn new(seed: u64) -> Self {
         Self(seed)
     }
@@ -37,6 +41,7 @@ impl Random {
     }
 
     /// Standard normal (Box and Muller 1958).
+    #[cfg(test)]
     pub(super) fn normal(&mut self) -> f64 {
         let radius = (-2.0 * self.uniform().ln()).sqrt();
         radius * (std::f64::consts::TAU * self.uniform()).cos()

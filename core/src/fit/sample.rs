@@ -11,6 +11,7 @@ use nalgebra::{DMatrix, DVector};
 use super::{
     climb::{self, Candidate, damped_step},
     course::{Course, Problem},
+    draws::Draws,
     random::Random,
     series::{OLD_H, WEEKS_H},
 };
@@ -55,10 +56,14 @@ pub(super) struct Warm {
 }
 
 /// Samples the posterior; `thorough` asks for a cold start beside the warm one.
-pub(super) fn sample(problem: &Problem, warm: Option<Warm>, thorough: bool, seed: u64) -> Sampled {
-    let priors = (0u64..)
-        .take(MEMBERS)
-        .map(|member| prior_of(problem, seed, member));
+pub(super) fn sample(
+    problem: &Problem,
+    warm: Option<Warm>,
+    thorough: bool,
+    seed: u64,
+    draws: &Draws,
+) -> Sampled {
+    let priors = (0..MEMBERS).map(|member| draws.of(member));
     if problem.data.is_empty() {
         return Sampled {
             best: vec![0.0; problem.size()],
@@ -91,26 +96,11 @@ pub(super) fn sample(problem: &Problem, warm: Option<Warm>, thorough: bool, seed
     }
 }
 
-/// A member's own draw from the prior. It only grows as the batch gets knots. Together the members cover each number evenly.
-pub(super) fn prior_of(problem: &Problem, seed: u64, member: u64) -> DVector<f64> {
-    let lives = problem.size() - problem.air_knots;
-    DVector::from_iterator(
-        problem.size(),
-        (0..lives)
-            .map(|place| (1, place))
-            .chain((0..problem.air_knots).map(|place| (2, place)))
-            .map(|(kind, place)| {
-                let place = u64::try_from(place).unwrap_or(u64::MAX);
-                Random::stratified(&[seed, kind, place], member)
-            }),
-    )
-}
-
 fn noise_of(problem: &Problem, seed: u64, member: u64) -> DVector<f64> {
     DVector::from_iterator(
         problem.data.len(),
         problem.data.iter().map(|datum| {
-            let noise = Random::of(&[seed, member, 3, datum.key]).normal();
+            let noise = Random::stratified(&[seed, 3, datum.key], member);
             if datum.noisy() { noise } else { 0.0 }
         }),
     )

@@ -82,8 +82,11 @@ fn a_gushing_bottle_says_less_than_a_flat_one() {
         told(Liveliness::Gushing),
     );
     assert!(flat.co2.p50 < without.co2.p50 && without.co2.p50 < gushing.co2.p50);
-    // Its upper side stays open: what is likely without the note is likely with it.
-    assert!(gushing.co2.p95 >= without.co2.p95, "{gushing:?} {without:?}");
+    // Its upper side stays open: what is likely without the note is likely with it, as far as three members of sixty-four tell.
+    assert!(
+        gushing.co2.p95.volumes() >= 0.95 * without.co2.p95.volumes(),
+        "{gushing:?} {without:?}"
+    );
     assert!(width(&gushing) > width(&flat), "{gushing:?} {flat:?}");
 }
 

@@ -6,15 +6,15 @@ use nalgebra::DVector;
 
 use super::{evidence, hours, observed, unheard};
 use crate::{
-    fit::{Evidence, Handling, Told, course::Problem, sample::prior_of},
+    fit::{Evidence, Handling, Told, course::Problem, draws::Draws},
     note::Liveliness,
     quantity::Gravity,
 };
 
 /// Furthest entry from its difference, as a share of the largest of its column.
-fn worst(problem: &Problem, member: u64) -> (f64, usize) {
+fn worst(problem: &Problem, member: usize) -> (f64, usize) {
     const STEP: f64 = 2e-4;
-    let z = prior_of(problem, 7, member) * 0.5;
+    let z = Draws::new(problem, 7).of(member) * 0.5;
     let at = |z: &DVector<f64>| {
         let course = problem.course(z.as_slice(), None);
         let residuals = DVector::from_vec(problem.residuals(z.as_slice(), &course));
