@@ -3,7 +3,7 @@
 //! Seam for the engine: it fills [`Evidence`] as readings, moves and openings arrive, asks [`fit`] on the grid of data
 //! time, and reads [`Posterior::answers`]. Inside: `series` and `evidence` condense what arrives; `frame`, `climate` and `prior`
 //! say what all lives of a batch share and how they may differ; `life` is one of them, `course` its past beside the data;
-//! `sample` finds the likely ones; `ahead` runs them on, `reference` tells how lively they are, `answers` makes quantiles of them.
+//! `draws` are the members' own from the prior, `sample` finds the likely ones; `ahead` runs them on, `reference` tells how lively they are, `answers` makes quantiles of them.
 //!
 //! Everything works on a few dozen standard normals (the whitened space), so that the prior is the unit ball and no scale has to
 //! be tuned.
