@@ -87,14 +87,13 @@ const CLOSE_H: f64 = 72.0;
 /// Runs one member ahead, at nodes and times of the pictures; `asleep` if it comes from the cold.
 pub(super) fn future(
     problem: &Problem,
-    z: &[f64],
+    (z, course): (&[f64], &Course),
     [times, shown]: [&[f64]; 2],
     asleep: Option<Asleep>,
     random: &mut Random,
 ) -> Future {
     let frame = &problem.frame;
     let life = problem.life(z);
-    let course = problem.course(z, None);
     let now_h = frame.nodes.last().copied().unwrap_or(0.0);
     let surprises = problem.surprises(z);
     let last = frame.surprise_at(&surprises, now_h);
@@ -122,7 +121,7 @@ pub(super) fn future(
     let road = Road {
         frame,
         life: &life,
-        course: &course,
+        course,
         path: &path,
         times,
         celsius: &celsius,
@@ -167,7 +166,7 @@ pub(super) fn future(
         },
         worst_now: worst.at(&start, celsius.first().copied().unwrap_or(20.0)),
         worst_24h: worst.highest(&greedy, &day),
-        gauge_now: problem.gauge_now(z, &course),
+        gauge_now: problem.gauge_now(z, course),
         rate: start.rate / GRAMS_PER_LITRE_PER_VOLUME,
         gained: {
             let node = frame.nodes.partition_point(|h| *h < now_h - GAIN_H);

@@ -1,5 +1,7 @@
 //! From the members' futures to quantiles with their types.
 
+use std::borrow::Cow;
+
 use jiff::{SignedDuration, Timestamp};
 
 use super::{
@@ -7,7 +9,7 @@ use super::{
     ahead::{self, Future, HORIZON_H},
     asleep::Asleep,
     change,
-    course::{Problem, extended},
+    course::{Course, Problem, extended},
     evidence::Evidence,
     odd,
     random::Random,
@@ -26,21 +28,42 @@ pub(super) fn answers(
     at: Timestamp,
     cold_h: Option<f64>,
 ) -> (Forecast, Outlook, Quantiles<Hours>) {
+    let problem = Problem::new(evidence, evidence.hours(at).max(0.0));
+    of(posterior, evidence, at, cold_h, (&problem, &[]))
+}
+
+/// The same with the problem as of `at`, and with the members' courses as far as they are known.
+pub(super) fn of(
+    posterior: &Posterior,
+    evidence: &Evidence,
+    at: Timestamp,
+    cold_h: Option<f64>,
+    (problem, courses): (&Problem, &[Course]),
+) -> (Forecast, Outlook, Quantiles<Hours>) {
     let now_h = evidence.hours(at).max(0.0);
-    let problem = Problem::new(evidence, now_h);
     let times = ahead::nodes(now_h);
     let shown = ahead::shown_hours(now_h);
     let reference = problem.frame.reference();
     let mut futures = Vec::with_capacity(posterior.members.len());
     let (mut vigours, mut lags) = (Vec::new(), Vec::new());
+    let mut courses = courses.iter();
     for (index, z) in (0u64..).zip(&posterior.members) {
         // Each member keeps its own stream over time, so that one grid point differs from the next by its data alone.
         let mut random = Random::new(posterior.seed ^ (index + 1).wrapping_mul(0x9e37_79b9_7f4a_7c15));
-        let fresh = sample::prior_of(&problem, posterior.seed, index);
-        let z = extended(z, posterior.knots, &problem, fresh.as_slice());
+        let fresh = sample::prior_of(problem, posterior.seed, index);
+        let z = extended(z, posterior.knots, problem, fresh.as_slice());
         let asleep = cold_h.map(|cold_h| Asleep::drawn(posterior.seed, index, cold_h));
-        futures.push(ahead::future(&problem, &z, [&times, &shown], asleep, &mut random));
-        let (vigour, lag) = in_reference_drink(&reference, &problem, &z);
+        let course = courses
+            .next()
+            .map_or_else(|| Cow::Owned(problem.course(&z, None)), Cow::Borrowed);
+        futures.push(ahead::future(
+            problem,
+            (&z, &course),
+            [&times, &shown],
+            asleep,
+            &mut random,
+        ));
+        let (vigour, lag) = in_reference_drink(&reference, problem, &z);
         vigours.push(vigour);
         lags.push(lag);
     }
@@ -144,7 +167,7 @@ pub(super) fn answers(
         }),
         // Carried on without news, nothing can have been found that the fit did not.
         suspicion: (at == posterior.at && !problem.data.is_empty())
-            .then(|| change::suspected(&problem, &posterior.best))
+            .then(|| change::suspected(problem, &posterior.best))
             .flatten()
             .and_then(|(suspicion, from_h)| {
                 let from = SignedDuration::from_secs_f64(from_h * 3_600.0);
