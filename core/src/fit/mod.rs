@@ -17,6 +17,7 @@ mod climate;
 mod climb;
 mod course;
 mod evidence;
+mod factor;
 mod frame;
 mod led;
 mod lesson;

@@ -11,6 +11,7 @@ use nalgebra::{DMatrix, DVector};
 use super::{
     climb::{self, Candidate, damped_step},
     course::{Course, Problem},
+    factor::{add_product, add_to_lower},
     random::Random,
     series::{OLD_H, WEEKS_H},
 };
@@ -159,10 +160,8 @@ impl Slopes {
         let missed = change - &self.weighted * step;
         let across = self.weighted.tr_mul(&missed) / square;
         let again = missed.norm_squared() / (square * square);
-        self.weighted.ger(1.0 / square, &missed, step, 1.0);
-        self.curvature.ger(1.0, &across, step, 1.0);
-        self.curvature.ger(1.0, step, &across, 1.0);
-        self.curvature.ger(again, step, step, 1.0);
+        add_product(&mut self.weighted, 1.0 / square, &missed, step);
+        add_to_lower(&mut self.curvature, &across, step, again);
     }
 }
 
@@ -175,8 +174,7 @@ struct Settling<'a> {
 impl Settling<'_> {
     /// Course, residuals and cost of a member at `z`.
     fn at(&self, member: &Member, z: &DVector<f64>) -> (Course, DVector<f64>, f64) {
-        let course = self.problem.course(z.as_slice(), None);
-        let residuals = DVector::from_vec(self.problem.residuals(z.as_slice(), &course));
+        let (course, residuals) = self.problem.shown_at(z);
         let cost = self.cost(member, z, &residuals);
         (course, residuals, cost)
     }
