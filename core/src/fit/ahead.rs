@@ -205,11 +205,13 @@ fn run(
         };
         let surprises = [likely, worst].map(|rates| (0.5 * rates.iter().sum::<f64>()).exp());
         let warmth = lives[0].warmth(*c0, *c1);
+        // The culture adapts the same with more sugar.
+        let growing = lives[0].growing(&states[0], warmth);
         for (((life, state), path), surprise) in lives.iter().zip(&mut states).zip(&mut out).zip(surprises) {
             *state = if life.leaks_through_wall() {
                 life.step(frame, state, [*c0, *c1], h1 - h0, surprise)
             } else {
-                life.brewed(frame, state, warmth, h1 - h0, surprise)
+                life.brewed_growing(frame, state, [warmth, growing], h1 - h0, surprise)
             };
             path.push(*state);
         }
