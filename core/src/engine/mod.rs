@@ -184,11 +184,17 @@ impl FitRequest {
     /// Does the work. Pure, and the only slow thing of the engine: some tens of milliseconds, or a second where days of data came at once.
     #[must_use]
     pub fn run(&self) -> Fitted {
-        let posterior = match (self.work, &self.warm) {
-            (Work::CarryOn, Some(warm)) => Arc::clone(warm),
-            _ => Arc::new(crate::fit::fit_led(&self.evidence, self.at, self.warm.as_ref())),
+        let (posterior, forecast, outlook) = match (self.work, &self.warm) {
+            (Work::CarryOn, Some(warm)) => {
+                let (forecast, outlook) = warm.answers(&self.evidence, self.at);
+                (Arc::clone(warm), forecast, outlook)
+            }
+            _ => {
+                let (posterior, forecast, outlook) =
+                    crate::fit::fit_and_answers(&self.evidence, self.at, self.warm.as_ref());
+                (Arc::new(posterior), forecast, outlook)
+            }
         };
-        let (forecast, outlook) = posterior.answers(&self.evidence, self.at);
         Fitted {
             of: self.of,
             at: self.at,

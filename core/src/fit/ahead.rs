@@ -86,14 +86,13 @@ const CLOSE_H: f64 = 72.0;
 /// Runs one member ahead, at nodes and times of the pictures; `asleep` if it comes from the cold.
 pub(super) fn future(
     problem: &Problem,
-    z: &[f64],
+    (z, course): (&[f64], &Course),
     [times, shown]: [&[f64]; 2],
     asleep: Option<Asleep>,
     [surprises_ahead, room_ahead]: [&mut dyn FnMut() -> f64; 2],
 ) -> Future {
     let frame = &problem.frame;
     let life = problem.life(z);
-    let course = problem.course(z, None);
     let now_h = frame.nodes.last().copied().unwrap_or(0.0);
     let surprises = problem.surprises(z);
     let last = frame.surprise_at(&surprises, now_h);
@@ -121,7 +120,7 @@ pub(super) fn future(
     let road = Road {
         frame,
         life: &life,
-        course: &course,
+        course,
         path: &path,
         times,
         celsius: &celsius,
@@ -166,7 +165,7 @@ pub(super) fn future(
         },
         worst_now: worst.at(&start, celsius.first().copied().unwrap_or(20.0)),
         worst_24h: worst.highest(&greedy, &day),
-        gauge_now: problem.gauge_now(z, &course),
+        gauge_now: problem.gauge_now(z, course),
         rate: start.rate / GRAMS_PER_LITRE_PER_VOLUME,
         gained: {
             let node = frame.nodes.partition_point(|h| *h < now_h - GAIN_H);
@@ -205,11 +204,13 @@ fn run(
         };
         let surprises = [likely, worst].map(|rates| (0.5 * rates.iter().sum::<f64>()).exp());
         let warmth = lives[0].warmth(*c0, *c1);
+        // The culture adapts the same with more sugar.
+        let growing = lives[0].growing(&states[0], warmth);
         for (((life, state), path), surprise) in lives.iter().zip(&mut states).zip(&mut out).zip(surprises) {
             *state = if life.leaks_through_wall() {
                 life.step(frame, state, [*c0, *c1], h1 - h0, surprise)
             } else {
-                life.brewed(frame, state, warmth, h1 - h0, surprise)
+                life.brewed_growing(frame, state, [warmth, growing], h1 - h0, surprise)
             };
             path.push(*state);
         }

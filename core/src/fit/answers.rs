@@ -1,5 +1,7 @@
 //! From the members' futures to quantiles with their types.
 
+use std::borrow::Cow;
+
 use jiff::{SignedDuration, Timestamp};
 
 use super::{
@@ -7,7 +9,7 @@ use super::{
     ahead::{self, Future, HORIZON_H},
     asleep::Asleep,
     change,
-    course::Problem,
+    course::{Course, Problem},
     draws::Ahead,
     evidence::Evidence,
     odd,
@@ -25,20 +27,41 @@ pub(super) fn answers(
     at: Timestamp,
     cold_h: Option<f64>,
 ) -> (Forecast, Outlook, Quantiles<Hours>) {
+    let problem = Problem::new(evidence, evidence.hours(at).max(0.0));
+    of(posterior, evidence, at, cold_h, (&problem, &[]))
+}
+
+/// The same with the problem as of `at`, and with the members' courses as far as they are known.
+pub(super) fn of(
+    posterior: &Posterior,
+    evidence: &Evidence,
+    at: Timestamp,
+    cold_h: Option<f64>,
+    (problem, courses): (&Problem, &[Course]),
+) -> (Forecast, Outlook, Quantiles<Hours>) {
     let now_h = evidence.hours(at).max(0.0);
-    let problem = Problem::new(evidence, now_h);
     let times = ahead::nodes(now_h);
     let shown = ahead::shown_hours(now_h);
     let reference = problem.frame.reference();
     let mut futures = Vec::with_capacity(posterior.members.len());
     let (mut vigours, mut lags) = (Vec::new(), Vec::new());
+    let mut courses = courses.iter();
     // Each member keeps its own draws over time, so that one grid point differs from the next by its data alone.
     let ahead = Ahead::new(posterior.seed);
-    for (index, z) in posterior.brought_to(&problem).iter().enumerate() {
+    for (index, z) in posterior.brought_to(problem).iter().enumerate() {
         let asleep = cold_h.map(|cold_h| Asleep::drawn(posterior.seed, index, cold_h));
+        let course = courses
+            .next()
+            .map_or_else(|| Cow::Owned(problem.course(z, None)), Cow::Borrowed);
         let normals: [&mut dyn FnMut() -> f64; 2] = [&mut ahead.surprises(index), &mut ahead.room(index)];
-        futures.push(ahead::future(&problem, z, [&times, &shown], asleep, normals));
-        let (vigour, lag) = in_reference_drink(&reference, &problem, z);
+        futures.push(ahead::future(
+            problem,
+            (z, &course),
+            [&times, &shown],
+            asleep,
+            normals,
+        ));
+        let (vigour, lag) = in_reference_drink(&reference, problem, z);
         vigours.push(vigour);
         lags.push(lag);
     }
@@ -142,7 +165,7 @@ pub(super) fn answers(
         }),
         // Carried on without news, nothing can have been found that the fit did not.
         suspicion: (at == posterior.at && !problem.data.is_empty())
-            .then(|| change::suspected(&problem, &posterior.best))
+            .then(|| change::suspected(problem, &posterior.best))
             .flatten()
             .and_then(|(suspicion, from_h)| {
                 let from = SignedDuration::from_secs_f64(from_h * 3_600.0);

@@ -182,11 +182,12 @@ pub(super) fn between(knots: &[f64], every: f64, h: f64) -> f64 {
         clippy::cast_sign_loss,
         reason = "not negative, and a saturated cast only reads the last knot"
     )]
-    let index = place as usize;
+    let whole = place as u32;
+    let index = whole as usize;
     let last = knots.last().copied().unwrap_or(0.0);
     let low = knots.get(index).copied().unwrap_or(last);
     let high = knots.get(index + 1).copied().unwrap_or(last);
-    low + (high - low) * (place - place.floor()).min(1.0)
+    low + (high - low) * (place - f64::from(whole)).min(1.0)
 }
 
 fn swing_at((cosine, sine): (f64, f64), h: f64) -> f64 {

@@ -1,8 +1,11 @@
 //! The maximum of the posterior: Levenberg-Marquardt with the weights of Student's t, from several starts.
 
-use nalgebra::{Cholesky, DMatrix, DVector};
+use nalgebra::{DMatrix, DVector};
 
-use super::course::{Course, Problem};
+use super::{
+    course::{Course, Problem},
+    factor::factor,
+};
 
 /// Degrees of freedom of the noise.
 const NU: f64 = 4.0;
@@ -50,8 +53,7 @@ pub(super) fn maximum(problem: &Problem, warm: Option<&[f64]>, thorough: bool) -
 }
 
 pub(super) fn candidate(problem: &Problem, z: DVector<f64>) -> Candidate {
-    let course = problem.course(z.as_slice(), None);
-    let residuals = DVector::from_vec(problem.residuals(z.as_slice(), &course));
+    let (course, residuals) = problem.shown_at(&z);
     let misfit: f64 = residuals
         .iter()
         .map(|r| (NU + 1.0) * (1.0 + r * r / NU).ln())
@@ -109,7 +111,7 @@ pub(super) fn damped_step(
     for i in 0..damped.nrows() {
         damped[(i, i)] *= 1.0 + damping;
     }
-    let mut step = Cholesky::new(damped)?.solve(&(-gradient));
+    let mut step = factor(damped)?.solve(&(-gradient));
     let length = step.amax();
     if length > 2.5 {
         step *= 2.5 / length;

@@ -3,6 +3,8 @@
 mod datum;
 mod slopes;
 
+use nalgebra::DVector;
+
 use self::datum::{Datum, Kind, PER_KELVIN, without_outliers};
 use super::{
     climate::between,
@@ -114,10 +116,22 @@ impl Problem {
             .surprises(z.get(ALL..ALL + self.frame.knots.len()).unwrap_or_default())
     }
 
+    /// Course and residuals of a point.
+    pub(super) fn shown_at(&self, z: &DVector<f64>) -> (Course, DVector<f64>) {
+        let life = self.life(z.as_slice());
+        let course = self.course_of(&life, z.as_slice(), None);
+        let residuals = DVector::from_vec(self.residuals_of(&life, z.as_slice(), &course));
+        (course, residuals)
+    }
+
     /// The whole course of a point; `like`: a course that is the same up to the given node.
     pub(super) fn course(&self, z: &[f64], like: Option<(&Course, usize)>) -> Course {
+        self.course_of(&self.life(z), z, like)
+    }
+
+    /// The same of a point whose life is given.
+    fn course_of(&self, life: &Life, z: &[f64], like: Option<(&Course, usize)>) -> Course {
         let frame = &self.frame;
-        let life = self.life(z);
         let surprises = self.surprises(z);
         let n = frame.nodes.len();
         let mut states = Vec::with_capacity(n);
@@ -128,6 +142,7 @@ impl Problem {
         if states.is_empty() {
             states.push(life.start(frame));
         }
+        let mut before = celsius_at(states.len() - 1);
         while states.len() < n {
             let node = states.len();
             let (Some(h1), Some(h0), Some(state)) =
@@ -135,31 +150,37 @@ impl Problem {
             else {
                 break;
             };
-            let celsius = [celsius_at(node - 1), celsius_at(node)];
-            let surprise = frame.surprise_at(&surprises, 0.5 * (h0 + h1)).exp();
-            let (leak, slower) = match self.change.filter(|(from, _)| *from < node) {
-                Some((_, Change::Leak(leak))) => (leak, 1.0),
-                Some((_, Change::Slower(fall))) => (0.0, (-fall).exp()),
-                None => (0.0, 1.0),
+            let celsius = [before, celsius_at(node)];
+            let surprise = frame.surprise_into(&surprises, node).exp();
+            let mut next = match self.change.filter(|(from, _)| *from < node) {
+                Some((_, Change::Leak(leak))) => {
+                    life.step(frame, &state.leaking(leak), celsius, h1 - h0, surprise)
+                }
+                Some((_, Change::Slower(fall))) => {
+                    life.step(frame, state, celsius, h1 - h0, surprise * (-fall).exp())
+                }
+                None => life.step(frame, state, celsius, h1 - h0, surprise),
             };
-            let state = &state.leaking(leak);
-            let mut next = life.step(frame, state, celsius, h1 - h0, surprise * slower);
             if frame.ventings.contains(&node) {
-                next = life.vented(frame, &next, celsius_at(node));
+                next = life.vented(frame, &next, celsius[1]);
             }
             states.push(next);
+            before = celsius[1];
         }
         Course { states }
     }
 
     /// Residuals of a course, each over its scale.
     pub(super) fn residuals(&self, z: &[f64], course: &Course) -> Vec<f64> {
-        let p = Parameters::of(z, &self.frame.known);
+        self.residuals_of(&self.life(z), z, course)
+    }
+
+    /// The same of a point whose life is given.
+    fn residuals_of(&self, life: &Life, z: &[f64], course: &Course) -> Vec<f64> {
         let air = self.air(z);
-        let life = self.life(z);
         self.data
             .iter()
-            .map(|datum| self.residual(datum, &p, &air, &life, course))
+            .map(|datum| self.residual(datum, &life.p, &air, life, course))
             .collect()
     }
 

@@ -63,6 +63,8 @@ pub(super) struct Frame {
     pub(super) chart: Chart,
     /// Hours since sealing of the discrepancy's knots.
     pub(super) knots: Vec<f64>,
+    /// For each step between two nodes the knot before its middle, and how far that lies on the way to the next.
+    halfway: Vec<(usize, f64)>,
     /// Something was measured or noted, so the discrepancy has data to follow.
     pub(super) followed: bool,
 }
@@ -74,6 +76,7 @@ impl Frame {
         let drink = &batch.drink;
         let nodes = nodes(now_h, &evidence.handlings);
         let climate = Climate::new(evidence, &nodes);
+        let knots = knots(now_h);
         let bottle_shape = {
             let mut plain = batch.clone();
             plain.pilot = None;
@@ -132,7 +135,8 @@ impl Frame {
             fridge_c: batch.target.fridge.celsius(),
             target_g_per_l: batch.target.co2.grams_per_litre(),
             limit_bar: batch.bottle.pressure_limit.bar(),
-            knots: knots(now_h),
+            halfway: halfway(&knots, &nodes),
+            knots,
             followed: true,
             nodes,
             ventings,
@@ -203,6 +207,18 @@ impl Frame {
             before = Some((*h, value));
         }
         out
+    }
+
+    /// The discrepancy half-way from the node before `node` to it.
+    pub(super) fn surprise_into(&self, surprises: &[f64], node: usize) -> f64 {
+        let Some((knot, part)) = self.halfway.get(node.wrapping_sub(1)) else {
+            return 0.0;
+        };
+        match (surprises.get(*knot), surprises.get(knot + 1)) {
+            (Some(low), Some(high)) => low + (high - low) * part,
+            (Some(low), None) => *low,
+            (None, _) => 0.0,
+        }
     }
 
     /// The discrepancy at `h`, linear between its knots.
@@ -317,4 +333,18 @@ fn knots(now_h: f64) -> Vec<f64> {
         out.push(h);
     }
     out
+}
+
+fn halfway(knots: &[f64], nodes: &[f64]) -> Vec<(usize, f64)> {
+    nodes
+        .windows(2)
+        .map(|pair| {
+            let h = 0.5 * pair.iter().sum::<f64>();
+            let knot = knots.partition_point(|t| *t <= h).saturating_sub(1);
+            match (knots.get(knot), knots.get(knot + 1)) {
+                (Some(t0), Some(t1)) => (knot, (h - t0) / (t1 - t0)),
+                _ => (knot, 0.0),
+            }
+        })
+        .collect()
 }

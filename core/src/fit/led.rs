@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 
-use super::{Evidence, Posterior, fit};
+use super::{Evidence, Fresh, Posterior, SEED, drawn, fit};
 
 /// The fits on the way come at this age, in hours, and whenever it has grown by this factor. On six tuning batches of a week the interval of
 /// vigour is then as wide as with one in 12 h (0.9 to 1.3 in its logarithm; in time 1.1 to 1.3; set at once 0.01 to 0.13), at a third of the cost.
@@ -22,24 +22,28 @@ const SHARE: usize = 4;
 /// [`fit`], but led along from the sealing on if there is nothing to go on from, or if much has come late since.
 #[must_use]
 pub fn fit_led(evidence: &Evidence, at: Timestamp, warm: Option<&Arc<Posterior>>) -> Posterior {
+    fresh_led(evidence, at, warm).posterior
+}
+
+/// The same with what its answers need of it.
+pub(super) fn fresh_led(evidence: &Evidence, at: Timestamp, warm: Option<&Arc<Posterior>>) -> Fresh {
     let known = warm.is_some_and(|warm| {
         let late = evidence.heard(evidence.hours(warm.at)).saturating_sub(warm.heard);
         late <= FEW + warm.heard / SHARE
     });
     if known {
-        fit(evidence, at, warm)
+        drawn(evidence, at, warm, SEED)
     } else {
-        along(evidence, at, FIRST_H, |age_h| GROWS * age_h)
+        fresh_along(evidence, at, FIRST_H, |age_h| GROWS * age_h)
     }
 }
 
 /// Fits at the age `age_h` and then at the `next` age, in hours, as long as that is before `at`, each from the one before.
-pub(super) fn along(
-    evidence: &Evidence,
-    at: Timestamp,
-    mut age_h: f64,
-    next: impl Fn(f64) -> f64,
-) -> Posterior {
+pub(super) fn along(evidence: &Evidence, at: Timestamp, age_h: f64, next: impl Fn(f64) -> f64) -> Posterior {
+    fresh_along(evidence, at, age_h, next).posterior
+}
+
+fn fresh_along(evidence: &Evidence, at: Timestamp, mut age_h: f64, next: impl Fn(f64) -> f64) -> Fresh {
     let now_h = evidence.hours(at).max(0.0);
     let sealed = evidence.batch().bottled_at;
     let mut warm: Option<Arc<Posterior>> = None;
@@ -50,5 +54,5 @@ pub(super) fn along(
         warm = Some(Arc::new(fit(evidence, moment, warm.as_ref())));
         age_h = next(age_h);
     }
-    fit(evidence, at, warm.as_ref())
+    drawn(evidence, at, warm.as_ref(), SEED)
 }

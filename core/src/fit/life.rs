@@ -301,6 +301,23 @@ impl Life {
 
     /// The drink's part of a step at a given warmth: the sensor vessel's headspace stays behind.
     pub(super) fn brewed(&self, frame: &Frame, state: &State, warmth: f64, dt: f64, surprise: f64) -> State {
+        self.brewed_growing(frame, state, [warmth, self.growing(state, warmth)], dt, surprise)
+    }
+
+    /// The rate at which the culture grows at a given warmth if nothing holds it back.
+    pub(super) fn growing(&self, state: &State, warmth: f64) -> f64 {
+        self.p.growth * warmth / (1.0 + (-state.ln_q).exp())
+    }
+
+    /// [`Self::brewed`] where the rate of growth is known with the warmth.
+    pub(super) fn brewed_growing(
+        &self,
+        frame: &Frame,
+        state: &State,
+        [warmth, growing]: [f64; 2],
+        dt: f64,
+        surprise: f64,
+    ) -> State {
         let p = &self.p;
         let brake = |made: f64, lost: f64| {
             let left = (self.potential - made).max(0.0) * self.sugar_per_co2;
@@ -311,7 +328,6 @@ impl Life {
             left * below_ceiling
                 / ((left + 2.0) * (1.0 + made * self.per_product) * (1.0 + bar * self.per_pressure))
         };
-        let growing = p.growth * warmth / (1.0 + (-state.ln_q).exp());
         let slopes = |x: f64, y: f64, made: f64| {
             let h = brake(made, state.lost);
             let dx = growing * h * x * (1.0 - x);

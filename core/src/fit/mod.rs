@@ -18,6 +18,7 @@ mod climb;
 mod course;
 mod draws;
 mod evidence;
+mod factor;
 mod frame;
 mod led;
 mod lesson;
@@ -113,14 +114,34 @@ const COLD_EVERY_H: f64 = 12.0;
 /// at most), where a set in ten is off by 15 % (`best_draws` among the tests).
 const SEED: u64 = 17;
 
+/// A fit and all that its answers need of it, so that no life is reckoned twice.
+struct Fresh {
+    posterior: Posterior,
+    problem: course::Problem,
+    /// The members' courses; empty where there is nothing to fit.
+    courses: Vec<course::Course>,
+}
+
 /// Fits the evidence as of `at`. Pure: the same evidence, time and `warm` give the same bytes, on any number of threads.
 /// `warm` is the answer of the grid point before, or `None`.
 #[must_use]
 pub fn fit(evidence: &Evidence, at: Timestamp, warm: Option<&Arc<Posterior>>) -> Posterior {
-    drawn(evidence, at, warm, SEED)
+    drawn(evidence, at, warm, SEED).posterior
 }
 
-fn drawn(evidence: &Evidence, at: Timestamp, warm: Option<&Arc<Posterior>>, seed: u64) -> Posterior {
+/// [`fit_led`] and its [`Posterior::answers`] at once.
+#[must_use]
+pub fn fit_and_answers(
+    evidence: &Evidence,
+    at: Timestamp,
+    warm: Option<&Arc<Posterior>>,
+) -> (Posterior, Forecast, Outlook) {
+    let fresh = led::fresh_led(evidence, at, warm);
+    let (forecast, outlook) = fresh.answers(evidence);
+    (fresh.posterior, forecast, outlook)
+}
+
+fn drawn(evidence: &Evidence, at: Timestamp, warm: Option<&Arc<Posterior>>, seed: u64) -> Fresh {
     let now_h = evidence.hours(at).max(0.0);
     let problem = course::Problem::new(evidence, now_h);
     let draws = draws::Draws::new(&problem, seed);
@@ -137,13 +158,32 @@ fn drawn(evidence: &Evidence, at: Timestamp, warm: Option<&Arc<Posterior>>, seed
     let thorough = now_h.rem_euclid(COLD_EVERY_H) < 0.5;
     let sampled = sample::sample(&problem, start, thorough, seed, &draws);
     let knots = problem.frame.knots.len();
-    Posterior {
-        at,
-        seed,
-        knots,
-        heard: evidence.heard(now_h),
-        best: sampled.best,
-        members: sampled.members,
+    Fresh {
+        posterior: Posterior {
+            at,
+            seed,
+            knots,
+            heard: evidence.heard(now_h),
+            best: sampled.best,
+            members: sampled.members,
+        },
+        problem,
+        courses: sampled.courses,
+    }
+}
+
+impl Fresh {
+    /// As [`Posterior::answers`] at the time of the fit.
+    fn answers(&self, evidence: &Evidence) -> (Forecast, Outlook) {
+        let posterior = &self.posterior;
+        let (forecast, outlook, _) = answers::of(
+            posterior,
+            evidence,
+            posterior.at,
+            None,
+            (&self.problem, &self.courses),
+        );
+        (forecast, outlook)
     }
 }
 

@@ -12,6 +12,7 @@ use super::{
     climb::{self, Candidate, damped_step},
     course::{Course, Problem},
     draws::Draws,
+    factor::{add_product, add_to_lower},
     random::Random,
     series::{OLD_H, WEEKS_H},
 };
@@ -45,6 +46,8 @@ fn round(now_h: f64) -> f64 {
 pub(super) struct Sampled {
     pub(super) best: Vec<f64>,
     pub(super) members: Vec<Vec<f64>>,
+    /// The members' courses; empty where there is nothing to fit.
+    pub(super) courses: Vec<Course>,
 }
 
 /// Where an earlier fit left off, brought to the size of this problem.
@@ -68,6 +71,7 @@ pub(super) fn sample(
         return Sampled {
             best: vec![0.0; problem.size()],
             members: priors.map(|prior| prior.as_slice().to_vec()).collect(),
+            courses: Vec::new(),
         };
     }
     let best = climb::maximum(problem, warm.as_ref().map(|w| w.best.as_slice()), thorough);
@@ -77,6 +81,8 @@ pub(super) fn sample(
         .map(|(prior, index)| Member {
             noise: noise_of(problem, seed, index),
             z: DVector::zeros(0),
+            course: Course { states: Vec::new() },
+            residuals: DVector::zeros(0),
             cost: f64::MAX,
             prior,
         })
@@ -90,9 +96,14 @@ pub(super) fn sample(
         None => settled.begin(&best, &mut members),
     }
     settled.gather(&best, &mut members);
+    let (members, courses) = members
+        .into_iter()
+        .map(|m| (m.z.as_slice().to_vec(), m.course))
+        .unzip();
     Sampled {
         best: best.z.as_slice().to_vec(),
-        members: members.iter().map(|m| m.z.as_slice().to_vec()).collect(),
+        members,
+        courses,
     }
 }
 
@@ -111,7 +122,15 @@ struct Member {
     prior: DVector<f64>,
     noise: DVector<f64>,
     z: DVector<f64>,
+    course: Course,
+    residuals: DVector<f64>,
     cost: f64,
+}
+
+impl Member {
+    fn stands(&mut self, z: DVector<f64>, (course, residuals, cost): (Course, DVector<f64>, f64)) {
+        (self.z, self.course, self.residuals, self.cost) = (z, course, residuals, cost);
+    }
 }
 
 /// A Jacobian with its rows weighed, and the curvature that follows (its lower triangle).
@@ -131,10 +150,8 @@ impl Slopes {
         let missed = change - &self.weighted * step;
         let across = self.weighted.tr_mul(&missed) / square;
         let again = missed.norm_squared() / (square * square);
-        self.weighted.ger(1.0 / square, &missed, step, 1.0);
-        self.curvature.ger(1.0, &across, step, 1.0);
-        self.curvature.ger(1.0, step, &across, 1.0);
-        self.curvature.ger(again, step, step, 1.0);
+        add_product(&mut self.weighted, 1.0 / square, &missed, step);
+        add_to_lower(&mut self.curvature, &across, step, again);
     }
 }
 
@@ -147,8 +164,7 @@ struct Settling<'a> {
 impl Settling<'_> {
     /// Course, residuals and cost of a member at `z`.
     fn at(&self, member: &Member, z: &DVector<f64>) -> (Course, DVector<f64>, f64) {
-        let course = self.problem.course(z.as_slice(), None);
-        let residuals = DVector::from_vec(self.problem.residuals(z.as_slice(), &course));
+        let (course, residuals) = self.problem.shown_at(z);
         let cost = self.cost(member, z, &residuals);
         (course, residuals, cost)
     }
@@ -165,23 +181,27 @@ impl Settling<'_> {
         let turn = (self.problem.now_h() / GRID_H).round();
         let turns = (warm.ago_h / GRID_H).round().max(1.0);
         for ((member, z), index) in members.iter_mut().zip(&warm.members).zip(0u32..) {
-            member.z = DVector::from_column_slice(z);
             let since = (turn - f64::from(index)).rem_euclid(round(self.problem.now_h()));
-            let here = self.at(member, &member.z);
-            member.cost = here.2;
-            if since < turns || self.misses(member, &here.1) {
-                self.settle(here, None, member, if turns > 4.0 { ANEW } else { GOES_ON });
+            self.puts(member, DVector::from_column_slice(z));
+            if since < turns || self.misses(member) {
+                self.settle(None, member, if turns > 4.0 { ANEW } else { GOES_ON });
             }
         }
     }
 
-    /// Whether a member with these residuals lies away from a datum of the last hours by more than its noise lets it.
-    fn misses(&self, member: &Member, residuals: &DVector<f64>) -> bool {
+    /// Puts a member at `z`.
+    fn puts(&self, member: &mut Member, z: DVector<f64>) {
+        let here = self.at(member, &z);
+        member.stands(z, here);
+    }
+
+    /// Whether a member lies away from a datum of the last hours by more than its noise lets it.
+    fn misses(&self, member: &Member) -> bool {
         let from_h = self.problem.now_h() - 2.0;
         self.problem
             .data
             .iter()
-            .zip(residuals)
+            .zip(&member.residuals)
             .zip(self.roots.iter().zip(&member.noise))
             .any(|((datum, residual), (root, noise))| {
                 datum.at_h >= from_h && (root * residual + noise).abs() > 3.0
@@ -192,13 +212,10 @@ impl Settling<'_> {
     fn begin(&self, best: &Candidate, members: &mut [Member]) {
         let slopes = self.slopes(&best.z, &best.course, &best.residuals);
         for member in members {
-            member.z = best.z.clone();
-            let here = (
-                best.course.clone(),
-                best.residuals.clone(),
-                self.cost(member, &best.z, &best.residuals),
-            );
-            self.settle(here, Some(slopes.clone()), member, ANEW);
+            let cost = self.cost(member, &best.z, &best.residuals);
+            let here = (best.course.clone(), best.residuals.clone(), cost);
+            member.stands(best.z.clone(), here);
+            self.settle(Some(slopes.clone()), member, ANEW);
         }
     }
 
@@ -212,24 +229,17 @@ impl Settling<'_> {
 
     /// Steps of a member, each taken only if its cost falls. The first goes by the slopes given, if any; at the turns of `own` they are
     /// the member's own anew, in between they are corrected by what the step before found.
-    fn settle(
-        &self,
-        (mut course, mut residuals, cost): (Course, DVector<f64>, f64),
-        mut slopes: Option<Slopes>,
-        member: &mut Member,
-        (own, turns): (&[usize], usize),
-    ) {
-        member.cost = cost;
+    fn settle(&self, mut slopes: Option<Slopes>, member: &mut Member, (own, turns): (&[usize], usize)) {
         let mut damping = 0.02;
         for turn in 0..turns {
-            if residuals.iter().any(|r| !r.is_finite()) {
+            if member.residuals.iter().any(|r| !r.is_finite()) {
                 return;
             }
             let mut here = match slopes.take() {
                 Some(slopes) if turn == 0 || !own.contains(&turn) => slopes,
-                _ => self.slopes(&member.z, &course, &residuals),
+                _ => self.slopes(&member.z, &member.course, &member.residuals),
             };
-            let pull = self.roots.component_mul(&residuals) + &member.noise;
+            let pull = self.roots.component_mul(&member.residuals) + &member.noise;
             let gradient = here.weighted.tr_mul(&pull) + (&member.z - &member.prior);
             let mut gain = 0.0;
             for _ in 0..5 {
@@ -240,12 +250,11 @@ impl Settling<'_> {
                 let next = self.at(member, &z);
                 if next.2 < member.cost {
                     gain = member.cost - next.2;
-                    member.z = z;
                     if gain >= ENOUGH && !own.contains(&(turn + 1)) {
-                        let change = self.roots.component_mul(&(&next.1 - &residuals));
+                        let change = self.roots.component_mul(&(&next.1 - &member.residuals));
                         here.correct(&step, &change);
                     }
-                    (course, residuals, member.cost) = next;
+                    member.stands(z, next);
                     damping *= 0.2;
                     break;
                 }
@@ -264,9 +273,8 @@ impl Settling<'_> {
         let rows = u32::try_from(self.roots.len()).map_or(f64::from(u32::MAX), f64::from);
         let cutoff = lowest + 6.4 * (2.0 * rows).sqrt().max(4.0);
         for member in members.iter_mut().filter(|m| m.cost > cutoff) {
-            member.z.copy_from(&best.z);
-            let here = self.at(member, &member.z);
-            self.settle(here, None, member, ANEW);
+            self.puts(member, best.z.clone());
+            self.settle(None, member, ANEW);
         }
         let sound: Vec<usize> = (0..members.len())
             .filter(|i| members[*i].cost <= cutoff)
@@ -276,6 +284,7 @@ impl Settling<'_> {
                 && let Some(other) = sound.get(index % sound.len().max(1))
             {
                 members[index].z = members[*other].z.clone();
+                members[index].course = members[*other].course.clone();
             }
         }
     }

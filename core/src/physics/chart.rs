@@ -58,11 +58,12 @@ impl Chart {
             clippy::cast_sign_loss,
             reason = "checked against the ends of the chart"
         )]
-        let index = if place >= 0.0 { place as usize } else { usize::MAX };
+        let whole = if place >= 0.0 { place as u32 } else { u32::MAX };
+        let index = whole as usize;
         let (Some(low), Some(high)) = (self.rows.get(index), self.rows.get(index.saturating_add(1))) else {
             return Warmed::at(t_k);
         };
-        let part = place - place.floor();
+        let part = place - f64::from(whole);
         let between = |low: f64, high: f64| low + (high - low) * part;
         Warmed {
             solubility: between(low.solubility, high.solubility),

@@ -93,6 +93,39 @@ pub(crate) struct Balance {
     pub(crate) in_gas: f64,
 }
 
+/// The CO2 of such a bottle, and the room over its drink in m3.
+#[derive(Clone, Copy, Debug)]
+struct Held {
+    co2: f64,
+    gas: f64,
+    dissolved: f64,
+    in_gas: f64,
+}
+
+impl Held {
+    fn all(&self) -> f64 {
+        self.dissolved + self.in_gas
+    }
+
+    /// The same with the air in that room.
+    fn balance(self, sealed: &Sealed, oxygen_eaten: f64) -> Balance {
+        let Self {
+            co2,
+            gas,
+            dissolved,
+            in_gas,
+        } = self;
+        Balance {
+            co2,
+            air: sealed
+                .air
+                .pressure(gas, sealed.isotherm.rt, sealed.nitrogen, oxygen_eaten),
+            dissolved,
+            in_gas,
+        }
+    }
+}
+
 impl Sealed {
     /// At `t_k`; `solute_factor` as in [`super::solubility::solute_factor`], times the Henry factor of a fit.
     pub(crate) fn new(vessel: Vessel, air: SealedAir, t_k: f64, solute_factor: f64) -> Self {
@@ -158,15 +191,18 @@ impl Sealed {
 
     /// Equilibrium at CO2 pressure `co2` in Pa.
     pub(crate) fn at_co2(&self, co2: f64, oxygen_eaten: f64) -> Balance {
+        self.held(co2, oxygen_eaten).balance(self, oxygen_eaten)
+    }
+
+    /// The CO2 alone of [`Self::at_co2`]: what a search asks for again and again.
+    fn held(&self, co2: f64, oxygen_eaten: f64) -> Held {
         // The air only enters the pressure correction (0.1 %): its value over still drink is near enough there.
         let other = self.vapour + self.air(self.isotherm.henry * co2, oxygen_eaten);
         let dissolved = self.isotherm.dissolved_mol_per_m3(co2, other);
         let gas = self.vessel.gas(self.expansion, dissolved);
-        Balance {
+        Held {
             co2,
-            air: self
-                .air
-                .pressure(gas, self.isotherm.rt, self.nitrogen, oxygen_eaten),
+            gas,
             // Counted per m3 at 20 degC, so that nothing is lost when the drink is warmed.
             dissolved: dissolved * self.expansion,
             in_gas: self.isotherm.gas_mol_per_m3(co2) * gas / self.vessel.drink,
@@ -181,12 +217,12 @@ impl Sealed {
         // Secant on a nearly straight, rising curve; the start is the ideal bottle, the second point its correction.
         let room = self.vessel.gas(self.expansion, all) / (self.vessel.drink * self.isotherm.rt);
         let mut before = all / (self.isotherm.henry * self.expansion + room);
-        let mut balance = self.at_co2(before, oxygen_eaten);
-        let mut miss_before = balance.all() - all;
-        let mut co2 = before * all / balance.all();
+        let mut held = self.held(before, oxygen_eaten);
+        let mut miss_before = held.all() - all;
+        let mut co2 = before * all / held.all();
         for _ in 0..12 {
-            balance = self.at_co2(co2, oxygen_eaten);
-            let miss = balance.all() - all;
+            held = self.held(co2, oxygen_eaten);
+            let miss = held.all() - all;
             let slope = (miss - miss_before) / (co2 - before);
             if miss.abs() <= 1e-10 * all || !slope.is_finite() || slope <= 0.0 {
                 break;
@@ -194,7 +230,7 @@ impl Sealed {
             (before, miss_before) = (co2, miss);
             co2 = (co2 - miss / slope).max(0.0);
         }
-        balance
+        held.balance(self, oxygen_eaten)
     }
 
     /// Equilibrium at absolute pressure `total` in Pa; CO2 below zero counts as none.

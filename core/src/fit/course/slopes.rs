@@ -43,7 +43,12 @@ impl Problem {
             readings.write_direct(z, *index, &mut jacobian);
         }
         for index in (LIFE..z.len()).filter(|index| self.only_observed(*index) && !self.idle(*index)) {
-            let there = self.residuals(&moved(z, index), course);
+            let there = moved(z, index);
+            let there = if index < ALL {
+                self.residuals(&there, course)
+            } else {
+                self.residuals_of(&life, &there, course)
+            };
             for (row, (there, here)) in there.iter().zip(residuals.iter()).enumerate() {
                 jacobian[(row, index)] = (there - here) / STEP;
             }

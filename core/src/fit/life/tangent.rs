@@ -172,7 +172,8 @@ struct Own {
     step: f64,
     warms: Vec<usize>,
     rooms: Vec<usize>,
-    direct: Vec<(usize, Lanes)>,
+    /// Inputs of the step that a lane moves itself, and by how much.
+    direct: Vec<(usize, usize, f64)>,
     growth: Lanes,
     second_growth: Lanes,
     oxygen_rate: Lanes,
@@ -229,10 +230,12 @@ impl Columns {
         ];
         let mut direct = Vec::new();
         for (input, of) in inputs {
-            let by = lanes(&of);
-            if by.iter().any(|by| by.abs() > 0.0) {
-                direct.push((input, by));
-            }
+            let moved = lanes(&of).into_iter().enumerate();
+            direct.extend(
+                moved
+                    .filter(|(_, by)| by.abs() > 0.0)
+                    .map(|(lane, by)| (input, lane, by)),
+            );
         }
         let own = Own {
             warms: differ(&|l| [l.p.coldest, l.p.best, l.p.cold, l.p.probe]),
@@ -335,10 +338,8 @@ impl Columns {
                         + row[SECOND] * stirred[1][lane]
                         + row[WARMTH] * warmth[lane];
                 }
-                for (input, by) in &own.direct {
-                    for lane in 0..LANES {
-                        result[lane] += row[*input] * by[lane];
-                    }
+                for (input, lane, by) in &own.direct {
+                    result[*lane] += row[*input] * by;
                 }
             }
         }

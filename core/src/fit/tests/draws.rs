@@ -17,7 +17,7 @@ fn told(seed: u64) -> Vec<f64> {
     .flat_map(|more| {
         let (evidence, sealed) = unheard(more);
         let at = sealed + SignedDuration::from_hours(1);
-        let (forecast, _) = drawn(&evidence, at, None, seed).answers(&evidence, at);
+        let (forecast, _) = drawn(&evidence, at, None, seed).answers(&evidence);
         let (target, limit) = (forecast.target_at, forecast.limit_at);
         let target = target.map_or([None; 3], |when| [when.p05, when.p50, when.p95]);
         let limit = limit.map_or([None; 2], |when| [when.p05, when.p50]);
@@ -61,7 +61,7 @@ fn a_name_tells_nothing_of_the_drink() {
         let mut batch = evidence.batch().clone();
         batch.name = crate::batch::BatchName::new(name).expect("a name");
         let evidence = crate::fit::Evidence::new(batch, evidence.surroundings().clone());
-        drawn(&evidence, at, None, SEED).answers(&evidence, at).0
+        drawn(&evidence, at, None, SEED).answers(&evidence).0
     };
     let [one, other] = ["plum 1", "hibiscus 12"].map(of);
     assert_eq!(
