@@ -138,7 +138,7 @@ fn line(alert: AlertName, rules: &Rules) -> Line {
             suppressed_by: "nothing",
         },
         AlertName::LeakSuspected => Line {
-            condition: "a leak explains the pressure better than all else, and the temperature-corrected pressure fell".to_owned(),
+            condition: "a leak explains the pressure better than all else, and the temperature-corrected pressure fell; or the pressure's course broke within 9 h as no culture's does".to_owned(),
             on: evaluations(IN_A_ROW),
             off: evaluations(AGREES_IN_A_ROW),
             deadband: "ends when the gauge reads within the 90 % expected without it".to_owned(),
