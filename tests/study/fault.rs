@@ -2,10 +2,15 @@
 
 use fobwatch_core::{
     alert::Transition,
-    quantity::Unit,
+    batch::Batch,
+    physics::{
+        bottle::{ClosedBottle, Sealing},
+        solubility::Solutes,
+    },
+    quantity::{AbsolutePressure, AlcoholByVolume, MassConcentration, Share, Temperature, Unit},
     reading::{Measured, Quantity},
 };
-use fobwatch_simulator::{Played, Scenario};
+use fobwatch_simulator::{Moment, Played, Scenario};
 use serde::{Deserialize, Serialize};
 
 use crate::{
@@ -27,6 +32,8 @@ const SOON_WITHIN_H: f64 = 3.0;
 const RISING_WITHIN_H: f64 = 48.0;
 /// The fridge takes a drink down by two thirds in this time.
 const COOLS_H: f64 = 3.0;
+/// Share of the trapped oxygen that is eaten by then.
+const OXYGEN_EATEN: f64 = 0.9;
 /// A batch has stalled when it makes less than this in the day that follows, volumes.
 const STILL_VOLUMES: f64 = 0.02;
 /// ... and its content is below this part of the target.
@@ -53,7 +60,7 @@ pub(crate) enum Fault {
     Loss,
     /// The thermometers show 34 degC.
     Warm,
-    /// The drink's thermometer is in the fridge, and the gauge goes on.
+    /// The bottles go to the fridge, and the culture goes on there: at a fifth to all of its pace in the room.
     Rising,
 }
 
@@ -156,6 +163,7 @@ impl Fault {
                 let size = 0.005 * 6.0_f64.powf(spread(seed, 1));
                 if seed.is_multiple_of(2) { size } else { -size }
             }
+            Self::Rising => 0.2 * 5.0_f64.powf(spread(seed, 1)),
             _ => 0.0,
         };
         let mut watched = Watched::new(play::batch(&scenario), rows);
@@ -169,7 +177,7 @@ impl Fault {
         let mut broken = false;
         while found.raised_h.is_none() && watched.at_h() < begins_h + self.within_h() {
             if !broken && watched.at_h() >= begins_h {
-                self.break_gauge(&mut watched, strength);
+                self.break_gauge(&mut watched, &played, strength);
                 broken = true;
             }
             for record in watched.half_hour().alerts {
@@ -203,10 +211,10 @@ impl Fault {
         }
     }
 
-    fn break_gauge(self, watched: &mut Watched, strength: f64) {
+    fn break_gauge(self, watched: &mut Watched, played: &Played, strength: f64) {
         let last = watched.last(Quantity::Pressure).map(|row| row.reading.measured);
         let (sealed, from_h) = (watched.sealed(), watched.at_h());
-        let fridge_c = watched.monitor().batch().target.fridge.celsius();
+        let chilled = Chilled::new(watched.monitor().batch(), played, from_h, strength);
         let change = |row: &Row| {
             let mut row = row.clone();
             if let Measured::Pressure(pressure) = row.reading.measured {
@@ -227,11 +235,9 @@ impl Fault {
             if self == Self::Warm && (of_drink || quantity == Quantity::RoomTemperature) {
                 row.reading.measured = Measured::new(quantity, 34.0, Unit::Celsius).ok()?;
             }
-            if let (Self::Rising, Measured::LiquidTemperature(liquid)) = (self, row.reading.measured) {
-                let gone = hours(sealed, row.reading.at) - from_h;
-                let left = (-gone.max(0.0) / COOLS_H).exp();
-                let there = fridge_c + 0.5 + (liquid.celsius() - fridge_c - 0.5) * left;
-                row.reading.measured = Measured::new(quantity, there, Unit::Celsius).ok()?;
+            if self == Self::Rising {
+                let at_h = hours(sealed, row.reading.at);
+                row.reading.measured = chilled.shown(row.reading.measured, at_h)?;
             }
             Some(row)
         };
@@ -241,11 +247,93 @@ impl Fault {
     }
 }
 
+/// The sensor vessel once it stands in a fridge that does not stop its culture.
+struct Chilled<'a> {
+    played: &'a Played,
+    bottle: ClosedBottle,
+    from_h: f64,
+    /// What it makes there beside what it would have made in the room.
+    pace: f64,
+    fridge_c: f64,
+}
+
+impl<'a> Chilled<'a> {
+    fn new(batch: &Batch, played: &'a Played, from_h: f64, pace: f64) -> Self {
+        let sealed = played.truth.moments.first().expect("a play has moments");
+        let sealing = Sealing {
+            headspace: batch.bottle.headspace,
+            temperature: celsius(sealed.liquid_c),
+            ambient: bar(sealed.ambient_bar),
+        };
+        let solutes = Solutes {
+            sucrose: batch.drink.sucrose,
+            hexose: batch.drink.hexose,
+            unfermentable: batch.drink.unfermentable,
+            alcohol: batch.drink.alcohol.unwrap_or(AlcoholByVolume::ZERO),
+        };
+        Self {
+            played,
+            bottle: ClosedBottle::new(&batch.sensor_vessel(), &sealing, solutes),
+            from_h,
+            pace,
+            fridge_c: batch.target.fridge.celsius(),
+        }
+    }
+
+    /// What a sensor shows there that shows `measured` in the room; `None`: that cannot be.
+    fn shown(&self, measured: Measured, at_h: f64) -> Option<Measured> {
+        let gone = at_h - self.from_h;
+        if gone < 0.0 {
+            return Some(measured);
+        }
+        let cooled = |warm_c: f64| {
+            let there = self.fridge_c + 0.5;
+            there + (warm_c - there) * (-gone / COOLS_H).exp()
+        };
+        match measured {
+            Measured::LiquidTemperature(liquid) => {
+                let there = cooled(liquid.celsius());
+                Measured::new(Quantity::LiquidTemperature, there, Unit::Celsius).ok()
+            }
+            Measured::Pressure(pressure) => {
+                let warm = moment_at(self.played, at_h)?;
+                let then = moment_at(self.played, self.from_h)?;
+                let made = self.pace * (warm.pilot_co2_g_per_l - then.pilot_co2_g_per_l);
+                let in_room = self.absolute(warm.pilot_co2_g_per_l, warm.liquid_c)?;
+                let in_fridge = self.absolute(then.pilot_co2_g_per_l + made, cooled(warm.liquid_c))?;
+                let there = pressure.bar() + in_fridge - in_room;
+                Measured::new(Quantity::Pressure, there, Unit::Bar).ok()
+            }
+            other => Some(other),
+        }
+    }
+
+    /// Pressure over the drink that holds so much CO2, bar above vacuum.
+    fn absolute(&self, g_per_l: f64, liquid_c: f64) -> Option<f64> {
+        let all = MassConcentration::from_grams_per_litre(g_per_l).ok()?;
+        let eaten = Share::from_one(OXYGEN_EATEN).ok()?;
+        let there = self.bottle.at_all_co2(all, celsius(liquid_c), eaten).ok()?;
+        Some(there.pressure.bar())
+    }
+}
+
+fn celsius(value: f64) -> Temperature {
+    Temperature::from_celsius(value).expect("a temperature of a kitchen")
+}
+
+fn bar(value: f64) -> AbsolutePressure {
+    AbsolutePressure::from_bar(value).expect("a pressure of the air")
+}
+
+fn moment_at(played: &Played, at_h: f64) -> Option<&Moment> {
+    let sealed = played.scenario.bottled_at;
+    let moments = &played.truth.moments;
+    moments.get(moments.partition_point(|moment| hours(sealed, moment.at) < at_h))
+}
+
 /// True pressure of the sensor vessel.
 fn bar_at(played: &Played, at_h: f64) -> Option<f64> {
-    let sealed = played.scenario.bottled_at;
-    let mut moments = played.truth.moments.iter();
-    Some(moments.find(|moment| hours(sealed, moment.at) >= at_h)?.pilot_bar)
+    Some(moment_at(played, at_h)?.pilot_bar)
 }
 
 /// When production stops for good, short of the target; from the first day on, or from the sealing if it never began.

@@ -9,8 +9,13 @@ use crate::quantity::GaugePressure;
 
 /// Readings remembered.
 const REMEMBERED: usize = 64;
-/// A loss starts from more than this, in bar.
-pub(super) const FROM_BAR: f64 = 0.3;
+/// A loss starts from more than this, in bar: less is lost among the noise and the zero of a cheap gauge ...
+pub(super) const FROM_BAR: f64 = 0.2;
+/// ... and from more than this where the gauge is read so seldom that a fridge may have taken it down meanwhile.
+pub(super) const FROM_SELDOM_BAR: f64 = 0.3;
+/// ... and, if nothing was heard in between, for so long at most, from more than this, which no fridge takes away.
+pub(super) const FROM_UNHEARD_BAR: f64 = 0.8;
+pub(super) const UNHEARD: SignedDuration = SignedDuration::from_hours(6);
 /// ... and ends below this.
 pub(super) const NEAR_ZERO_BAR: f64 = 0.1;
 /// A fall within this time, or within two and a half usual intervals, is fast. A drink that cools in a fridge takes
@@ -132,14 +137,23 @@ impl GaugeWatch {
             self.back = 0;
             return Some(fall);
         }
-        let window = FAST.max(around.interval.saturating_mul(5).checked_div(2).unwrap_or(FAST));
+        let usual = FAST.max(around.interval.saturating_mul(5).checked_div(2).unwrap_or(FAST));
+        let (heard, _) = self.last()?;
+        let unheard = at.duration_since(heard);
+        let (window, from) = if unheard > usual && unheard <= UNHEARD {
+            (unheard, FROM_UNHEARD_BAR)
+        } else if usual > FAST {
+            (usual, FROM_SELDOM_BAR)
+        } else {
+            (usual, FROM_BAR)
+        };
         // What was read but once may have been a leap upwards: a pressure stood if the reading before it agrees.
         let stood = self.recent.iter().zip(self.recent.iter().skip(1));
         let high = stood
             .map(|(before, this)| (this.0, if before.1 < this.1 { before.1 } else { this.1 }))
             .filter(|(time, _)| at.duration_since(*time) <= window)
             .reduce(|a, b| if b.1 >= a.1 { b } else { a })?;
-        if high.1.bar() > FROM_BAR {
+        if high.1.bar() > from {
             self.falling = Some(Fall {
                 from: high.1,
                 high_at: high.0,
@@ -207,6 +221,36 @@ mod tests {
         let (_, findings) = read_all(&[2.0, 2.0, 0.02, 0.01], around());
         assert_eq!(findings[2].lost, None);
         assert_eq!(findings[3].lost.unwrap().from, bar(2.0));
+    }
+
+    #[test]
+    fn a_loss_of_little_pressure_is_told_unless_a_fridge_may_have_taken_it() {
+        let values = [0.25, 0.25, 0.01, 0.01];
+        let (_, findings) = read_all(&values, around());
+        assert_eq!(findings[3].lost.unwrap().from, bar(0.25));
+        let seldom = Surrounds {
+            interval: SignedDuration::from_hours(1),
+            ..around()
+        };
+        let (_, findings) = read_all(&values, seldom);
+        assert!(findings.iter().all(|f| f.lost.is_none()));
+    }
+
+    #[test]
+    fn a_pressure_that_is_gone_after_a_silence_is_lost_unless_a_fridge_may_have_taken_it() {
+        let start: Timestamp = "2026-03-02T07:00:00Z".parse().unwrap();
+        let after_silence = |high: f64, silent_h: i64| {
+            let mut watch = GaugeWatch::default();
+            let later = 60 * silent_h;
+            let rows = [(0, high), (1, high), (later, 0.02), (later + 1, 0.02)];
+            let found = rows.map(|(minute, value)| {
+                watch.read(start + SignedDuration::from_mins(minute), bar(value), around())
+            });
+            found[3].lost
+        };
+        assert_eq!(after_silence(1.2, 2).unwrap().from, bar(1.2));
+        assert!(after_silence(0.6, 2).is_none());
+        assert!(after_silence(1.2, 9).is_none());
     }
 
     #[test]

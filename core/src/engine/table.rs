@@ -11,7 +11,7 @@ use super::{
         RISING_PER_H, SETTLED, STALL_AFTER, STALL_GAIN, STALL_IN_A_ROW, STALL_OVER_GAIN,
         STALL_OVER_GAIN_BY_GRAVITY, STALL_SHARE, WARM_FOR,
     },
-    gauge::{FAST, FROM_BAR, NEAR_ZERO_BAR},
+    gauge::{FAST, FROM_BAR, FROM_SELDOM_BAR, FROM_UNHEARD_BAR, NEAR_ZERO_BAR, UNHEARD},
     health::{GOOD_RUN, IMPOSSIBLE_RUN, LEAPS_TOO_MANY, REMEMBERED, STUCK_AFTER},
     holds::IN_A_ROW,
     limit::{CHANCE_DEADBAND, FIRST_IN_A_ROW, NEAR_GONE_IN_A_ROW, PRESSURE_DEADBAND},
@@ -128,8 +128,9 @@ fn line(alert: AlertName, rules: &Rules) -> Line {
         },
         AlertName::SuddenLoss => Line {
             condition: format!(
-                "the gauge falls from above {FROM_BAR} bar to below {NEAR_ZERO_BAR} bar within {} and nobody noted an opening of that bottle",
-                span(FAST)
+                "the gauge falls from above {FROM_BAR} bar ({FROM_SELDOM_BAR} if it is read so seldom that more time passes) to below {NEAR_ZERO_BAR} bar within {}, or from above {FROM_UNHEARD_BAR} bar while it was not heard for {} at most, and nobody noted an opening of that bottle",
+                span(FAST),
+                span(UNHEARD)
             ),
             on: "the next reading".to_owned(),
             off: evaluations(1),
@@ -137,7 +138,7 @@ fn line(alert: AlertName, rules: &Rules) -> Line {
             suppressed_by: "nothing",
         },
         AlertName::LeakSuspected => Line {
-            condition: "a leak explains the pressure better than all else, and the temperature-corrected pressure fell".to_owned(),
+            condition: "a leak explains the pressure better than all else, and the temperature-corrected pressure fell; or the pressure's course broke within 9 h as no culture's does".to_owned(),
             on: evaluations(IN_A_ROW),
             off: evaluations(AGREES_IN_A_ROW),
             deadband: "ends when the gauge reads within the 90 % expected without it".to_owned(),

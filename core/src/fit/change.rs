@@ -4,12 +4,17 @@
 //! sensor vessel had begun to leak at this node or that, or the culture had slowed down, or the gauge had begun to creep? To first
 //! order this is a score test with all parameters free (Rao 1948): no temperature, oxygen or slower culture may explain the change away
 //! unless it does so at a lower cost. What survives is climbed to with the change in place, and compared.
+//!
+//! A leak need not make the pressure fall: while the culture makes more than it lets out, the pressure merely rises more slowly from one
+//! hour to the next, which no culture does. So the same is asked of rates that wander no more than is likely, and a break within the
+//! last hours is enough.
 
-use nalgebra::{Cholesky, DVector};
+use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 
 use super::{
     climb::{self, Candidate, candidate, climbed},
     course::{Change, Problem},
+    prior::ALL,
 };
 use crate::forecast::Suspicion;
 
@@ -30,6 +35,24 @@ const MORE_THAN_SLOWER: f64 = 12.0;
 /// A leak makes the pressure fall: by so much, bar at 20 degC, and this share of it. Neither the barometer nor the gauge's noise does.
 const FALL_BAR: f64 = 0.04;
 const FALL_SHARE: f64 = 0.01;
+/// Beside a move to the fridge nothing is looked for: a drink whose temperature changes by so much, K, within so many hours on either
+/// side is known no better than the thermometer on its wall.
+const STIRRED: (f64, f64) = (5.0, 3.0);
+
+/// A break in the course of the pressure tells of a leak if it came within so many hours, of so many that are looked at: one that
+/// began before, or came by and by, is none ...
+const LATELY_H: [f64; 2] = [9.0, 14.0];
+/// ... and the cost falls by so much, rates wandering no more than is likely: on drawn batches that are sound by 17 at most, on those
+/// whose culture gives up by 47, on those that leak from 0.2 bar on by 35 and more ...
+const BREAK: f64 = 32.0;
+/// ... and a culture would have had to fall at once to less than a quarter, as a logarithm: those that give up take longer for it (0.3 to
+/// 0.9 where the cost falls that much), and leaks look like 1.6 and more.
+const AT_ONCE: f64 = 1.4;
+/// ... and the leak has to explain it about as well as such a culture does ...
+const AS_LIKELY: f64 = 0.85;
+/// ... and before it, by so many hours, rates were steady: a batch whose log rate wandered by more may do so again. Before the leaks of
+/// drawn batches it had wandered by 0.65 at most, in those that had stalled for long by 1 to 4.
+const STEADY: (f64, f64) = (6.0, 0.75);
 /// A gauge that creeps makes the cost fall by so much, since any slow misfit of the box looks a little like it ...
 const CREEP_TELLING: f64 = 60.0;
 /// ... and by so many times more than anything that happens in a bottle.
@@ -49,7 +72,7 @@ struct Began {
 /// What is suspected beside the maximum `z` of a problem, and since when, hours since sealing.
 pub(super) fn suspected(problem: &Problem, z: &[f64]) -> Option<(Suspicion, f64)> {
     let best = candidate(problem, DVector::from_column_slice(z));
-    let [mut leak, slower, creep] = most_likely(problem, &best)?;
+    let [mut leak, slower, creep, broken, halted] = most_likely(problem, &best)?;
     let hour = |began: &Began| problem.frame.nodes.get(began.node).copied().unwrap_or(0.0);
     let climb_to = |began: &Began, change: Change| -> f64 {
         let mut problem = problem.clone();
@@ -69,32 +92,24 @@ pub(super) fn suspected(problem: &Problem, z: &[f64]) -> Option<(Suspicion, f64)
             }
         }
     }
+    let as_likely = broken.gain > AS_LIKELY * halted.gain;
+    let lately = problem.now_h() - hour(&broken).min(hour(&halted)) <= LATELY_H[0];
+    let breaks = broken.gain > BREAK && halted.size > AT_ONCE && as_likely && lately;
+    if breaks && was_steady(problem, z, hour(&broken)) {
+        return Some((Suspicion::Leak, hour(&broken)));
+    }
     let inside = leak.gain.max(slower.gain);
     (creep.gain > CREEP_TELLING.max(CREEP_TIMES * inside)).then(|| (Suspicion::Creeping, hour(&creep)))
 }
 
-/// Of leak, slower culture and creeping gauge the most likely, to first order.
-fn most_likely(problem: &Problem, best: &Candidate) -> Option<[Began; 3]> {
+/// Of leak, slower culture and creeping gauge the most likely, to first order; and, with steady rates, of a leak and a slower culture
+/// that began lately.
+fn most_likely(problem: &Problem, best: &Candidate) -> Option<[Began; 5]> {
     let z = best.z.as_slice();
     let jacobian = problem.jacobian(&best.z, &best.course, &best.residuals);
-    let weights = climb::weights(&best.residuals);
-    let pull = weights.component_mul(&best.residuals);
-    let weighed = climb::weighted(jacobian.clone(), &weights.map(f64::sqrt));
-    let curvature = Cholesky::new(climb::curvature(&weighed))?;
-    let solved = curvature.solve(&(jacobian.tr_mul(&pull) + &best.z));
-    let judge = |node: usize, direction: &DVector<f64>| -> Began {
-        let weighted = weights.component_mul(direction);
-        let shared = jacobian.tr_mul(&weighted);
-        let slope = direction.dot(&pull) - shared.dot(&solved);
-        let stiffness = direction.dot(&weighted) - shared.dot(&curvature.solve(&shared));
-        if stiffness.is_finite() && stiffness > 1e-9 * direction.dot(&weighted) {
-            let (gain, size) = (slope * slope / stiffness, -slope / stiffness);
-            Began { node, gain, size }
-        } else {
-            Began::default()
-        }
-    };
-    let mut found = [Began::default(); 3];
+    let free = Around::new(problem, best, &jacobian, 1.0)?;
+    let steady = Around::new(problem, best, &jacobian, problem.frame.steadiness())?;
+    let mut found = [Began::default(); 5];
     let mut keep = |place: usize, began: Began, possible: bool| {
         if possible && began.gain > found[place].gain {
             found[place] = began;
@@ -105,7 +120,8 @@ fn most_likely(problem: &Problem, best: &Candidate) -> Option<[Began; 3]> {
     let mut last_h = f64::MIN;
     for (node, h) in problem.frame.nodes.iter().enumerate() {
         let apart = if now_h - h < 12.0 { 0.5 } else { 2.0 };
-        if *h < (now_h - BACK_H).max(1.0) || *h >= now_h || h - last_h < apart {
+        let far = *h < (now_h - BACK_H).max(1.0) || *h >= now_h;
+        if far || h - last_h < apart || is_stirred(problem, *h) {
             continue;
         }
         last_h = *h;
@@ -113,15 +129,90 @@ fn most_likely(problem: &Problem, best: &Candidate) -> Option<[Began; 3]> {
             changed.change = Some((node, change));
             let course = changed.course(z, Some((&best.course, node)));
             let there = DVector::from_vec(changed.residuals(z, &course));
-            judge(node, &((there - &best.residuals) / small))
+            (there - &best.residuals) / small
         };
-        let leak = effect(Change::Leak(SMALL_LEAK), SMALL_LEAK);
-        let slower = effect(Change::Slower(SMALL_FALL), SMALL_FALL);
+        let leaking = effect(Change::Leak(SMALL_LEAK), SMALL_LEAK);
+        let leak = free.judge(node, &leaking);
         keep(0, leak, leak.size > 0.0);
+        let slowing = effect(Change::Slower(SMALL_FALL), SMALL_FALL);
+        let slower = free.judge(node, &slowing);
         keep(1, slower, slower.size > 0.0);
-        keep(2, judge(node, &DVector::from_vec(problem.creeping(*h))), true);
+        let creep = DVector::from_vec(problem.creeping(*h));
+        keep(2, free.judge(node, &creep), true);
+        if now_h - h <= LATELY_H[1] {
+            let broken = steady.judge(node, &leaking);
+            keep(3, broken, broken.size > 0.0);
+            let halted = steady.judge(node, &slowing);
+            keep(4, halted, halted.size > 0.0);
+        }
     }
     Some(found)
+}
+
+/// Rates had not wandered by much before `from_h`.
+fn was_steady(problem: &Problem, z: &[f64], from_h: f64) -> bool {
+    let (before_h, most) = STEADY;
+    let knots = problem.frame.knots.iter().zip(problem.surprises(z));
+    let mut before = knots.filter(|(h, _)| **h <= from_h - before_h);
+    before.all(|(_, surprise)| surprise.abs() <= most)
+}
+
+/// The drink's temperature changes by much around `at_h`.
+fn is_stirred(problem: &Problem, at_h: f64) -> bool {
+    let (kelvin, hours) = STIRRED;
+    let nodes = problem.frame.nodes.iter().zip(&problem.frame.climate.past);
+    let near = nodes.filter(|(h, _)| (*h - at_h).abs() <= hours);
+    let (low, high) = near.fold((f64::MAX, f64::MIN), |(low, high), (_, c)| {
+        (low.min(*c), high.max(*c))
+    });
+    high - low > kelvin
+}
+
+/// The posterior around its maximum, to first order.
+struct Around<'a> {
+    jacobian: &'a DMatrix<f64>,
+    weights: DVector<f64>,
+    pull: DVector<f64>,
+    curvature: Cholesky<f64, Dyn>,
+    solved: DVector<f64>,
+}
+
+impl<'a> Around<'a> {
+    /// The discrepancy is held `steadiness` times as tightly as the posterior holds it.
+    fn new(problem: &Problem, best: &Candidate, jacobian: &'a DMatrix<f64>, steadiness: f64) -> Option<Self> {
+        let weights = climb::weights(&best.residuals);
+        let pull = weights.component_mul(&best.residuals);
+        let weighed = climb::weighted(jacobian.clone(), &weights.map(f64::sqrt));
+        let mut curvature = climb::curvature(&weighed);
+        let mut held = best.z.clone();
+        for knot in ALL..ALL + problem.frame.knots.len() {
+            curvature[(knot, knot)] += steadiness - 1.0;
+            held[knot] *= steadiness;
+        }
+        let curvature = Cholesky::new(curvature)?;
+        let solved = curvature.solve(&(jacobian.tr_mul(&pull) + held));
+        Some(Self {
+            jacobian,
+            weights,
+            pull,
+            curvature,
+            solved,
+        })
+    }
+
+    /// What a change from `node` on is worth that moves the residuals in this direction.
+    fn judge(&self, node: usize, direction: &DVector<f64>) -> Began {
+        let weighted = self.weights.component_mul(direction);
+        let shared = self.jacobian.tr_mul(&weighted);
+        let slope = direction.dot(&self.pull) - shared.dot(&self.solved);
+        let stiffness = direction.dot(&weighted) - shared.dot(&self.curvature.solve(&shared));
+        if stiffness.is_finite() && stiffness > 1e-9 * direction.dot(&weighted) {
+            let (gain, size) = (slope * slope / stiffness, -slope / stiffness);
+            Began { node, gain, size }
+        } else {
+            Began::default()
+        }
+    }
 }
 
 /// The pressure, had the drink stood at 20 degC, lies below its highest since shortly before `from_h`: the middle of the last three

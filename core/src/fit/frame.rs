@@ -221,6 +221,15 @@ impl Frame {
         }
     }
 
+    /// How much more tightly rates are held that wander no more than is likely, as a ratio of precisions.
+    pub(super) fn steadiness(&self) -> f64 {
+        if self.followed {
+            (SURPRISE / SURPRISE_LIKELY).powi(2)
+        } else {
+            1.0
+        }
+    }
+
     /// The discrepancy at `h`, linear between its knots.
     pub(super) fn surprise_at(&self, surprises: &[f64], h: f64) -> f64 {
         let after = self.knots.partition_point(|t| *t <= h);

@@ -8,6 +8,7 @@ mod calibration;
 mod draws;
 mod growth;
 mod kinds;
+mod leaks;
 mod led;
 mod notes;
 mod silence;
