@@ -1,7 +1,7 @@
 //! The fit: evidence in, posterior out; the posterior answers every question about the batch.
 //!
-//! Seam for the engine: it fills [`Evidence`] as readings, moves and openings arrive, asks [`fit`] on the grid of data
-//! time, and reads [`Posterior::answers`]. Inside: `series` and `evidence` condense what arrives; `frame`, `climate` and `prior`
+//! Seam for the engine: it fills [`Evidence`] as readings, moves and openings arrive, asks [`fit_and_answers`] on the grid of data
+//! time, and [`Posterior::answers`] where nothing came. Inside: `series` and `evidence` condense what arrives; `frame`, `climate` and `prior`
 //! say what all lives of a batch share and how they may differ; `life` is one of them, `course` its past beside the data;
 //! `draws` are the members' own from the prior, `sample` finds the likely ones; `ahead` runs them on, `reference` tells how lively they are, `answers` makes quantiles of them.
 //!
