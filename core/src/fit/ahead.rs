@@ -2,7 +2,7 @@
 
 use super::{
     asleep::Asleep,
-    climate::between,
+    climate::{RoomAt, between},
     course::{Course, Problem},
     frame::Frame,
     life::{Life, State},
@@ -45,7 +45,7 @@ pub(super) struct Future {
 }
 
 /// Nodes of the future, from the present to the horizon.
-pub(super) fn nodes(now_h: f64) -> Vec<f64> {
+fn nodes(now_h: f64) -> Vec<f64> {
     let mut out = vec![now_h];
     let mut ahead = 0.0;
     while ahead < HORIZON_H {
@@ -64,7 +64,7 @@ pub(super) fn nodes(now_h: f64) -> Vec<f64> {
 }
 
 /// Times of the pictures' points: some fifty of the past, then every three hours for five days.
-pub(super) fn shown_hours(now_h: f64) -> Vec<f64> {
+fn shown_hours(now_h: f64) -> Vec<f64> {
     let past = (now_h / 2.0).clamp(1.0, 48.0).floor();
     let mut out = Vec::new();
     let mut index = 0.0;
@@ -83,11 +83,31 @@ pub(super) fn shown_hours(now_h: f64) -> Vec<f64> {
 /// Hours ahead for which the worst bottle is reckoned at every node; later only where the day is warmest.
 const CLOSE_H: f64 = 72.0;
 
-/// Runs one member ahead, at nodes and times of the pictures; `asleep` if it comes from the cold.
+/// Where all members are run to, and looked at on the way.
+pub(super) struct Nodes {
+    /// Hours since sealing, the present first.
+    times: Vec<f64>,
+    /// Times of the pictures' points.
+    pub(super) shown: Vec<f64>,
+    room: Vec<RoomAt>,
+}
+
+impl Nodes {
+    pub(super) fn new(frame: &Frame, now_h: f64) -> Self {
+        let times = nodes(now_h);
+        Self {
+            room: frame.climate.room_at(&times),
+            shown: shown_hours(now_h),
+            times,
+        }
+    }
+}
+
+/// Runs one member ahead; `asleep` if it comes from the cold.
 pub(super) fn future(
     problem: &Problem,
     (z, course): (&[f64], &Course),
-    [times, shown]: [&[f64]; 2],
+    Nodes { times, shown, room }: &Nodes,
     asleep: Option<Asleep>,
     [surprises_ahead, room_ahead]: [&mut dyn FnMut() -> f64; 2],
 ) -> Future {
@@ -105,7 +125,7 @@ pub(super) fn future(
             .map(|h| frame.climate.cooling(from, h - now_h, life.p.cools_h))
             .collect()
     } else {
-        frame.climate.room_ahead(times, life.p.probe, room_ahead)
+        frame.climate.room_ahead(room, life.p.probe, room_ahead)
     };
     let asleep_h = asleep.map_or(0.0, |asleep| {
         let [delay, _] = rates

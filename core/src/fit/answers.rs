@@ -40,8 +40,7 @@ pub(super) fn of(
     (problem, courses): (&Problem, &[Course]),
 ) -> (Forecast, Outlook, Quantiles<Hours>) {
     let now_h = evidence.hours(at).max(0.0);
-    let times = ahead::nodes(now_h);
-    let shown = ahead::shown_hours(now_h);
+    let nodes = ahead::Nodes::new(&problem.frame, now_h);
     let reference = problem.frame.reference();
     let mut futures = Vec::with_capacity(posterior.members.len());
     let (mut vigours, mut lags) = (Vec::new(), Vec::new());
@@ -54,13 +53,7 @@ pub(super) fn of(
             .next()
             .map_or_else(|| Cow::Owned(problem.course(z, None)), Cow::Borrowed);
         let normals: [&mut dyn FnMut() -> f64; 2] = [&mut ahead.surprises(index), &mut ahead.room(index)];
-        futures.push(ahead::future(
-            problem,
-            (z, &course),
-            [&times, &shown],
-            asleep,
-            normals,
-        ));
+        futures.push(ahead::future(problem, (z, &course), &nodes, asleep, normals));
         let (vigour, lag) = in_reference_drink(&reference, problem, z);
         vigours.push(vigour);
         lags.push(lag);
@@ -128,7 +121,8 @@ pub(super) fn of(
         vigour: typed(&sorted_of(vigours), vigour),
         lag: typed(&sorted_of(lags), |h| Hours(if h.is_finite() { h } else { 0.0 })),
     };
-    let curve = shown
+    let curve = nodes
+        .shown
         .iter()
         .enumerate()
         .map(|(point, h)| {

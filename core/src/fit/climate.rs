@@ -140,15 +140,35 @@ impl Climate {
         self.past_doubt * self.more(node)
     }
 
-    /// One way the drink's temperature may go at `nodes` (the first is the present) if the bottles stay in the room.
+    /// Where the room's level and daily swing stand at `nodes` (the first is the present), for all lives alike.
+    pub(super) fn room_at(&self, nodes: &[f64]) -> Vec<RoomAt> {
+        let mut before = self.now_h;
+        let at = |h: &f64| {
+            let at = RoomAt {
+                ahead_h: h - self.now_h,
+                usual: self.level + swing_at(self.swing, *h),
+                kept: (-(h - before) / FOLLOWS_H).exp(),
+            };
+            before = *h;
+            at
+        };
+        nodes.iter().map(at).collect()
+    }
+
+    /// One way the drink's temperature may go at the nodes of `room` if the bottles stay there.
     /// `probe` is how far this life's thermometer lies off: where none speaks any more, so far may the room be from its last level.
-    pub(super) fn room_ahead(&self, nodes: &[f64], probe: f64, normals: &mut dyn FnMut() -> f64) -> Vec<f64> {
+    pub(super) fn room_ahead(
+        &self,
+        room: &[RoomAt],
+        probe: f64,
+        normals: &mut dyn FnMut() -> f64,
+    ) -> Vec<f64> {
         let unheard = probe * self.more_doubt.last().copied().unwrap_or(0.0);
         let start = self.felt(self.past.len().saturating_sub(1), probe);
         let offset = self.doubt * normals() + unheard;
         let keep = (-KNOT_H / WANDER_H).exp();
         let fresh = WANDER_K * (1.0 - keep * keep).sqrt();
-        let span = nodes.last().copied().unwrap_or(self.now_h) - self.now_h;
+        let span = room.last().map_or(0.0, |at| at.ahead_h);
         let mut knots = vec![0.0];
         let mut reach = 0.0;
         while reach <= span + KNOT_H {
@@ -156,14 +176,12 @@ impl Climate {
             knots.push(keep * last + fresh * normals());
             reach += KNOT_H;
         }
-        let mut out = Vec::with_capacity(nodes.len());
-        let mut before = (self.now_h, start);
-        for h in nodes {
-            let goal =
-                self.level + offset + between(&knots, KNOT_H, h - self.now_h) + swing_at(self.swing, *h);
-            let celsius = goal + (before.1 - goal) * (-(h - before.0) / FOLLOWS_H).exp();
+        let mut out = Vec::with_capacity(room.len());
+        let mut celsius = start;
+        for at in room {
+            let goal = at.usual + offset + between(&knots, KNOT_H, at.ahead_h);
+            celsius = goal + (celsius - goal) * at.kept;
             out.push(celsius.clamp(-2.0, 45.0));
-            before = (*h, celsius);
         }
         out
     }
@@ -172,6 +190,16 @@ impl Climate {
     pub(super) fn cooling(&self, celsius: f64, hours: f64, cools_h: f64) -> f64 {
         self.fridge + (celsius - self.fridge) * (-hours / cools_h).exp()
     }
+}
+
+/// The room at a node of the future, as far as all lives share it.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct RoomAt {
+    ahead_h: f64,
+    /// Level and daily swing, degC.
+    usual: f64,
+    /// What the drink keeps of its distance from the room since the node before, as a share.
+    kept: f64,
 }
 
 /// Value at `h` of knots `every` hours apart, linear between them.
