@@ -36,7 +36,16 @@ fn a_leak_is_found_while_the_pressure_still_rises() {
 
 #[test]
 fn a_culture_that_gives_up_is_no_leak() {
-    for (seed, at_h) in [(5, 107), (8, 78), (9, 46), (11, 71), (15, 125), (28, 131)] {
+    for (seed, at_h) in [
+        (5, 107),
+        (8, 78),
+        (9, 46),
+        (11, 71),
+        (15, 125),
+        (22, 117),
+        (28, 131),
+        (40, 64),
+    ] {
         let found = suspected(&Scenario::drawn_stalling(seed), seed, at_h);
         assert_eq!(found, None, "{seed}");
     }
