@@ -106,7 +106,7 @@ fn told(folder: &Path, sensors: u64) -> Result<f64, Box<dyn Error>> {
     for (name, kilobytes) in pages(folder)? {
         all += kilobytes;
         let what = match name.as_str() {
-            "reading" => "raw readings",
+            "stretch" | "stretch_by_time" => "raw readings",
             "arrival" => "their order of arrival",
             "rollup" => "rollups",
             _ => continue,

@@ -126,8 +126,7 @@ fn a_new_user_listens_pastes_what_is_offered_takes_a_zero_and_watches() {
         log.contains("0.0400 bar are taken off every pressure of pilot"),
         "{log}"
     );
-    let pressures =
-        "SELECT count(*) FROM arrived JOIN series ON series.id = series WHERE quantity = 'pressure'";
+    let pressures = "SELECT coalesce(sum(count), 0) FROM held JOIN series ON series.id = series WHERE quantity = 'pressure'";
     let disk = Disk::open(&data);
     assert_eq!(
         disk.count(&format!("{pressures} AND abs(value) < 1e-6")),
