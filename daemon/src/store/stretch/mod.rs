@@ -142,12 +142,19 @@ impl<'t> Rows<'t> {
             let here = new.partition_point(|entry| next.is_none_or(|next| entry.at_us < next));
             let (here, later) = new.split_at(here);
             new = later;
-            match row {
-                Some(mut row) if !is_better_apart(&row, here) => {
+            let into = match (row, next) {
+                (Some(row), _) if !is_better_apart(&row, here) => Some(row),
+                // What comes backwards would make a row each.
+                (Some(_), Some(next)) => held(&mut self.at_or_before, params![series, next])?
+                    .filter(|row| row.entries.len() + here.len() <= TOGETHER),
+                _ => None,
+            };
+            match into {
+                Some(mut row) => {
                     merge(&mut row.entries, here);
                     self.put(series, &row.entries, Some(row.id))?;
                 }
-                _ => self.put(series, here, None)?,
+                None => self.put(series, here, None)?,
             }
         }
         Ok(())

@@ -108,9 +108,20 @@ fn what_comes_in_order_fills_rows_and_what_comes_late_parts_them() {
     for early in 1..=200 {
         add(&mut connection, vec![entry(-early, 200_000 + early)]);
     }
-    let all = stored(&connection);
-    assert_eq!(all.len(), 20 * TOGETHER + 600 + 200);
     assert!(rows(&connection) <= twice + 4);
+    // In a gap between full rows, the last first.
+    let before = rows(&connection);
+    add(
+        &mut connection,
+        (0..together)
+            .map(|index| entry(1_000_000 + index, 300_000 + index))
+            .collect(),
+    );
+    for back in 1..=100 {
+        add(&mut connection, vec![entry(900_000 - back, 400_000 + back)]);
+    }
+    assert!(rows(&connection) <= before + 3, "{before} {}", rows(&connection));
+    assert_eq!(stored(&connection).len(), 21 * TOGETHER + 600 + 200 + 100);
 }
 
 #[test]
