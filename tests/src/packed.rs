@@ -93,7 +93,7 @@ fn folded(number: i64) -> u64 {
 
 fn unfolded(number: u64) -> i64 {
     let half = (number / 2).cast_signed();
-    if number % 2 == 0 { half } else { -1 - half }
+    if number.is_multiple_of(2) { half } else { -1 - half }
 }
 
 fn put(to: &mut Vec<u8>, mut number: u64) {
