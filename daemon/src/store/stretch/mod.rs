@@ -11,6 +11,7 @@ mod values;
 use std::collections::BTreeMap;
 
 use rusqlite::{CachedStatement, Connection, OptionalExtension, Params, Row, Statement, Transaction, params};
+use tracing::warn;
 
 pub(super) use body::{Entry, Packed};
 
@@ -40,25 +41,35 @@ fn packed<'r>(row: &'r Row<'_>, column: usize) -> Result<Packed<'r>, StoreError>
     })
 }
 
-/// A row that was looked at.
+/// A row that was looked at, to be changed.
 #[derive(Debug)]
-pub(super) struct Held {
+struct Held {
     id: i64,
-    pub(super) entries: Vec<Entry>,
+    first_us: i64,
+    last_us: i64,
+    /// `None`: damaged. It stays as it is, and must keep no other reading from its place.
+    entries: Option<Vec<Entry>>,
 }
 
 impl Held {
-    fn last_us(&self) -> i64 {
-        self.entries.last().map_or(i64::MIN, |entry| entry.at_us)
+    fn count(&self) -> Option<usize> {
+        self.entries.as_ref().map(Vec::len)
     }
 }
 
 fn held(statement: &mut Statement<'_>, of: impl Params) -> Result<Option<Held>, StoreError> {
     let mut rows = statement.query(of)?;
     let Some(row) = rows.next()? else { return Ok(None) };
+    let (id, packed) = (row.get(0)?, packed(row, 1)?);
+    let entries = packed.entries();
+    if let Err(why) = &entries {
+        warn!("{why}; the row {id} is left as it is");
+    }
     Ok(Some(Held {
-        id: row.get(0)?,
-        entries: packed(row, 1)?.entries()?,
+        id,
+        first_us: packed.first_us,
+        last_us: packed.last_us,
+        entries: entries.ok(),
     }))
 }
 
@@ -79,10 +90,17 @@ impl Known {
                 &mut *connection.prepare_cached(AT_OR_BEFORE)?,
                 params![series, at_us],
             )?;
-            let times = row
-                .iter()
-                .flat_map(|row| row.entries.iter().map(|entry| entry.at_us));
-            self.0.insert(series, times.collect());
+            let times = match row {
+                None => Vec::new(),
+                Some(Held {
+                    entries: Some(entries),
+                    ..
+                }) => entries.iter().map(|entry| entry.at_us).collect(),
+                // Nobody can tell; whoever waits for an answer must not wait for ever.
+                Some(row) if at_us <= row.last_us => vec![at_us],
+                Some(_) => Vec::new(),
+            };
+            self.0.insert(series, times);
         }
         Ok(self
             .0
@@ -136,25 +154,42 @@ impl<'t> Rows<'t> {
                 && let Some(at_us) = next
             {
                 // Before all that are there: to the first of them.
-                row = held(&mut self.at_or_before, params![series, at_us])?;
-                next = self.next_after(series, at_us)?;
+                row =
+                    held(&mut self.at_or_before, params![series, at_us])?.filter(|row| row.entries.is_some());
+                if row.is_some() {
+                    next = self.next_after(series, at_us)?;
+                }
             }
             let here = new.partition_point(|entry| next.is_none_or(|next| entry.at_us < next));
-            let (here, later) = new.split_at(here);
+            let (mut here, later) = new.split_at(here);
             new = later;
             let into = match (row, next) {
-                (Some(row), _) if !is_better_apart(&row, here) => Some(row),
-                // What comes backwards would make a row each.
-                (Some(_), Some(next)) => held(&mut self.at_or_before, params![series, next])?
-                    .filter(|row| row.entries.len() + here.len() <= TOGETHER),
-                _ => None,
+                (Some(row), _) if takes(&row, here) => Some(row),
+                (Some(row), next) => {
+                    if row.entries.is_none() {
+                        // What was measured within a damaged row came before it was one, or would not be here.
+                        let within = here.partition_point(|entry| entry.at_us <= row.last_us);
+                        here = here.get(within..).unwrap_or_default();
+                    }
+                    match next {
+                        // What comes backwards would make a row each.
+                        Some(next) => held(&mut self.at_or_before, params![series, next])?
+                            .filter(|row| row.count().is_some_and(|count| count + here.len() <= TOGETHER)),
+                        None => None,
+                    }
+                }
+                (None, _) => None,
             };
             match into {
-                Some(mut row) => {
-                    merge(&mut row.entries, here);
-                    self.put(series, &row.entries, Some(row.id))?;
+                Some(Held {
+                    id,
+                    entries: Some(mut entries),
+                    ..
+                }) => {
+                    merge(&mut entries, here);
+                    self.put(series, &entries, Some(id))?;
                 }
-                None => self.put(series, here, None)?,
+                _ => self.put(series, here, None)?,
             }
         }
         Ok(())
@@ -191,10 +226,11 @@ impl<'t> Rows<'t> {
     }
 }
 
-/// Whether readings behind all of a row make rows of their own, so that one that is full enough is not written again.
-fn is_better_apart(row: &Held, new: &[Entry]) -> bool {
-    let behind = new.first().is_some_and(|first| first.at_us > row.last_us());
-    behind && row.entries.len() * 2 >= TOGETHER && row.entries.len() + new.len() > TOGETHER
+/// Whether readings go into a row. Behind all of it they make rows of their own, so that one that is full enough is not written again.
+fn takes(row: &Held, new: &[Entry]) -> bool {
+    let Some(count) = row.count() else { return false };
+    let behind = new.first().is_some_and(|first| first.at_us > row.last_us);
+    !behind || count * 2 < TOGETHER || count + new.len() <= TOGETHER
 }
 
 fn merge(entries: &mut Vec<Entry>, new: &[Entry]) {
@@ -228,10 +264,11 @@ pub(super) fn thin(
     while gone.len() < most
         && let Some(row) = held(&mut next, params![series, from_us, until_us])?
     {
-        from_us = row.last_us().saturating_add(1);
+        from_us = row.last_us.max(row.first_us).saturating_add(1);
+        let Some(entries) = row.entries else { continue };
         let before = gone.len();
         let mut left = Vec::new();
-        for entry in row.entries {
+        for entry in entries {
             let goes = gone.len() < most && entry.at_us < until_us && may_go(&entry);
             if goes { &mut gone } else { &mut left }.push(entry);
         }
@@ -342,11 +379,10 @@ impl Reader<'_> {
         if !self.has_stretches()? {
             return self.newest_of_earlier(series);
         }
-        let last = held(
-            &mut *self.connection.prepare_cached(AT_OR_BEFORE)?,
-            params![series, i64::MAX],
-        )?;
-        Ok(last.and_then(|row| row.entries.last().copied()))
+        let mut query = self.connection.prepare_cached(AT_OR_BEFORE)?;
+        let mut rows = query.query(params![series, i64::MAX])?;
+        let Some(row) = rows.next()? else { return Ok(None) };
+        Ok(packed(row, 1)?.entries()?.last().copied())
     }
 
     /// Whether a sensor has readings with their places that were measured at or after `from`.

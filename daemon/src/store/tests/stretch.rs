@@ -192,3 +192,45 @@ fn a_damaged_row_is_told_and_hides_no_other_sensor() {
         .unwrap();
     assert_eq!(late.len(), 200);
 }
+
+#[test]
+fn a_damaged_row_keeps_no_new_reading_from_its_place() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut writer = Writer::open(folder.path()).unwrap();
+    let of = |from: i64, until: i64| -> Vec<Reading> {
+        (from..until)
+            .flat_map(|second| [bar("pilot", second, 1.0), bar("kitchen", second, 2.0)])
+            .collect()
+    };
+    writer.append_readings(&of(1_000, 1_100), at(2_000)).unwrap();
+    writer
+        .connection()
+        .execute(
+            "UPDATE stretch SET body = substr(body, 1, 20) WHERE series = 1",
+            [],
+        )
+        .unwrap();
+    let rows = [of(900, 910), of(1_050, 1_051), of(1_100, 1_300), of(800, 950)].concat();
+    let found = writer.append_readings(&rows, at(2_001)).unwrap();
+    // Ten of each sensor come twice; one of each may be among those that cannot be read.
+    let twice = found
+        .iter()
+        .filter(|answer| **answer == Appended::Duplicate)
+        .count();
+    assert_eq!(twice, 22);
+    for few in of(1_300, 1_320).chunks(8) {
+        writer.append_readings(few, at(2_001)).unwrap();
+    }
+    writer.settle().unwrap();
+    assert_eq!(writer.thin(at(100_000), &[], 60).unwrap(), 60);
+    let reader = writer.reader();
+    for source in ["pilot", "kitchen"] {
+        let source = Source::new(source).unwrap();
+        let count = |from, until| {
+            let found = reader.readings(&source, Quantity::Pressure, at(from), at(until));
+            found.map(|readings| readings.len()).ok()
+        };
+        assert_eq!(count(1_100, 1_400), Some(220));
+        assert_eq!(count(860, 1_000), Some(90));
+    }
+}
