@@ -102,15 +102,25 @@ fn pages(folder: &Path) -> Result<Vec<(String, f64)>, Box<dyn Error>> {
 
 fn told(folder: &Path, sensors: u64) -> Result<f64, Box<dyn Error>> {
     let share = |kilobytes: f64| kilobytes / f64::from(u32::try_from(sensors).unwrap_or(1));
-    let mut all = 0.0;
+    let (mut all, mut parts) = (
+        0.0,
+        [
+            ("raw readings", 0.0),
+            ("their order of arrival", 0.0),
+            ("rollups", 0.0),
+        ],
+    );
     for (name, kilobytes) in pages(folder)? {
         all += kilobytes;
-        let what = match name.as_str() {
-            "reading" => "raw readings",
-            "arrival" => "their order of arrival",
-            "rollup" => "rollups",
+        let part = match name.as_str() {
+            "stretch" | "stretch_by_time" => 0,
+            "arrival" => 1,
+            "rollup" => 2,
             _ => continue,
         };
+        parts[part].1 += kilobytes;
+    }
+    for (what, kilobytes) in parts {
         println!("  {what}: {:.0} kB", share(kilobytes));
     }
     println!("  all: {:.0} kB", share(all));

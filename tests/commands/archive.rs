@@ -364,7 +364,7 @@ fn an_import_that_was_broken_off_goes_on_and_an_export_leaves_no_half_file() {
     let stored = || {
         let store = rusqlite::Connection::open(kitchen.path("data/fobwatch.sqlite")).ok()?;
         let count: i64 = store
-            .query_row("SELECT count(*) FROM arrived", [], |row| row.get(0))
+            .query_row("SELECT coalesce(sum(count), 0) FROM held", [], |row| row.get(0))
             .ok()?;
         Some(count)
     };

@@ -36,7 +36,7 @@ fn ever_new_sources_come_to_an_end_and_those_of_a_batch_go_on() {
     let own = format!(r#"[{{"n":"pilot/pressure","u":"Pa","v":12000,"t":{time}}}]"#);
     publish(&broker, &format!("{TOPIC}/pilot"), false, vec![own]);
     wait_for("the pilot on disk", PATIENCE, || {
-        let query = "SELECT count(*) FROM arrived JOIN series ON series.id = series WHERE source = 'pilot'";
+        let query = "SELECT coalesce(sum(count), 0) FROM held JOIN series ON series.id = series WHERE source = 'pilot'";
         (Disk::open(&data).count(query) == 1).then_some(())
     });
     let kinds = Disk::open(&data).count("SELECT count(*) FROM series");

@@ -13,7 +13,7 @@ const SPEED: &str = "8640";
 const NO_ROOM: Option<u64> = Some(4_096);
 
 fn stored(data: &std::path::Path) -> usize {
-    Disk::open(data).count("SELECT count(*) FROM arrived")
+    Disk::open(data).count("SELECT coalesce(sum(count), 0) FROM held")
 }
 
 /// Waits until page and health say so, and answers with how much was stored by then.

@@ -121,7 +121,7 @@ impl Kitchen {
     pub(crate) fn wait_until_taken(&self, daemon: &Daemon, data: &Path) {
         let wanted = self.sent();
         wait_for("every reading on disk", PATIENCE, || {
-            (Disk::open(data).count("SELECT count(*) FROM arrived") >= wanted.len()).then_some(())
+            (Disk::open(data).count("SELECT coalesce(sum(count), 0) FROM held") >= wanted.len()).then_some(())
         });
         self.wait_until_thought(daemon);
     }

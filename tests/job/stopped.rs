@@ -105,7 +105,7 @@ fn simulator(kitchen: &Kitchen, broker: &Broker) -> Child {
 fn until_tenths(kitchen: &Kitchen, data: &Path, tenths: usize) {
     let all = kitchen.sent().len();
     let stored = wait_for("a part of the readings on disk", PATIENCE, || {
-        let stored = Disk::open(data).count("SELECT count(*) FROM arrived");
+        let stored = Disk::open(data).count("SELECT coalesce(sum(count), 0) FROM held");
         (stored >= all * tenths / 10).then_some(stored)
     });
     assert!(

@@ -11,6 +11,7 @@ use fobwatch_core::{
     reading::{Measured, Reading, Source},
 };
 use fobwatch_simulator::{Scenario, Simulation};
+use fobwatch_tests::packed::{self, Row};
 use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 use rusqlite::{Connection, params};
 
@@ -18,6 +19,9 @@ use rusqlite::{Connection, params};
 const AGES_H: [i64; 6] = [12, 36, 60, 96, 132, 168];
 /// The same where every batch is a week old.
 const WEEK_H: i64 = 168;
+
+/// Readings in a row of the store.
+const TOGETHER: usize = 128;
 
 /// A batch that was played up to a moment.
 pub(crate) struct Model {
@@ -131,7 +135,7 @@ fn model(index: usize, now: Timestamp, ages: Ages) -> Model {
 pub(crate) fn fill(folder: &Path, models: &[Model], count: usize, now: Timestamp) {
     let mut store = Connection::open(folder.join("fobwatch.sqlite")).expect("the store opens");
     let last: i64 = store
-        .query_row("SELECT coalesce(max(seq), 0) FROM reading", [], |row| row.get(0))
+        .query_row("SELECT coalesce(max(last), 0) FROM arrival", [], |row| row.get(0))
         .expect("the store is read");
     let transaction = store.transaction().expect("a transaction");
     for (number, model) in (0..count).zip(models.iter().cycle()) {
@@ -208,64 +212,69 @@ pub(crate) fn past_readings(folder: &Path, batches: usize, readings: u64, now: T
             )
             .expect("a sensor is written");
     }
+    let sensors = i64::try_from(sensors).expect("few");
+    let readings = i64::try_from(readings).expect("few");
+    // Two hours and more ago: what the batches were fitted with is newer.
+    let end = now.as_microsecond() - 7_200_000_000;
+    let at_of = |index: i64| end - (readings - index) / sensors * 5_000_000;
+    let value_of = |series: i64| 2e5 * f64::from(i32::try_from(series % 2).unwrap_or(0)) + 293.0;
     {
-        let mut insert = transaction
+        let mut stretch = transaction
             .prepare(
-                "INSERT INTO reading (series, at_us, value, seq, received_us) VALUES (?1, ?2, ?3, ?4, ?5)",
+                "INSERT INTO stretch (series, first_us, last_us, count, body) VALUES (?1, ?2, ?3, ?4, ?5)",
             )
             .expect("a statement");
+        let mut rollup = transaction
+            .prepare("INSERT INTO rollup VALUES (?1, ?2, ?3, ?4, ?3 * ?4, ?4, ?5, ?4, ?6, ?4, 0)")
+            .expect("a statement");
+        for sensor in 0..sensors.min(readings) {
+            let series = 1 + sensor;
+            let step = usize::try_from(sensors).expect("few");
+            let rows: Vec<Row> = (sensor..readings)
+                .step_by(step)
+                .map(|index| Row {
+                    at_us: at_of(index),
+                    place: index + 1,
+                    received_us: at_of(index),
+                    value: value_of(series),
+                })
+                .collect();
+            for rows in rows.chunks(TOGETHER) {
+                let (first, last) = (rows[0].at_us, rows[rows.len() - 1].at_us);
+                let count = i64::try_from(rows.len()).expect("few");
+                stretch
+                    .execute(params![series, first, last, count, packed::stretch(rows)])
+                    .expect("readings are written");
+            }
+            let five_minutes = |row: &Row| row.at_us - row.at_us % 300_000_000;
+            for rows in rows.chunk_by(|one, other| five_minutes(one) == five_minutes(other)) {
+                let (first, last) = (rows[0].at_us, rows[rows.len() - 1].at_us);
+                let count = i64::try_from(rows.len()).expect("few");
+                rollup
+                    .execute(params![
+                        series,
+                        five_minutes(&rows[0]),
+                        count,
+                        value_of(series),
+                        first,
+                        last
+                    ])
+                    .expect("a rollup is written");
+            }
+        }
         let mut arrival = transaction
             .prepare("INSERT INTO arrival (last, body) VALUES (?1, ?2)")
             .expect("a statement");
-        let mut body = Vec::new();
-        let mut before = [0; 3];
-        let sensors = i64::try_from(sensors).expect("few");
-        let readings = i64::try_from(readings).expect("few");
-        // Two hours and more ago: what the batches were fitted with is newer.
-        let end = now.as_microsecond() - 7_200_000_000;
+        let mut order: Vec<[i64; 3]> = Vec::new();
         for index in 0..readings {
-            let at = end - (readings - index) / sensors * 5_000_000;
-            let series = 1 + index % sensors;
-            insert
-                .execute(params![
-                    series,
-                    at,
-                    2e5 * f64::from(i32::try_from(series % 2).unwrap_or(0)) + 293.0,
-                    index + 1,
-                    at
-                ])
-                .expect("a reading is written");
-            let place = [index + 1, series, at];
-            for (number, before) in place.iter().zip(before) {
-                pack(number - before, &mut body);
-            }
-            before = place;
-            if place[0] % 128 == 0 || place[0] == readings {
+            order.push([index + 1, 1 + index % sensors, at_of(index) / 60_000_000]);
+            if order.len() == TOGETHER || index + 1 == readings {
                 arrival
-                    .execute(params![place[0], body])
+                    .execute(params![index + 1, packed::arrivals(&order)])
                     .expect("the order is written");
-                body.clear();
-                before = [0; 3];
+                order.clear();
             }
         }
     }
-    transaction
-        .execute(
-            "INSERT INTO rollup SELECT series, at_us - at_us % 300000000, count(*), min(value), sum(value), max(value),
-                 min(at_us), value, max(at_us), value, 0
-             FROM reading GROUP BY series, at_us - at_us % 300000000",
-            [],
-        )
-        .expect("rollups are written");
     transaction.commit().expect("all is written");
-}
-
-/// A number of the order of arrival, as the store holds it: twice, below zero as the odd one before, seven bits to a byte.
-fn pack(number: i64, body: &mut Vec<u8>) {
-    let mut rest = ((number << 1) ^ (number >> 63)).cast_unsigned();
-    while rest > 0x7f {
-        body.push(rest.to_le_bytes()[0] | 0x80);
-        rest >>= 7;
-    }
-    body.push(rest.to_le_bytes()[0]);
 }

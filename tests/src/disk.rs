@@ -4,6 +4,9 @@ use std::path::Path;
 
 use fobwatch_simulator::Emitted;
 use jiff::Timestamp;
+use rusqlite::params;
+
+use crate::packed;
 
 /// What makes a reading one: source, quantity, and microseconds since 1970.
 pub type Key = (String, String, i64);
@@ -60,12 +63,48 @@ impl Disk {
         rows.map(|row| row.expect("a row is text")).collect()
     }
 
+    /// Lets this connection see all readings as a row each, as they are at this moment.
+    fn unpack(&self) {
+        self.0
+            .execute_batch(
+                "DROP TABLE IF EXISTS arrived;
+                 BEGIN;
+                 CREATE TEMP TABLE arrived AS SELECT series, at_us, value, seq FROM fresh;",
+            )
+            .expect("those that came last are there");
+        let mut insert = self
+            .0
+            .prepare("INSERT INTO arrived VALUES (?1, ?2, ?3, ?4)")
+            .expect("a statement");
+        let mut query = self
+            .0
+            .prepare("SELECT series, first_us, last_us, count, body FROM stretch")
+            .expect("all others are there");
+        let mut stretches = query.query([]).expect("the query answers");
+        while let Some(stretch) = stretches.next().expect("a row") {
+            let number = |column: usize| -> i64 { stretch.get(column).expect("a number") };
+            let (series, first_us, last_us) = (number(0), number(1), number(2));
+            let count = usize::try_from(number(3)).expect("a count");
+            let body: Vec<u8> = stretch.get(4).expect("bytes");
+            let rows = packed::unpack(first_us, count, &body);
+            assert_eq!(rows.last().map(|row| row.at_us), Some(last_us));
+            for row in rows {
+                insert
+                    .execute(params![series, row.at_us, row.value, row.place])
+                    .expect("a reading");
+            }
+        }
+        drop(stretches);
+        self.0.execute_batch("COMMIT").expect("all of one moment");
+    }
+
     /// The readings in the order in which they arrived, each as often as it is there.
     ///
     /// # Panics
     /// The store is not as documented.
     #[must_use]
     pub fn readings(&self) -> Vec<Key> {
+        self.unpack();
         let sql =
             "SELECT source, quantity, at_us FROM arrived JOIN series ON series.id = series ORDER BY seq";
         let mut statement = self.0.prepare(sql).expect("the query is understood");
@@ -81,6 +120,7 @@ impl Disk {
     /// The store is not as documented.
     #[must_use]
     pub fn csv(&self) -> String {
+        self.unpack();
         let sql = "SELECT source, quantity, at_us, value FROM arrived JOIN series ON series.id = series ORDER BY seq";
         let mut statement = self.0.prepare(sql).expect("the query is understood");
         let rows = statement

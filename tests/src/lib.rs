@@ -9,6 +9,7 @@ mod disk;
 mod hook;
 mod killed;
 mod mail_server;
+pub mod packed;
 mod pages;
 mod program;
 mod publisher;

@@ -196,6 +196,6 @@ fn publish(broker: &Broker, readings: &[Emitted]) {
 fn stored(data: &Path, wanted: usize) {
     let store = Disk::open(data);
     wait_for(&format!("{wanted} readings in the store"), PATIENCE, || {
-        (store.count("SELECT count(*) FROM arrived") >= wanted).then_some(())
+        (store.count("SELECT coalesce(sum(count), 0) FROM held") >= wanted).then_some(())
     });
 }

@@ -188,7 +188,7 @@ impl Site {
     fn until_stored(&self, who: &str, wanted: usize) {
         let disk = Disk::open(&self.path(who));
         wait_for(&format!("{wanted} readings at {who}"), PATIENCE, || {
-            (disk.count("SELECT count(*) FROM arrived") >= wanted).then_some(())
+            (disk.count("SELECT coalesce(sum(count), 0) FROM held") >= wanted).then_some(())
         });
     }
 

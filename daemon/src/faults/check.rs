@@ -22,7 +22,7 @@ use super::{
 };
 use crate::{
     store::Destination,
-    store::{BatchId, Sequence, Store, StoredEvent, StoredWhat},
+    store::{BatchId, Sequence, Store, StoreError, StoredEvent, StoredWhat, unpack},
     watch::{House, simulated},
 };
 
@@ -165,8 +165,9 @@ fn readings(ended: &Ended, events: &[StoredEvent], wrong: &mut Vec<String>) {
 }
 
 /// The order of arrival stands beside the readings: neither may know one that the other does not.
-fn arrivals(folder: &Path, events: &[StoredEvent], wrong: &mut Vec<String>) -> Result<(), rusqlite::Error> {
+fn arrivals(folder: &Path, events: &[StoredEvent], wrong: &mut Vec<String>) -> Result<(), StoreError> {
     let connection = Connection::open(folder.join(Store::FILE))?;
+    unpack(&connection)?;
     let mut query = connection.prepare("SELECT seq FROM arrived ORDER BY seq")?;
     let places: Vec<i64> = query.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;
     let of_readings = events
@@ -183,8 +184,9 @@ fn arrivals(folder: &Path, events: &[StoredEvent], wrong: &mut Vec<String>) -> R
 }
 
 /// What the tables say of themselves and of each other.
-fn tables(folder: &Path, wrong: &mut Vec<String>) -> Result<(), rusqlite::Error> {
+fn tables(folder: &Path, wrong: &mut Vec<String>) -> Result<(), StoreError> {
     let connection = Connection::open(folder.join(Store::FILE))?;
+    unpack(&connection)?;
     let sound: String = connection.query_row("PRAGMA integrity_check", [], |row| row.get(0))?;
     if sound != "ok" {
         wrong.push(format!("the store does not hold together: {sound}"));

@@ -17,6 +17,7 @@ use super::{CONFIG, PLUM, people::problems, told};
 use crate::{
     config::{PasswordHash, zero},
     gate::link as kept_links,
+    store::packed_again,
 };
 
 /// Zeros of gauges: none would hide a pressure, and they read back the same.
@@ -137,6 +138,13 @@ pub fn rows(bytes: &[u8]) {
         }
         1 => drop(row_of::<AlertRecord>(row)),
         _ => drop(row_of::<Note>(row)),
+    }
+}
+
+/// Readings that were packed into a row of the store: what reads is no more than a row may hold, and reads back the same.
+pub fn stretches(bytes: &[u8]) {
+    if let Err(why) = packed_again(bytes) {
+        told(&why);
     }
 }
 

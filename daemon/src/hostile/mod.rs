@@ -26,7 +26,7 @@ use crate::{
 };
 
 pub use files::{columns, csv, json_lines, packs};
-pub use kept::{links, password, rows, snapshot, zeros};
+pub use kept::{links, password, rows, snapshot, stretches, zeros};
 pub use people::{batch, config, diary, lesson, notes, words};
 pub use requests::{command, request};
 pub use sensors::{delimited, offer, senml, topic};
@@ -35,7 +35,7 @@ pub use sensors::{delimited, offer, senml, topic};
 pub type Check = fn(&[u8]);
 
 /// All checks, by the name of the folder of their examples.
-pub const CHECKS: [(&str, Check); 21] = [
+pub const CHECKS: [(&str, Check); 22] = [
     ("senml", senml),
     ("topic", topic),
     ("delimited", delimited),
@@ -55,6 +55,7 @@ pub const CHECKS: [(&str, Check); 21] = [
     ("password", password),
     ("snapshot", snapshot),
     ("rows", rows),
+    ("stretches", stretches),
     ("request", request),
     ("command", command),
 ];

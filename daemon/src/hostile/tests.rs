@@ -133,6 +133,7 @@ hold! {
     password 1000
     snapshot 100
     rows 1000
+    stretches 3000
     request 200
     command 200
 }

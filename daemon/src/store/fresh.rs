@@ -1,6 +1,6 @@
 //! Readings as they came, in their order, until many together are taken to their places by sensor and time.
 //!
-//! In `reading` and `rollup` every sensor has pages of its own. Stored there at once, each reading would write three of them, twice: into the
+//! In `stretch` and `rollup` every sensor has rows of its own. Stored there at once, each reading would write two of their pages, twice: into the
 //! write-ahead log and into the file. Here a commit writes the last page alone, however many sensors speak, and is as durable. Many readings of
 //! few sensors in one transaction, as of an import, fill the pages that they touch and go there at once.
 
@@ -10,9 +10,10 @@ use rusqlite::{Connection, Transaction, params};
 
 use super::{
     Reader, StoreError, Writer,
-    arrival::{self, Arrival},
+    arrival::{Arrival, Arrived, Storing},
     layout,
     rollup::Rolls,
+    stretch::{self, Entry, Known, Rows},
 };
 
 /// So many are taken to their places together. A look at one sensor goes over all that are not, so there may not be too many.
@@ -87,9 +88,22 @@ impl Fresh {
 /// A new reading.
 #[derive(Clone, Copy, Debug)]
 struct Row {
-    arrival: Arrival,
-    value: f64,
-    received_us: i64,
+    series: i64,
+    entry: Entry,
+}
+
+impl Row {
+    fn read(row: &rusqlite::Row<'_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            series: row.get(1)?,
+            entry: Entry {
+                place: row.get(0)?,
+                at_us: row.get(2)?,
+                value: row.get(3)?,
+                received_us: row.get(4)?,
+            },
+        })
+    }
 }
 
 /// What one transaction adds.
@@ -97,6 +111,7 @@ struct Row {
 pub(super) struct Adding<'f> {
     known: &'f Fresh,
     sensors: BTreeMap<i64, Times>,
+    settled: Known,
     rows: Vec<Row>,
     next: i64,
     received_us: i64,
@@ -118,6 +133,7 @@ impl<'f> Adding<'f> {
         Self {
             known,
             sensors: BTreeMap::new(),
+            settled: Known::default(),
             rows: Vec::new(),
             next,
             received_us,
@@ -137,7 +153,7 @@ impl<'f> Adding<'f> {
         let newest = match times.newest.or(known.and_then(|known| known.newest)) {
             Some(newest) => newest,
             None => {
-                let settled = newest_settled(transaction, series)?;
+                let settled = stretch::newest(transaction, series)?;
                 known.and_then(Times::last).max(settled).unwrap_or(i64::MIN)
             }
         };
@@ -145,20 +161,21 @@ impl<'f> Adding<'f> {
         if at_us <= newest
             && (times.has(at_us)
                 || known.is_some_and(|known| known.has(at_us))
-                || transaction
-                    .prepare_cached("SELECT 1 FROM reading WHERE series = ?1 AND at_us = ?2")?
-                    .exists(params![series, at_us])?)
+                || self.settled.has(transaction, series, at_us)?)
         {
             return Ok(None);
         }
         times.take(at_us);
         let place = self.next;
         self.next += 1;
-        self.rows.push(Row {
-            arrival: Arrival { place, series, at_us },
+        let received_us = self.received_us;
+        let entry = Entry {
+            at_us,
+            place,
+            received_us,
             value,
-            received_us: self.received_us,
-        });
+        };
+        self.rows.push(Row { series, entry });
         Ok(Some(place))
     }
 
@@ -169,7 +186,7 @@ impl<'f> Adding<'f> {
             sensors,
             rows,
             next,
-            received_us: _,
+            ..
         } = self;
         let spoke = sensors.values().filter(|times| times.count() > 0).count();
         let settled = if rows.len() >= STRAIGHT_FROM && rows.len() >= STRAIGHT_OF_EACH * spoke {
@@ -177,10 +194,10 @@ impl<'f> Adding<'f> {
             if known.count > 0 {
                 settle(transaction)?;
             }
-            take_to_places(transaction, rows, "INTO reading")?;
+            take_to_places(transaction, rows)?;
             true
         } else {
-            insert(transaction, "INTO fresh", &rows)?;
+            insert(transaction, &rows)?;
             let many = known.count + rows.len() >= SETTLE_AT;
             if many {
                 settle(transaction)?;
@@ -212,21 +229,14 @@ impl Fresh {
     }
 }
 
-/// When the newest reading of a sensor was measured that has its place.
-fn newest_settled(connection: &Connection, series: i64) -> Result<Option<i64>, StoreError> {
-    Ok(connection
-        .prepare_cached("SELECT max(at_us) FROM reading WHERE series = ?1")?
-        .query_row([series], |row| row.get(0))?)
-}
-
 /// Rows that one statement inserts, so that fewer are begun and ended.
 const ROWS_AT_ONCE: usize = 50;
 
-/// Puts rows `into` the table `reading` or `fresh`, which have the same columns, in the order given.
-fn insert(transaction: &Transaction<'_>, into: &str, rows: &[Row]) -> Result<(), StoreError> {
+/// Puts rows into `fresh`, in the order given.
+fn insert(transaction: &Transaction<'_>, rows: &[Row]) -> Result<(), StoreError> {
     let of_many = |count: usize| {
         format!(
-            "INSERT {into} (series, at_us, value, seq, received_us) VALUES {}",
+            "INSERT INTO fresh (seq, series, at_us, value, received_us) VALUES {}",
             vec!["(?, ?, ?, ?, ?)"; count].join(", ")
         )
     };
@@ -235,11 +245,11 @@ fn insert(transaction: &Transaction<'_>, into: &str, rows: &[Row]) -> Result<(),
     let bind_and_run = |rows: &[Row], statement: &str| -> Result<(), StoreError> {
         let mut statement = transaction.prepare_cached(statement)?;
         for (row, first) in rows.iter().zip((1..).step_by(5)) {
-            statement.raw_bind_parameter(first, row.arrival.series)?;
-            statement.raw_bind_parameter(first + 1, row.arrival.at_us)?;
-            statement.raw_bind_parameter(first + 2, row.value)?;
-            statement.raw_bind_parameter(first + 3, row.arrival.place)?;
-            statement.raw_bind_parameter(first + 4, row.received_us)?;
+            statement.raw_bind_parameter(first, row.entry.place)?;
+            statement.raw_bind_parameter(first + 1, row.series)?;
+            statement.raw_bind_parameter(first + 2, row.entry.at_us)?;
+            statement.raw_bind_parameter(first + 3, row.entry.value)?;
+            statement.raw_bind_parameter(first + 4, row.entry.received_us)?;
         }
         statement.raw_execute()?;
         Ok(())
@@ -256,36 +266,43 @@ fn insert(transaction: &Transaction<'_>, into: &str, rows: &[Row]) -> Result<(),
 }
 
 /// Takes readings that come behind all that have a place there to the order of arrival, into their rollups and to their places by sensor and time.
-fn take_to_places(transaction: &Transaction<'_>, mut rows: Vec<Row>, into: &str) -> Result<(), StoreError> {
-    arrival::store(transaction, rows.iter().map(|row| row.arrival))?;
-    rows.sort_unstable_by_key(|row| (row.arrival.series, row.arrival.at_us));
-    let mut rolls = Rolls::default();
-    for row in &rows {
-        rolls.take(transaction, row.arrival.series, row.arrival.at_us, row.value)?;
+fn take_to_places(transaction: &Transaction<'_>, mut rows: Vec<Row>) -> Result<(), StoreError> {
+    let mut order = Storing::into(transaction, "arrival")?;
+    for Row { series, entry } in &rows {
+        order.take(Arrival {
+            place: entry.place,
+            series: *series,
+            at_us: entry.at_us,
+        })?;
     }
-    rolls.store(transaction)?;
-    insert(transaction, into, &rows)
+    order.store()?;
+    rows.sort_unstable_by_key(|row| (row.series, row.entry.at_us));
+    let mut rolls = Rolls::default();
+    let mut places = Rows::of(transaction)?;
+    let mut entries = Vec::new();
+    for rows in rows.chunk_by(|one, other| one.series == other.series) {
+        let Some(Row { series, .. }) = rows.first() else {
+            continue;
+        };
+        entries.clear();
+        entries.extend(rows.iter().map(|row| row.entry));
+        for entry in &entries {
+            rolls.take(transaction, *series, entry.at_us, entry.value)?;
+        }
+        // One that is there already must not keep all others from their places.
+        places.add(*series, &entries)?;
+    }
+    rolls.store(transaction)
 }
 
 fn settle(transaction: &Transaction<'_>) -> Result<(), StoreError> {
     let rows = {
         let mut query = transaction
             .prepare_cached("SELECT seq, series, at_us, value, received_us FROM fresh ORDER BY seq")?;
-        let rows = query.query_map([], |row| {
-            Ok(Row {
-                arrival: Arrival {
-                    place: row.get(0)?,
-                    series: row.get(1)?,
-                    at_us: row.get(2)?,
-                },
-                value: row.get(3)?,
-                received_us: row.get(4)?,
-            })
-        })?;
+        let rows = query.query_map([], Row::read)?;
         rows.collect::<Result<Vec<_>, _>>()?
     };
-    // One that is there already must not keep all others from their places.
-    take_to_places(transaction, rows, "OR IGNORE INTO reading")?;
+    take_to_places(transaction, rows)?;
     transaction.prepare_cached("DELETE FROM fresh")?.execute([])?;
     Ok(())
 }
@@ -311,12 +328,12 @@ impl Writer {
 type Value = (i64, f64);
 
 impl Reader<'_> {
-    /// Hands at most `limit` of them behind `after` to `take`, in their order: place, series, time, value, time of arrival.
+    /// Hands at most `limit` of them behind `after` to `take`, in their order.
     pub(super) fn fresh_after(
         &self,
         after: i64,
         limit: u32,
-        mut take: impl FnMut(&rusqlite::Row<'_>) -> rusqlite::Result<()>,
+        mut take: impl FnMut(Arrived) -> Result<(), StoreError>,
     ) -> Result<(), StoreError> {
         if limit == 0 || !self.has_fresh()? {
             return Ok(());
@@ -326,7 +343,8 @@ impl Reader<'_> {
         )?;
         let mut rows = query.query(params![after, limit])?;
         while let Some(row) = rows.next()? {
-            take(row)?;
+            let Row { series, entry } = Row::read(row)?;
+            take(Arrived { series, entry })?;
         }
         Ok(())
     }
@@ -351,6 +369,18 @@ impl Reader<'_> {
         )?;
         let rows = query.query_map(params![series, from, until], |row| Ok((row.get(0)?, row.get(1)?)))?;
         Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Whether a sensor has some that were measured at or after `from`.
+    pub(super) fn is_fresh_since(&self, series: i64, from: i64) -> Result<bool, StoreError> {
+        if !self.has_fresh()? {
+            return Ok(false);
+        }
+        let query = "SELECT 1 FROM fresh WHERE series = ?1 AND at_us >= ?2";
+        Ok(self
+            .connection
+            .prepare_cached(query)?
+            .exists(params![series, from])?)
     }
 
     /// The first of each sensor by time, and the last.

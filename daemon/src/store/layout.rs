@@ -5,7 +5,7 @@ use std::time::{Duration, Instant};
 use rusqlite::{Connection, Transaction};
 use tracing::info;
 
-use super::{StoreError, arrival, rollup};
+use super::{StoreError, earlier, rollup};
 
 /// One step a layout: step N brings a file of layout N to N + 1. Steps are only ever added.
 const STEPS: &[&str] = &["
@@ -189,11 +189,33 @@ CREATE VIEW arrived AS
     UNION ALL SELECT series, at_us, value, seq, received_us FROM fresh;
 ", "
 -- The order of arrival of the readings in `reading`, some hundred in a row: those up to the place `last` that are not in the row before.
--- What a body holds stands in `arrival.rs`, whose `fill` takes the index away that did this.
+-- Filled by `earlier::fill_arrivals`, which takes the index away that did this.
 CREATE TABLE arrival (
     last INTEGER PRIMARY KEY,
     body BLOB NOT NULL
 ) STRICT;
+", "
+-- Readings by sensor and time, some hundred of one sensor in a row; what a body holds stands in `stretch/body.rs`. Rows of one sensor never
+-- overlap. Filled by `earlier::fill_stretches`, which takes `reading` away.
+CREATE TABLE stretch (
+    id       INTEGER PRIMARY KEY,
+    series   INTEGER NOT NULL REFERENCES series (id),
+    first_us INTEGER NOT NULL,
+    last_us  INTEGER NOT NULL,
+    count    INTEGER NOT NULL,
+    body     BLOB NOT NULL
+) STRICT;
+CREATE UNIQUE INDEX stretch_by_time ON stretch (series, first_us);
+-- The order of arrival, as before; the bodies are others and stand in `arrival.rs`.
+CREATE TABLE arrival_by_minute (
+    last INTEGER PRIMARY KEY,
+    body BLOB NOT NULL
+) STRICT;
+-- How many readings there are, and of when, for whoever looks into the file; `fobwatch export` has their values.
+DROP VIEW arrived;
+CREATE VIEW held AS
+    SELECT series, first_us, last_us, count FROM stretch
+    UNION ALL SELECT series, at_us, at_us, 1 FROM fresh;
 "];
 
 /// The first layout with rollups.
@@ -207,6 +229,9 @@ pub(super) const WITH_FRESH: i64 = 9;
 
 /// The first layout that has the order of arrival beside the readings, not as an index of them.
 pub(super) const WITH_ARRIVALS: i64 = 10;
+
+/// The first layout that has many readings of a sensor in a row.
+pub(super) const WITH_STRETCHES: i64 = 11;
 
 /// How often is told how far a long step is.
 const TELL_EVERY: Duration = Duration::from_secs(3);
@@ -251,7 +276,10 @@ pub(super) fn migrate(connection: &mut Connection) -> Result<(), StoreError> {
             rollup::fill(&transaction, rollup::FILLED_AT_ONCE)?;
         }
         if layout == WITH_ARRIVALS {
-            arrival::fill(&transaction)?;
+            earlier::fill_arrivals(&transaction)?;
+        }
+        if layout == WITH_STRETCHES {
+            earlier::fill_stretches(&transaction)?;
         }
         transaction.pragma_update(None, "user_version", layout)?;
         transaction.commit()?;

@@ -19,6 +19,7 @@ const ALL: &[&str] = &[
     include_str!("layouts/8.sql"),
     include_str!("layouts/9.sql"),
     include_str!("layouts/10.sql"),
+    include_str!("layouts/11.sql"),
 ];
 
 fn lay(text: &str, folder: &Path) {

@@ -14,6 +14,7 @@ mod batches;
 mod beside;
 mod destination;
 mod diary;
+mod earlier;
 mod elsewhere;
 mod error;
 mod event;
@@ -22,16 +23,20 @@ mod layout;
 mod lock;
 mod outbox;
 mod outcome;
+mod packed;
 mod read;
 mod rolled;
 mod rollup;
 mod series;
 #[cfg(any(test, feature = "faults"))]
 mod simulated;
+mod stretch;
 mod text;
 mod told;
 mod write;
 
+#[cfg(any(test, fuzzing))]
+mod damaged;
 #[cfg(test)]
 mod layouts;
 #[cfg(test)]
@@ -48,6 +53,8 @@ use rusqlite::Connection;
 use tokio::sync::{mpsc, oneshot};
 
 pub(crate) use beside::{ANNOUNCED, write as write_beside};
+#[cfg(any(test, fuzzing))]
+pub(crate) use damaged::packed_again;
 pub(crate) use destination::begins;
 pub use destination::{Destination, Due};
 pub use elsewhere::{Heard, Word};
@@ -58,6 +65,8 @@ pub use event::{
 };
 pub use outbox::{Backlog, Delivered, Lane, Next, OutboxRow};
 pub use read::Reader;
+#[cfg(any(test, feature = "faults"))]
+pub(crate) use simulated::unpack;
 pub use told::Told;
 pub use write::{MOST_SERIES, Writer};
 

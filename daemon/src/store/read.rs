@@ -10,7 +10,9 @@ use jiff::Timestamp;
 use rusqlite::{Connection, OpenFlags, Row, params};
 
 use super::{
-    BatchId, FILE, Sequence, StoreError, StoredEvent, StoredWhat, layout,
+    BatchId, FILE, Sequence, StoreError, StoredEvent, StoredWhat,
+    arrival::Arrived,
+    layout,
     text::{decode, unreadable},
 };
 
@@ -129,8 +131,8 @@ impl<'c> Reader<'c> {
             .connection
             .prepare_cached("SELECT source, quantity FROM series WHERE id = ?1")?;
         let mut readings = Vec::new();
-        let mut take = |row: &Row<'_>| {
-            let series: i64 = row.get(1)?;
+        let mut take = |arrived: Arrived| {
+            let Arrived { series, entry } = arrived;
             let (source, quantity) = match sensors.get(&series) {
                 Some(sensor) => sensor.clone(),
                 None => {
@@ -140,12 +142,12 @@ impl<'c> Reader<'c> {
                 }
             };
             readings.push(StoredEvent {
-                sequence: Sequence(row.get(0)?),
-                received_at: time(row, 4)?,
+                sequence: Sequence(entry.place),
+                received_at: moment(entry.received_us)?,
                 what: StoredWhat::Reading(Reading {
-                    at: time(row, 2)?,
+                    at: moment(entry.at_us)?,
                     source,
-                    measured: measured(row, 3, quantity)?,
+                    measured: measured(entry.value, quantity)?,
                 }),
             });
             Ok(())
@@ -201,10 +203,7 @@ impl<'c> Reader<'c> {
             first = found.map_or(first, |found| first.min(found));
         }
         for series in self.sensors()?.keys() {
-            let found: Option<i64> = self
-                .connection
-                .prepare_cached("SELECT min(seq) FROM reading WHERE series = ?1 AND at_us >= ?2")?
-                .query_row(params![series, since.as_microsecond()], |row| row.get(0))?;
+            let found = self.first_settled_since(*series, since.as_microsecond())?;
             first = found.map_or(first, |found| first.min(found));
         }
         if self.has_fresh()? {
@@ -270,7 +269,11 @@ impl<'c> Reader<'c> {
 }
 
 pub(super) fn time(row: &Row<'_>, column: usize) -> rusqlite::Result<Timestamp> {
-    Timestamp::from_microsecond(row.get(column)?).map_err(unreadable)
+    moment(row.get(column)?)
+}
+
+fn moment(at_us: i64) -> rusqlite::Result<Timestamp> {
+    Timestamp::from_microsecond(at_us).map_err(unreadable)
 }
 
 pub(super) fn source(row: &Row<'_>, column: usize) -> rusqlite::Result<Source> {
@@ -281,6 +284,6 @@ pub(super) fn quantity(row: &Row<'_>, column: usize) -> rusqlite::Result<Quantit
     row.get::<_, String>(column)?.parse().map_err(unreadable)
 }
 
-pub(super) fn measured(row: &Row<'_>, column: usize, quantity: Quantity) -> rusqlite::Result<Measured> {
-    Measured::new(quantity, row.get(column)?, quantity.stored_unit()).map_err(unreadable)
+pub(super) fn measured(value: f64, quantity: Quantity) -> rusqlite::Result<Measured> {
+    Measured::new(quantity, value, quantity.stored_unit()).map_err(unreadable)
 }

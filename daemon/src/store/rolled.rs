@@ -67,22 +67,22 @@ impl Reader<'_> {
             ));
         })?;
         let instead = values.len();
-        let mut query = self.connection.prepare_cached(
-            "SELECT at_us, value FROM reading WHERE series = ?1 AND at_us >= ?2 AND at_us < ?3 ORDER BY at_us",
-        )?;
-        let series = self.series_of(source, quantity)?;
-        let rows = query.query_map(params![series, stretch.from, stretch.until], |row| {
-            Ok((row.get(0)?, row.get(1)?))
-        })?;
         let starts: Vec<_> = values.iter().map(|value| start_of(value.0)).collect();
-        let fresh = self.fresh_values(series, stretch.from, stretch.until)?;
-        for row in rows.chain(fresh.iter().copied().map(Ok)) {
-            let (at_us, value): (i64, f64) = row?;
+        let mut take = |at_us: i64, value: f64| {
             // What is left raw of five minutes that were thinned is in the rollup.
             if starts.binary_search(&start_of(at_us)).is_err() {
                 values.push((at_us, 1, value, value, value));
             }
+        };
+        let series = self.series_of(source, quantity)?;
+        if let Some(series) = series {
+            self.settled(series, stretch.from, stretch.until, |entry| {
+                take(entry.at_us, entry.value);
+                Ok(())
+            })?;
         }
+        let fresh = self.fresh_values(series, stretch.from, stretch.until)?;
+        fresh.iter().for_each(|(at_us, value)| take(*at_us, *value));
         if instead > 0 || !fresh.is_empty() {
             values.sort_by_key(|value| value.0);
         }

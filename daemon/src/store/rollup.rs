@@ -9,7 +9,7 @@ use fobwatch_core::batch::Batch;
 use jiff::{SignedDuration, Timestamp};
 use rusqlite::{OptionalExtension, Row, Transaction, params};
 
-use super::{StoreError, Told, Writer, arrival, layout};
+use super::{StoreError, Told, Writer, arrival, layout, stretch};
 
 /// What one rollup spans, in microseconds; they begin at whole multiples of it.
 pub(super) const SPAN_US: i64 = 300_000_000;
@@ -89,13 +89,15 @@ pub(super) fn start_of(at_us: i64) -> i64 {
     at_us.div_euclid(SPAN_US).saturating_mul(SPAN_US)
 }
 
+fn all_series(transaction: &Transaction<'_>) -> Result<Vec<i64>, StoreError> {
+    let mut series = transaction.prepare_cached("SELECT id FROM series")?;
+    let series = series.query_map([], |row| row.get(0))?;
+    Ok(series.collect::<Result<_, _>>()?)
+}
+
 /// Makes the rollups of all readings that a store of an earlier layout holds, some at a time so that it can tell how far it is.
 pub(super) fn fill(transaction: &Transaction<'_>, at_once: i64) -> Result<(), StoreError> {
     let mut progress = layout::Progress::begin(transaction)?;
-    let mut series = transaction.prepare("SELECT id FROM series")?;
-    let series: Vec<i64> = series
-        .query_map([], |row| row.get(0))?
-        .collect::<Result<_, _>>()?;
     let mut end = transaction.prepare(
         "SELECT at_us FROM reading WHERE series = ?1 AND at_us >= ?2 ORDER BY at_us LIMIT 1 OFFSET ?3",
     )?;
@@ -108,7 +110,7 @@ pub(super) fn fill(transaction: &Transaction<'_>, at_once: i64) -> Result<(), St
                       min(value) AS least, sum(value) AS sum, max(value) AS most, min(at_us) AS first_us, max(at_us) AS last_us
                FROM reading WHERE series = ?1 AND at_us >= ?2 AND at_us < ?3 GROUP BY 1)"
     ))?;
-    for series in series {
+    for series in all_series(transaction)? {
         let mut from = i64::MIN;
         loop {
             let last: Option<i64> = end
@@ -224,27 +226,23 @@ impl Writer {
             return Ok(0);
         }
         let transaction = self.connection.transaction()?;
-        let old: Vec<(i64, i64, i64)> = {
-            let mut query = transaction.prepare_cached(
-                "SELECT reading.series, reading.at_us, reading.seq FROM series
-                 JOIN reading ON reading.series = series.id AND reading.at_us < ?1
-                     AND reading.at_us < (SELECT max(at_us) FROM reading WHERE series = series.id)
-                 WHERE received_us < ?2 AND seq <= ?3 LIMIT ?4",
-            )?;
-            let rows = query.query_map(
-                params![measured_before, before.as_microsecond(), told, limit],
-                |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)),
-            )?;
-            rows.collect::<Result<_, _>>()?
-        };
+        let mut places: BTreeSet<i64> = BTreeSet::new();
         let mut gone: BTreeMap<(i64, i64), i64> = BTreeMap::new();
-        {
-            let mut delete =
-                transaction.prepare_cached("DELETE FROM reading WHERE series = ?1 AND at_us = ?2")?;
-            for (series, at_us, _) in &old {
-                delete.execute(params![series, at_us])?;
-                *gone.entry((*series, start_of(*at_us))).or_default() += 1;
+        let limit = usize::try_from(limit).unwrap_or(usize::MAX);
+        for series in all_series(&transaction)? {
+            let Some(newest) = stretch::newest(&transaction, series)? else {
+                continue;
+            };
+            let until = measured_before.min(newest);
+            let of_sensor = stretch::thin(&transaction, series, until, limit - places.len(), |entry| {
+                entry.received_us < before.as_microsecond() && entry.place <= told
+            })?;
+            for entry in of_sensor {
+                places.insert(entry.place);
+                *gone.entry((series, start_of(entry.at_us))).or_default() += 1;
             }
+        }
+        {
             let mut mark = transaction.prepare_cached(
                 "UPDATE rollup SET thinned = min(count, thinned + ?3) WHERE series = ?1 AND at_us = ?2",
             )?;
@@ -252,9 +250,8 @@ impl Writer {
                 mark.execute(params![series, at_us, count])?;
             }
         }
-        let places: BTreeSet<i64> = old.iter().map(|(_, _, place)| *place).collect();
         arrival::forget(&transaction, &places)?;
         transaction.commit()?;
-        Ok(u64::try_from(old.len()).unwrap_or(u64::MAX))
+        Ok(u64::try_from(places.len()).unwrap_or(u64::MAX))
     }
 }

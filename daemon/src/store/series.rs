@@ -24,43 +24,29 @@ impl Reader<'_> {
         from: Timestamp,
         until: Timestamp,
     ) -> Result<Vec<Reading>, StoreError> {
-        let mut readings = Vec::new();
-        self.each_value(source, quantity, from, until, |at_us, measured| {
-            let at = Timestamp::from_microsecond(at_us).map_err(unreadable)?;
-            readings.push(Reading {
-                at,
-                source: source.clone(),
-                measured,
-            });
-            Ok(())
-        })?;
-        Ok(readings)
-    }
-
-    fn each_value(
-        &self,
-        source: &Source,
-        quantity: Quantity,
-        from: Timestamp,
-        until: Timestamp,
-        mut take: impl FnMut(i64, Measured) -> rusqlite::Result<()>,
-    ) -> Result<(), StoreError> {
-        let stretch = "WHERE series = ?1 AND at_us >= ?2 AND at_us < ?3";
-        let fresh = match self.has_fresh()? {
-            true => format!("UNION ALL SELECT at_us, value FROM fresh {stretch}"),
-            false => String::new(),
-        };
-        let Some(series) = self.series_of(source, quantity)? else {
-            return Ok(());
-        };
-        let mut query = self.connection.prepare_cached(&format!(
-            "SELECT at_us, value FROM reading {stretch} {fresh} ORDER BY at_us"
-        ))?;
-        let mut rows = query.query(params![series, from.as_microsecond(), until.as_microsecond()])?;
-        while let Some(row) = rows.next()? {
-            take(row.get(0)?, measured(row, 1, quantity)?)?;
-        }
-        Ok(())
+        self.at_one_moment(|reader| {
+            let Some(series) = reader.series_of(source, quantity)? else {
+                return Ok(Vec::new());
+            };
+            let (from, until) = (from.as_microsecond(), until.as_microsecond());
+            let mut readings = Vec::new();
+            let mut take = |at_us, value| {
+                readings.push(Reading {
+                    at: Timestamp::from_microsecond(at_us).map_err(unreadable)?,
+                    source: source.clone(),
+                    measured: measured(value, quantity)?,
+                });
+                Ok(())
+            };
+            reader.settled(series, from, until, |entry| take(entry.at_us, entry.value))?;
+            let fresh = reader.fresh_values(Some(series), from, until)?;
+            fresh.iter().try_for_each(|(at_us, value)| take(*at_us, *value))?;
+            // Those that have no place yet came last, and may be late.
+            if !fresh.is_empty() {
+                readings.sort_by_key(|reading| reading.at);
+            }
+            Ok(readings)
+        })
     }
 
     /// Whether a sensor measured anything at or after `from`, as far as single readings are kept.
@@ -76,15 +62,10 @@ impl Reader<'_> {
         let Some(series) = self.series_of(source, quantity)? else {
             return Ok(false);
         };
-        let settled = "EXISTS (SELECT 1 FROM reading WHERE series = ?1 AND at_us >= ?2)";
-        let fresh = match self.has_fresh()? {
-            true => "OR EXISTS (SELECT 1 FROM fresh WHERE series = ?1 AND at_us >= ?2)",
-            false => "",
-        };
-        Ok(self
-            .connection
-            .prepare_cached(&format!("SELECT {settled} {fresh}"))?
-            .query_row(params![series, from.as_microsecond()], |row| row.get(0))?)
+        let from = from.as_microsecond();
+        self.at_one_moment(|reader| {
+            Ok(reader.is_settled_since(series, from)? || reader.is_fresh_since(series, from)?)
+        })
     }
 
     /// All sensors that have sent a reading, with their first and last.
@@ -99,18 +80,20 @@ impl Reader<'_> {
         let mut all = Vec::new();
         // The first may be kept as a rollup only.
         let first = if self.has_rollups()? {
-            "SELECT first_us FROM rollup WHERE rollup.series = ?1 ORDER BY rollup.at_us LIMIT 1"
+            "SELECT first_us FROM rollup WHERE series = ?1 ORDER BY at_us LIMIT 1"
         } else {
             "SELECT min(at_us) FROM reading WHERE series = ?1"
         };
-        let mut ends = self.connection.prepare_cached(&format!(
-            "SELECT ({first}), at_us, value FROM reading WHERE series = ?1 ORDER BY at_us DESC LIMIT 1"
-        ))?;
+        let mut first = self.connection.prepare_cached(first)?;
         let mut fresh = self.fresh_ends()?;
         for (id, (source, quantity)) in self.sensors()? {
-            let settled: Option<(i64, (i64, f64))> = ends
-                .query_row([id], |row| Ok((row.get(0)?, (row.get(1)?, row.get(2)?))))
-                .optional()?;
+            let settled = match self.newest_settled(id)? {
+                Some(last) => {
+                    let first: i64 = first.query_row([id], |row| row.get(0))?;
+                    Some((first, (last.at_us, last.value)))
+                }
+                None => None,
+            };
             let (first, last) = match (settled, fresh.remove(&id)) {
                 (None, None) => continue,
                 (Some(settled), None) => settled,

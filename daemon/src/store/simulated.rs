@@ -1,6 +1,31 @@
-//! A disk that is full or takes no writing, for the simulation of faults: SQLite's own limits on the connection that writes.
+//! For the simulation of faults: a disk that is full or takes no writing, by SQLite's own limits on the connection that writes; and the readings
+//! of a store as a row each, to set them beside what else the store knows of them.
 
-use super::Writer;
+use rusqlite::{Connection, params};
+
+use super::{Reader, StoreError, Writer, stretch};
+
+/// Lets `connection` see all readings as rows: `reading` has those that have their places by time, `arrived` all of them.
+pub(crate) fn unpack(connection: &Connection) -> Result<(), StoreError> {
+    connection.execute_batch(
+        "DROP TABLE IF EXISTS temp.reading;
+         CREATE TEMP TABLE reading (series INTEGER, at_us INTEGER, value REAL, seq INTEGER, received_us INTEGER, PRIMARY KEY (series, at_us));
+         CREATE TEMP VIEW IF NOT EXISTS arrived AS
+             SELECT series, at_us, value, seq, received_us FROM temp.reading
+             UNION ALL SELECT series, at_us, value, seq, received_us FROM fresh;",
+    )?;
+    let mut insert = connection.prepare("INSERT INTO temp.reading VALUES (?1, ?2, ?3, ?4, ?5)")?;
+    let reader = Reader::new(connection);
+    for series in reader.sensors()?.into_keys() {
+        stretch::check_order(connection, series)?;
+        reader.settled(series, i64::MIN, i64::MAX, |entry| {
+            let row = params![series, entry.at_us, entry.value, entry.place, entry.received_us];
+            insert.execute(row)?;
+            Ok(())
+        })?;
+    }
+    Ok(())
+}
 
 impl Writer {
     /// Nothing grows from here on, until there is room again.

@@ -14,9 +14,11 @@ use super::*;
 use crate::config::Picks;
 
 mod arrival;
+mod earlier;
 mod fresh;
 mod outbox;
 mod rollups;
+mod stretch;
 
 const BATCH: &str = r#"
 name = "plum 1"
@@ -67,6 +69,12 @@ fn outcome(batch: BatchId, alerts: Vec<AlertRecord>) -> Outcome {
         alerts,
         ..Outcome::empty(batch, vec![broker], at(0))
     }
+}
+
+/// The store with its readings as a row each.
+fn unpacked(writer: &Writer) -> &Connection {
+    simulated::unpack(writer.connection()).unwrap();
+    writer.connection()
 }
 
 fn waiting(writer: &Writer, destination: &str, now: Timestamp) -> Vec<OutboxRow> {
@@ -431,8 +439,8 @@ fn a_full_disk_is_told_as_such_and_nothing_of_the_batch_is_kept() {
         .connection()
         .pragma_update_and_check(None, "max_page_count", pages + 2, |_| Ok(()))
         .unwrap();
-    let many: Vec<_> = (0..5_000).map(|second| bar("pilot", second, 0.1)).collect();
-    let refused = writer.append_readings(&many, at(6_000)).unwrap_err();
+    let many: Vec<_> = (0..60_000).map(|second| bar("pilot", second, 0.1)).collect();
+    let refused = writer.append_readings(&many, at(60_000)).unwrap_err();
     assert!(
         matches!(refused, StoreError::Full) && refused.is_transient(),
         "{refused}"
@@ -443,9 +451,9 @@ fn a_full_disk_is_told_as_such_and_nothing_of_the_batch_is_kept() {
         .connection()
         .pragma_update_and_check(None, "max_page_count", pages + 1_000, |_| Ok(()))
         .unwrap();
-    let answers = writer.append_readings(&many, at(6_000)).unwrap();
+    let answers = writer.append_readings(&many, at(60_000)).unwrap();
     assert_eq!(answers[0], Appended::New(Sequence(1)));
-    assert_eq!(answers.len(), 5_000);
+    assert_eq!(answers.len(), 60_000);
 }
 
 #[tokio::test]

@@ -23,8 +23,7 @@ pub(super) const BESIDE: &str = "cellar";
 /// Rows of one post.
 const ROWS: usize = 10;
 /// Readings of the batches.
-const COUNT: &str =
-    "SELECT count(*) FROM arrived WHERE series IN (SELECT id FROM series WHERE source != 'cellar')";
+const COUNT: &str = "SELECT coalesce(sum(count), 0) FROM held WHERE series IN (SELECT id FROM series WHERE source != 'cellar')";
 
 pub(super) struct Load {
     broker: u16,

@@ -11,15 +11,12 @@ fn pilot() -> Source {
 
 fn counted(writer: &Writer, table: &str) -> usize {
     let query = format!("SELECT count(*) FROM {table}");
-    let count: i64 = writer
-        .connection()
-        .query_row(&query, [], |row| row.get(0))
-        .unwrap();
+    let count: i64 = unpacked(writer).query_row(&query, [], |row| row.get(0)).unwrap();
     usize::try_from(count).unwrap()
 }
 
 /// Some of two sensors, in an order that is not that of time: the first half settled and old enough to be thinned.
-fn half_settled(folder: &Path) -> Writer {
+pub(super) fn half_settled(folder: &Path) -> Writer {
     let mut writer = Writer::open(folder).unwrap();
     let some = |from: i64, until: i64| -> Vec<Reading> {
         (from..until)
@@ -43,7 +40,10 @@ fn half_settled(folder: &Path) -> Writer {
 
 /// All that a reader can be asked of readings.
 fn asked(writer: &Writer) -> Vec<String> {
-    let reader = writer.reader();
+    asked_of(&writer.reader())
+}
+
+pub(super) fn asked_of(reader: &Reader<'_>) -> Vec<String> {
     let mut all = Vec::new();
     for after in [0, 1, 399, 719, 720, 721, 1_000, 1_439, 1_440] {
         for limit in [1, 30, 5_000] {
@@ -175,7 +175,9 @@ fn a_disk_that_is_full_or_takes_nothing_keeps_what_is_there_and_all_goes_on_afte
     let folder = tempfile::tempdir().unwrap();
     let mut writer = Writer::open(folder.path()).unwrap();
     let many = i64::try_from(SETTLE_AT).unwrap() - 1;
-    let rows: Vec<Reading> = (0..many).map(|index| bar("pilot", index, 1.0)).collect();
+    // None like the one before, or all of them would fit into the pages that are there.
+    let value = |index: i64| 1.0 / f64::from(i32::try_from(index + 3).unwrap());
+    let rows: Vec<Reading> = (0..many).map(|index| bar("pilot", index, value(index))).collect();
     for rows in rows.chunks(STRAIGHT_FROM - 1) {
         writer.append_readings(rows, at(0)).unwrap();
     }
@@ -210,10 +212,7 @@ fn muddled(lots: i64) -> Vec<Vec<Reading>> {
 /// Every place in the order that waits is behind all that have theirs by time.
 fn in_order(writer: &Writer) -> bool {
     let query = "SELECT coalesce((SELECT min(seq) FROM fresh) > (SELECT max(seq) FROM reading), true)";
-    writer
-        .connection()
-        .query_row(query, [], |row| row.get(0))
-        .unwrap()
+    unpacked(writer).query_row(query, [], |row| row.get(0)).unwrap()
 }
 
 #[test]
@@ -328,7 +327,7 @@ fn a_crash_at_any_write_leaves_all_of_a_lot_or_nothing() {
     let few = [bar("pilot", 3, 1.0), bar("kitchen", 9_000, 1.0)];
     writer.append_readings(&few, at(0)).unwrap();
     let before = asked(&writer);
-    let lot = muddled(1).remove(0);
+    let lot = muddled(5).concat();
     let found = writer.append_readings(&lot, at(90_000)).unwrap();
     assert_eq!(counted(&writer, "fresh"), 0);
     let after = asked(&writer);
