@@ -27,6 +27,9 @@ struct Options {
     /// Seconds between two readings of a sensor
     #[arg(long, default_value_t = 60)]
     every: i64,
+    /// Milliseconds by which a reading is early or late at most, to the microsecond; each is then stored as it comes
+    #[arg(long, default_value_t = 0)]
+    unsteady_ms: i64,
     /// Measures this data folder instead
     #[arg(long)]
     of: Option<PathBuf>,
@@ -44,8 +47,13 @@ fn main() -> Result<(), Box<dyn Error>> {
     let steps = DAYS * 86_400 / options.every;
     let mut waiting = Vec::new();
     let mut log: u64 = 0;
+    let reach_us = 1_000 * options.unsteady_ms;
     for step in 0..steps {
-        let at = begin + SignedDuration::from_secs(step * options.every);
+        let steady = begin + SignedDuration::from_secs(step * options.every);
+        // Multiples of the golden ratio fall anywhere.
+        let off_us =
+            (step.wrapping_mul(0x9e37_79b9) % 0x1_0000_0000) * 2 * reach_us / 0x1_0000_0000 - reach_us;
+        let at = steady + SignedDuration::from_micros(off_us);
         for (quantity, unit, value) in SENSORS {
             let value = value * (1.0 + f64::from(u8::try_from(step * 37 % 101)?) * 1e-4);
             waiting.push(Reading {
@@ -54,7 +62,7 @@ fn main() -> Result<(), Box<dyn Error>> {
                 measured: Measured::new(quantity, value, unit)?,
             });
         }
-        if waiting.len() >= 400 || step + 1 == steps {
+        if waiting.len() >= 400 || step + 1 == steps || reach_us > 0 {
             writer.append_readings(&waiting, at)?;
             waiting.clear();
             log = log.max(size(folder.path(), "-wal"));
