@@ -5,6 +5,8 @@
 //!
 //! The data's way: [`reading`] and [`note`] -> [`engine`] -> [`fit`] (on [`physics`]) -> [`forecast`] -> [`alert`].
 
+mod abreast;
+
 pub mod alert;
 pub mod batch;
 pub mod compare;

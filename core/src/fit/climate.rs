@@ -1,6 +1,7 @@
 //! Temperature of the drink: as it was, and as it may become.
 
 use super::{Handling, evidence::Evidence};
+use crate::abreast::Real;
 
 /// Time constant with which the drink follows the room, h. Half a litre in still air; fitted values lie at 1.5 to 3 h.
 const FOLLOWS_H: f64 = 2.0;
@@ -124,10 +125,10 @@ impl Climate {
 
     /// The drink's temperature at a node of the past, as one life has it whose thermometer lies `offset` off: the same doubt,
     /// wider, where none spoke.
-    pub(super) fn felt(&self, node: usize, offset: f64) -> f64 {
+    #[inline]
+    pub(super) fn felt<F: Real>(&self, node: usize, offset: F) -> F {
         let shown = self.past.get(node).copied().unwrap_or(20.0);
-        let celsius = shown + offset * self.more(node);
-        celsius.clamp(-5.0, 50.0)
+        (offset * self.more(node) + shown).within(-5.0, 50.0)
     }
 
     /// By how many times its offset a thermometer's life is off beyond it at a node of the past.
@@ -187,8 +188,9 @@ impl Climate {
     }
 
     /// The drink's temperature `hours` after a move into the fridge at `celsius`, with time constant `cools_h`.
-    pub(super) fn cooling(&self, celsius: f64, hours: f64, cools_h: f64) -> f64 {
-        self.fridge + (celsius - self.fridge) * (-hours / cools_h).exp()
+    #[inline]
+    pub(super) fn cooling<F: Real>(&self, celsius: F, hours: f64, cools_h: F) -> F {
+        (celsius - self.fridge) * (F::of(-hours) / cools_h).e_to() + self.fridge
     }
 }
 

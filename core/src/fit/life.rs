@@ -16,6 +16,7 @@ mod tangent;
 use super::{frame::Frame, prior::Parameters};
 pub(super) use tangent::{Columns, LANES, Lanes, Trace, carried};
 
+use crate::abreast::{Real, abreast};
 use crate::physics::{
     air::SealedAir,
     exchange::towards_balance,
@@ -36,30 +37,46 @@ const CO2_PER_HEXOSE: f64 = 0.46;
 
 /// Where a life stands.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct State {
-    x: f64,
-    ln_q: f64,
-    y: f64,
+pub(super) struct State<F = f64> {
+    x: F,
+    ln_q: F,
+    y: F,
     /// CO2 made since sealing, g/L.
-    pub(super) made: f64,
+    pub(super) made: F,
     /// CO2 lost by venting, g/L.
-    lost: f64,
+    lost: F,
     /// CO2 lost through a plastic wall, g/L.
-    seeped: f64,
+    seeped: F,
     /// CO2 lost through a leak of the sensor vessel, g/L.
-    leaked: f64,
+    leaked: F,
     /// How much it leaks: gas in mol per m3 of drink, hour and bar above the surrounding air.
-    leak: f64,
+    leak: F,
     /// Absolute pressure in the sensor vessel, bar.
-    pub(super) bar: f64,
+    pub(super) bar: F,
     /// CO2 in the sensor vessel's headspace, mol per m3 of drink.
-    in_gas: f64,
-    oxygen: f64,
+    in_gas: F,
+    oxygen: F,
     /// Share of the trapped air that venting left.
-    air_kept: f64,
+    air_kept: F,
     /// Production, g/(L h).
-    pub(super) rate: f64,
+    pub(super) rate: F,
 }
+
+abreast!(State {
+    x,
+    ln_q,
+    y,
+    made,
+    lost,
+    seeped,
+    leaked,
+    leak,
+    bar,
+    in_gas,
+    oxygen,
+    air_kept,
+    rate,
+});
 
 impl State {
     /// The same, but the sensor vessel leaks: gas in mol per m3 of drink, hour and bar above the surrounding air.
@@ -76,25 +93,40 @@ impl State {
 
 /// Parameters with what follows from them.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Life {
-    pub(super) p: Parameters,
-    solute_factor: f64,
+pub(super) struct Life<F = f64> {
+    pub(super) p: Parameters<F>,
+    solute_factor: F,
     /// What each g/L of CO2 made adds to it, as a share: sugar goes, alcohol comes.
-    solute_gain: f64,
+    solute_gain: F,
     /// The sensor vessel as this life has it, and the air in it.
-    pilot: Vessel,
-    air: SealedAir,
+    pilot: Vessel<F>,
+    air: SealedAir<F>,
     /// CO2 of a headspace that was not left to air, mol per m3 of drink.
-    shut_in: f64,
+    shut_in: F,
     /// Fermentable sugar as CO2, g/L.
-    potential: f64,
+    potential: F,
     /// One over some of the parameters: a division is dear in the hot loop.
-    sugar_per_co2: f64,
-    per_product: f64,
-    per_pressure: f64,
-    per_ceiling: f64,
-    per_second_ceiling: f64,
+    sugar_per_co2: F,
+    per_product: F,
+    per_pressure: F,
+    per_ceiling: F,
+    per_second_ceiling: F,
 }
+
+abreast!(Life {
+    p,
+    solute_factor,
+    solute_gain,
+    pilot,
+    air,
+    shut_in,
+    potential,
+    sugar_per_co2,
+    per_product,
+    per_pressure,
+    per_ceiling,
+    per_second_ceiling,
+});
 
 #[cfg(test)]
 impl State {
@@ -166,88 +198,6 @@ impl Life {
         }
     }
 
-    /// All CO2 in a bottle of the batch, mol per m3 of drink.
-    pub(super) fn all(&self, frame: &Frame, state: &State) -> f64 {
-        let seeped = if frame.bottles_of_plastic {
-            state.seeped
-        } else {
-            0.0
-        };
-        (self.p.co2_at_start + self.p.in_batch(state.made) - state.lost - seeped).max(0.0)
-            * MOL_PER_M3_PER_G_PER_L
-            + self.shut_in
-    }
-
-    /// About how much was made once a bottle holds `all`, nothing of it lost.
-    fn made_by(&self, all: f64) -> f64 {
-        ((all - self.shut_in) / MOL_PER_M3_PER_G_PER_L - self.p.co2_at_start).max(0.0)
-    }
-
-    /// The same in the sensor vessel.
-    fn all_in_pilot(&self, state: &State) -> f64 {
-        (self.p.co2_at_start + state.made - state.lost - state.seeped - state.leaked).max(0.0)
-            * MOL_PER_M3_PER_G_PER_L
-            + self.shut_in
-    }
-
-    /// The sensor vessel at `celsius` (as its thermometer shows it).
-    fn vessel(&self, frame: &Frame, state: &State, celsius: f64) -> Sealed {
-        let grown = Vessel {
-            capacity: self.pilot.capacity * (1.0 + self.p.stretch * (state.bar - 1.0)),
-            ..self.pilot
-        };
-        Sealed::charted(
-            grown,
-            self.air.vented(self.p.air * state.air_kept),
-            celsius + self.p.probe + 273.15,
-            self.solutes(state.made),
-            &frame.chart,
-        )
-    }
-
-    /// Solubility in the drink beside that in water once `made` g/L of CO2 were made.
-    fn solutes(&self, made: f64) -> f64 {
-        self.solute_factor * (1.0 + self.solute_gain * made)
-    }
-
-    /// A bottle of the batch, or the worst of them, at a true temperature, once `made` g/L of CO2 were made.
-    pub(super) fn bottle(&self, frame: &Frame, worst: bool, celsius: f64, made: f64) -> Sealed {
-        let (vessel, air) = if worst {
-            (frame.worst, frame.worst_air)
-        } else {
-            (frame.bottle, frame.bottle_air)
-        };
-        Sealed::charted(vessel, air, celsius + 273.15, self.solutes(made), &frame.chart)
-    }
-
-    fn eaten(&self, state: &State) -> f64 {
-        self.p.oxygen_share * state.oxygen
-    }
-
-    /// Absolute pressure of the worst bottle at equilibrium, bar, half a degree warmer than `celsius`.
-    pub(super) fn worst_bar(&self, frame: &Frame, state: &State, celsius: f64) -> f64 {
-        let sealed = self.bottle(frame, true, celsius + self.p.probe + 0.5, state.made);
-        let balance = sealed.at_total(self.all(frame, state), self.eaten(state));
-        sealed.pressure_of(&balance) * 1e-5
-    }
-
-    /// No less than the same at any state between two, no warmer than `celsius`.
-    pub(super) fn worst_bar_between(&self, frame: &Frame, [first, last]: [&State; 2], celsius: f64) -> f64 {
-        let sealed = self.bottle(frame, true, celsius + self.p.probe + 0.5, first.made);
-        let balance = sealed.at_total(self.all(frame, last), self.eaten(first));
-        sealed.pressure_of(&balance) * 1e-5
-    }
-
-    /// Content in the target's sense, g/L.
-    pub(super) fn content(&self, frame: &Frame, state: &State) -> f64 {
-        self.content_of(frame, self.all(frame, state))
-    }
-
-    pub(super) fn content_of(&self, frame: &Frame, all: f64) -> f64 {
-        let sealed = self.bottle(frame, false, frame.fridge_c, self.made_by(all));
-        sealed.content_g_per_l(&sealed.at_total(all, 0.8))
-    }
-
     /// All CO2 of a bottle whose content in the target's sense is the target, mol per m3.
     pub(super) fn all_at_target(&self, frame: &Frame) -> f64 {
         self.bottle(
@@ -274,85 +224,16 @@ impl Life {
         dt: f64,
         surprise: f64,
     ) -> State {
-        let mut next = self.brewed(frame, state, self.warmth(from, to), dt, surprise);
-        let sealed = self.vessel(frame, &next, to);
-        let all = self.all_in_pilot(&next);
-        let in_gas = state.in_gas.min(all);
-        let eaten = self.eaten(&next);
-        (next.in_gas, next.bar) = passed(&sealed, in_gas, all, eaten, self.p.kla, dt);
+        let mut next = self.tight_step(frame, state, [from, to], dt, surprise);
         if state.leak > 0.0 {
+            let sealed = self.vessel(frame, &State { bar: state.bar, ..next }, to);
+            let all = self.all_in_pilot(&next);
+            let in_gas = state.in_gas.min(all);
+            let eaten = self.eaten(&next);
             let ratio = sealed.ratio(in_gas, all - in_gas, eaten);
             let exchange = [all / (1.0 + ratio), self.p.kla * (1.0 + ratio)];
             let out = self.let_out(frame, state, &mut next, exchange, dt);
             next.bar = sealed.total(next.in_gas, (all - out - next.in_gas).max(0.0), eaten) * 1e-5;
-        }
-        next
-    }
-
-    /// The temperature's factor on the rates half-way from one temperature to another.
-    pub(super) fn warmth(&self, from: f64, to: f64) -> f64 {
-        self.p.warmth(0.5 * (from + to) + self.p.probe)
-    }
-
-    /// The sensor vessel's headspace matters for what the drink does: its pressure drives CO2 through the wall.
-    pub(super) fn leaks_through_wall(&self) -> bool {
-        self.p.seepage > 0.0
-    }
-
-    /// The drink's part of a step at a given warmth: the sensor vessel's headspace stays behind.
-    pub(super) fn brewed(&self, frame: &Frame, state: &State, warmth: f64, dt: f64, surprise: f64) -> State {
-        self.brewed_growing(frame, state, [warmth, self.growing(state, warmth)], dt, surprise)
-    }
-
-    /// The rate at which the culture grows at a given warmth if nothing holds it back.
-    pub(super) fn growing(&self, state: &State, warmth: f64) -> f64 {
-        self.p.growth * warmth / (1.0 + (-state.ln_q).exp())
-    }
-
-    /// [`Self::brewed`] where the rate of growth is known with the warmth.
-    pub(super) fn brewed_growing(
-        &self,
-        frame: &Frame,
-        state: &State,
-        [warmth, growing]: [f64; 2],
-        dt: f64,
-        surprise: f64,
-    ) -> State {
-        let p = &self.p;
-        let brake = |made: f64, lost: f64| {
-            let left = (self.potential - made).max(0.0) * self.sugar_per_co2;
-            // The brake by pressure is soft: a rough figure from the content does.
-            let bar = (0.55 * (made - lost) - 0.2).max(0.0);
-            let alcohol = (frame.alcohol_percent + abv_percent_of_co2(made)) * self.per_ceiling;
-            let below_ceiling = (1.0 - alcohol * alcohol * alcohol * alcohol).max(0.0);
-            left * below_ceiling
-                / ((left + 2.0) * (1.0 + made * self.per_product) * (1.0 + bar * self.per_pressure))
-        };
-        let slopes = |x: f64, y: f64, made: f64| {
-            let h = brake(made, state.lost);
-            let dx = growing * h * x * (1.0 - x);
-            let dy = p.second_growth * warmth * h * y * (1.0 - y * self.per_second_ceiling);
-            let dm = (p.growth_yield * dx + (p.maintenance * x + y) * warmth * h) * surprise;
-            (dx, dy, dm)
-        };
-        let most = self.potential.max(state.made);
-        let (dx, dy, dm) = slopes(state.x, state.y, state.made);
-        let half_x = (state.x + 0.5 * dt * dx).clamp(0.0, 1.0);
-        let half_y = (state.y + 0.5 * dt * dy).max(0.0);
-        let (dx, dy, dm) = slopes(half_x, half_y, (state.made + 0.5 * dt * dm).min(most));
-        let mut next = State {
-            x: (state.x + dt * dx).clamp(0.0, 1.0),
-            ln_q: (state.ln_q + dt * p.growth * warmth).min(30.0),
-            y: (state.y + dt * dy).max(0.0),
-            made: (state.made + dt * dm).min(most),
-            oxygen: 1.0 - (1.0 - state.oxygen) * (-dt * p.oxygen_rate * warmth * half_x.sqrt()).exp(),
-            rate: dm,
-            ..*state
-        };
-        if p.seepage > 0.0 {
-            let through =
-                p.seepage * self.pilot.capacity / self.pilot.drink * (state.bar - frame.ambient_bar).max(0.0);
-            next.seeped += through * dt * CO2_MOLAR_MASS_G;
         }
         next
     }
@@ -408,9 +289,211 @@ impl Life {
     }
 }
 
+impl<F: Real> Life<F> {
+    /// All CO2 in a bottle of the batch, mol per m3 of drink.
+    #[inline]
+    pub(super) fn all(&self, frame: &Frame, state: &State<F>) -> F {
+        let seeped = if frame.bottles_of_plastic {
+            state.seeped
+        } else {
+            F::of(0.0)
+        };
+        (self.p.co2_at_start + self.p.in_batch(state.made) - state.lost - seeped).no_less(0.0)
+            * MOL_PER_M3_PER_G_PER_L
+            + self.shut_in
+    }
+
+    /// About how much was made once a bottle holds `all`, nothing of it lost.
+    fn made_by(&self, all: F) -> F {
+        ((all - self.shut_in) / F::of(MOL_PER_M3_PER_G_PER_L) - self.p.co2_at_start).no_less(0.0)
+    }
+
+    /// The same in the sensor vessel.
+    #[inline(always)]
+    fn all_in_pilot(&self, state: &State<F>) -> F {
+        (self.p.co2_at_start + state.made - state.lost - state.seeped - state.leaked).no_less(0.0)
+            * MOL_PER_M3_PER_G_PER_L
+            + self.shut_in
+    }
+
+    /// The sensor vessel at `celsius` (as its thermometer shows it).
+    #[inline(always)]
+    fn vessel(&self, frame: &Frame, state: &State<F>, celsius: F) -> Sealed<F> {
+        let grown = Vessel {
+            capacity: self.pilot.capacity * (self.p.stretch * (state.bar - 1.0) + 1.0),
+            ..self.pilot
+        };
+        Sealed::charted(
+            grown,
+            self.air.vented(self.p.air * state.air_kept),
+            celsius + self.p.probe + 273.15,
+            self.solutes(state.made),
+            &frame.chart,
+        )
+    }
+
+    /// Solubility in the drink beside that in water once `made` g/L of CO2 were made.
+    #[inline(always)]
+    fn solutes(&self, made: F) -> F {
+        self.solute_factor * (self.solute_gain * made + 1.0)
+    }
+
+    /// A bottle of the batch, or the worst of them, at a true temperature, once `made` g/L of CO2 were made.
+    #[inline]
+    pub(super) fn bottle(&self, frame: &Frame, worst: bool, celsius: F, made: F) -> Sealed<F> {
+        let (vessel, air) = if worst {
+            (frame.worst, frame.worst_air)
+        } else {
+            (frame.bottle, frame.bottle_air)
+        };
+        Sealed::charted(
+            vessel.for_all(),
+            air.for_all(),
+            celsius + 273.15,
+            self.solutes(made),
+            &frame.chart,
+        )
+    }
+
+    #[inline(always)]
+    fn eaten(&self, state: &State<F>) -> F {
+        self.p.oxygen_share * state.oxygen
+    }
+
+    /// Absolute pressure of the worst bottle at equilibrium, bar, half a degree warmer than `celsius`.
+    pub(super) fn worst_bar(&self, frame: &Frame, state: &State<F>, celsius: F) -> F {
+        let sealed = self.bottle(frame, true, celsius + self.p.probe + 0.5, state.made);
+        let balance = sealed.at_total(self.all(frame, state), self.eaten(state));
+        sealed.pressure_of(&balance) * 1e-5
+    }
+
+    /// No less than the same at any state between two, no warmer than `celsius`.
+    pub(super) fn worst_bar_between(
+        &self,
+        frame: &Frame,
+        [first, last]: [&State<F>; 2],
+        celsius: F,
+    ) -> F {
+        let sealed = self.bottle(frame, true, celsius + self.p.probe + 0.5, first.made);
+        let balance = sealed.at_total(self.all(frame, last), self.eaten(first));
+        sealed.pressure_of(&balance) * 1e-5
+    }
+
+    /// Content in the target's sense, g/L.
+    pub(super) fn content(&self, frame: &Frame, state: &State<F>) -> F {
+        self.content_of(frame, self.all(frame, state))
+    }
+
+    pub(super) fn content_of(&self, frame: &Frame, all: F) -> F {
+        let sealed = self.bottle(frame, false, F::of(frame.fridge_c), self.made_by(all));
+        sealed.content_g_per_l(&sealed.at_total(all, F::of(0.8)))
+    }
+
+    /// The temperature's factor on the rates half-way from one temperature to another.
+    #[inline(always)]
+    pub(super) fn warmth(&self, from: F, to: F) -> F {
+        self.p.warmth((from + to) * 0.5 + self.p.probe)
+    }
+
+    /// The sensor vessel's headspace matters for what the drink does: its pressure drives CO2 through the wall.
+    pub(super) fn leaks_through_wall(&self) -> bool {
+        !F::everywhere(self.p.seepage.holds(F::of(0.0), |seepage, none| seepage <= none))
+    }
+
+    /// The drink's part of a step at a given warmth: the sensor vessel's headspace stays behind.
+    #[inline]
+    pub(super) fn brewed(
+        &self,
+        frame: &Frame,
+        state: &State<F>,
+        warmth: F,
+        dt: f64,
+        surprise: F,
+    ) -> State<F> {
+        self.brewed_growing(frame, state, [warmth, self.growing(state, warmth)], dt, surprise)
+    }
+
+    /// The rate at which the culture grows at a given warmth if nothing holds it back.
+    #[inline(always)]
+    pub(super) fn growing(&self, state: &State<F>, warmth: F) -> F {
+        self.p.growth * warmth / ((-state.ln_q).e_to() + 1.0)
+    }
+
+    /// [`Self::brewed`] where the rate of growth is known with the warmth.
+    #[inline(always)]
+    pub(super) fn brewed_growing(
+        &self,
+        frame: &Frame,
+        state: &State<F>,
+        [warmth, growing]: [F; 2],
+        dt: f64,
+        surprise: F,
+    ) -> State<F> {
+        let p = &self.p;
+        let one = F::of(1.0);
+        let brake = |made: F, lost: F| {
+            let left = (self.potential - made).no_less(0.0) * self.sugar_per_co2;
+            // The brake by pressure is soft: a rough figure from the content does.
+            let bar = ((made - lost) * 0.55 - 0.2).no_less(0.0);
+            let alcohol = (abv_percent_of_co2(made) + frame.alcohol_percent) * self.per_ceiling;
+            let below_ceiling = (one - alcohol * alcohol * alcohol * alcohol).no_less(0.0);
+            left * below_ceiling
+                / ((left + 2.0) * (made * self.per_product + 1.0) * (bar * self.per_pressure + 1.0))
+        };
+        let slopes = |x: F, y: F, made: F| {
+            let h = brake(made, state.lost);
+            let dx = growing * h * x * (one - x);
+            let dy = p.second_growth * warmth * h * y * (one - y * self.per_second_ceiling);
+            let dm = (p.growth_yield * dx + (p.maintenance * x + y) * warmth * h) * surprise;
+            (dx, dy, dm)
+        };
+        let most = self.potential.larger(state.made);
+        let (dx, dy, dm) = slopes(state.x, state.y, state.made);
+        let half_x = (state.x + dx * (0.5 * dt)).within(0.0, 1.0);
+        let half_y = (state.y + dy * (0.5 * dt)).no_less(0.0);
+        let (dx, dy, dm) = slopes(half_x, half_y, (state.made + dm * (0.5 * dt)).smaller(most));
+        let mut next = State {
+            x: (state.x + dx * dt).within(0.0, 1.0),
+            ln_q: (state.ln_q + p.growth * dt * warmth).smaller(F::of(30.0)),
+            y: (state.y + dy * dt).no_less(0.0),
+            made: (state.made + dm * dt).smaller(most),
+            oxygen: one - (one - state.oxygen) * (p.oxygen_rate * -dt * warmth * half_x.root()).e_to(),
+            rate: dm,
+            ..*state
+        };
+        if self.leaks_through_wall() {
+            let through = p.seepage * self.pilot.capacity / self.pilot.drink
+                * (state.bar - frame.ambient_bar).no_less(0.0);
+            next.seeped = next.seeped + through * dt * CO2_MOLAR_MASS_G;
+        }
+        next
+    }
+
+    /// A step with the sensor vessel's headspace, which no leak opens.
+    #[inline(always)]
+    pub(super) fn tight_step(
+        &self,
+        frame: &Frame,
+        state: &State<F>,
+        [from, to]: [F; 2],
+        dt: f64,
+        surprise: F,
+    ) -> State<F> {
+        let mut next = self.brewed(frame, state, self.warmth(from, to), dt, surprise);
+        let sealed = self.vessel(frame, &next, to);
+        let all = self.all_in_pilot(&next);
+        let in_gas = state.in_gas.smaller(all);
+        (next.in_gas, next.bar) = passed(&sealed, in_gas, all, self.eaten(&next), self.p.kla, dt);
+        next
+    }
+}
+
 /// CO2 in the headspace and pressure, bar, once `dt` hours of exchange passed, the bottle holding `all`.
-fn passed(sealed: &Sealed, in_gas: f64, all: f64, eaten: f64, kla: f64, dt: f64) -> (f64, f64) {
+#[inline(always)]
+fn passed<F: Real>(sealed: &Sealed<F>, in_gas: F, all: F, eaten: F, kla: F, dt: f64) -> (F, F) {
     let ratio = sealed.ratio(in_gas, all - in_gas, eaten);
-    let after = towards_balance(in_gas, all / (1.0 + ratio), kla, ratio, dt).clamp(0.0, all);
+    let after = towards_balance(in_gas, all / (ratio + 1.0), kla, ratio, dt)
+        .no_less(0.0)
+        .smaller(all);
     (after, sealed.total(after, all - after, eaten) * 1e-5)
 }

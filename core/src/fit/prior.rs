@@ -5,6 +5,7 @@
 
 use nalgebra::{Cholesky, DMatrix};
 
+use crate::abreast::{Real, abreast};
 use crate::culture::{COUNT, DOSE_DOUBT, DOSED, Expectation, Pool};
 
 /// Highest temperature of growth, degC.
@@ -12,76 +13,113 @@ const HOTTEST: f64 = 44.0;
 
 /// The grey box's parameters, in the units of its equations (g/L, h, bar, degC).
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Parameters {
+pub(super) struct Parameters<F = f64> {
     /// Maintenance production of a full-grown culture at 25 degC, g/(L h).
-    pub(super) maintenance: f64,
+    pub(super) maintenance: F,
     /// Production that goes with growth, g/L for growth from nothing to the ceiling.
-    pub(super) growth_yield: f64,
+    pub(super) growth_yield: F,
     /// Specific growth rate at 25 degC, 1/h.
-    pub(super) growth: f64,
+    pub(super) growth: F,
     /// Culture when sealed, as a share of its ceiling.
-    pub(super) start: f64,
+    pub(super) start: F,
     /// Baranyi's adaptation when sealed, as its logarithm.
-    pub(super) ln_adapted: f64,
+    pub(super) ln_adapted: F,
     /// Second population's production when sealed, g/(L h).
-    pub(super) second: f64,
+    pub(super) second: F,
     /// Its growth rate at 25 degC, 1/h.
-    pub(super) second_growth: f64,
+    pub(super) second_growth: F,
     /// Its highest production, g/(L h).
-    pub(super) second_ceiling: f64,
+    pub(super) second_ceiling: F,
     /// Lowest temperature of growth, degC.
-    pub(super) coldest: f64,
+    pub(super) coldest: F,
     /// Best temperature, degC.
-    pub(super) best: f64,
+    pub(super) best: F,
     /// Product that halves the rates, g/L.
-    pub(super) product_inhibition: f64,
+    pub(super) product_inhibition: F,
     /// Gauge pressure that halves the rates, bar.
-    pub(super) pressure_inhibition: f64,
+    pub(super) pressure_inhibition: F,
     /// CO2 when sealed, g/L.
-    pub(super) co2_at_start: f64,
+    pub(super) co2_at_start: F,
     /// Salting-out of sugar, L/mol.
-    pub(super) salting_out: f64,
+    pub(super) salting_out: F,
     /// Factor on the solubility.
-    pub(super) henry: f64,
+    pub(super) henry: F,
     /// Exchange between drink and headspace, 1/h.
-    pub(super) kla: f64,
+    pub(super) kla: F,
     /// Share of the oxygen that the culture can reach.
-    pub(super) oxygen_share: f64,
+    pub(super) oxygen_share: F,
     /// Its rate, 1/h.
-    pub(super) oxygen_rate: f64,
+    pub(super) oxygen_rate: F,
     /// Factor on the trapped air.
-    pub(super) air: f64,
+    pub(super) air: F,
     /// Offset of the liquid's thermometer, K.
-    pub(super) probe: f64,
+    pub(super) probe: F,
     /// Alcohol at which the culture gives up, % vol.
-    pub(super) ceiling: f64,
+    pub(super) ceiling: F,
     /// CO2 per gram of hexose.
-    pub(super) co2_per_sugar: f64,
+    pub(super) co2_per_sugar: F,
     /// Factor on the gas space of the sensor vessel: bottles are not filled alike.
-    pub(super) gas_space: f64,
+    pub(super) gas_space: F,
     /// What a plastic sensor vessel grows under pressure, 1/bar.
-    pub(super) stretch: f64,
+    pub(super) stretch: F,
     /// CO2 that its wall lets through, mol/(L h bar).
-    pub(super) seepage: f64,
+    pub(super) seepage: F,
     /// How far the labelled bottle is from the sensor vessel, in standard deviations: see [`Parameters::in_batch`].
-    pub(super) apart: f64,
+    pub(super) apart: F,
     /// Time constant with which a bottle follows the fridge, h: walls, a fan and a full shelf.
-    pub(super) cools_h: f64,
+    pub(super) cools_h: F,
     /// Production at 4 degC beside that at 25 degC, apart from the temperature law.
-    pub(super) cold: f64,
+    pub(super) cold: F,
     /// Offset of the gauge, bar.
-    pub(super) zero: f64,
+    pub(super) zero: F,
     /// Its gain.
-    pub(super) gain: f64,
+    pub(super) gain: F,
     /// Its drift, bar/K from 20 degC.
-    pub(super) drift: f64,
+    pub(super) drift: F,
     /// Gravity shown when sealed beyond what the recipe says.
-    pub(super) gravity_zero: f64,
+    pub(super) gravity_zero: F,
     /// Gravity lost per g/L of CO2 made, in 1e-3.
-    pub(super) gravity_slope: f64,
+    pub(super) gravity_slope: F,
     /// One over the value of law and slow part at 25 degC.
-    per_warmth_at_25: f64,
+    per_warmth_at_25: F,
 }
+
+abreast!(Parameters {
+    maintenance,
+    growth_yield,
+    growth,
+    start,
+    ln_adapted,
+    second,
+    second_growth,
+    second_ceiling,
+    coldest,
+    best,
+    product_inhibition,
+    pressure_inhibition,
+    co2_at_start,
+    salting_out,
+    henry,
+    kla,
+    oxygen_share,
+    oxygen_rate,
+    air,
+    probe,
+    ceiling,
+    co2_per_sugar,
+    gas_space,
+    stretch,
+    seepage,
+    apart,
+    cools_h,
+    cold,
+    zero,
+    gain,
+    drift,
+    gravity_zero,
+    gravity_slope,
+    per_warmth_at_25,
+});
 
 /// How many of them move the life of the batch: each needs a run of its own in a Jacobian.
 pub(super) const LIFE: usize = 28;
@@ -299,23 +337,26 @@ impl Parameters {
         ]
     }
 
-    fn law(&self, t: f64) -> f64 {
-        if t <= self.coldest || t >= HOTTEST {
-            return 0.0;
-        }
+}
+
+impl<F: Real> Parameters<F> {
+    #[inline(always)]
+    fn law(&self, t: F) -> F {
         let (low, best) = (self.coldest, self.best);
+        let out = t.holds(low, |t, low| t <= low || t >= HOTTEST);
         let above = (t - HOTTEST) * (t - low) * (t - low);
-        let below = (best - low) * ((best - low) * (t - best) - (best - HOTTEST) * (best + low - 2.0 * t));
-        (above / below).max(0.0)
+        let below = (best - low) * ((best - low) * (t - best) - (best - HOTTEST) * (best + low - t * 2.0));
+        F::pick(out, F::of(0.0), (above / below).no_less(0.0))
     }
 
     /// CO2 made in the labelled bottle when the sensor vessel made so much, g/L.
     ///
     /// While a culture grows, a spoon more of it or half a degree is some 6 % more; once it has grown less than 3 % are left. The figures
     /// are those of drawn batches (tuning seeds) whose doses differ by 5 % and whose places by 0.3 K: common practice, no source.
-    pub(super) fn in_batch(&self, made: f64) -> f64 {
+    #[inline(always)]
+    pub(super) fn in_batch(&self, made: F) -> F {
         let grown = made * (1.0 / 2.4);
-        made * (1.0 + self.apart * (0.022 + 0.043 / (1.0 + grown * grown)))
+        made * (self.apart * (F::of(0.043) / (grown * grown + 1.0) + 0.022) + 1.0)
     }
 
     /// Rosso's cardinal-temperature law with a slow part that goes on in the cold, divided by its value at 25 degC.
@@ -324,12 +365,11 @@ impl Parameters {
     /// 44 degC: no drink that is fit for people tells it. Below 10 degC fermentation is very slow, not nil (Univ. California
     /// Bulletin 827): a fridge slows, it does not stop. How slow nobody knows beforehand: a hundredth, give or take a factor of two,
     /// and rising e-fold in 8 K.
-    pub(super) fn warmth(&self, celsius: f64) -> f64 {
-        let slow = if celsius < HOTTEST {
-            self.cold * ((celsius - 4.0) * 0.125).exp()
-        } else {
-            0.0
-        };
+    #[inline(always)]
+    pub(super) fn warmth(&self, celsius: F) -> F {
+        let bearable = celsius.holds(F::of(HOTTEST), |celsius, hottest| celsius < hottest);
+        let slow = self.cold * ((celsius - 4.0) * 0.125).e_to();
+        let slow = F::pick(bearable, slow, F::of(0.0));
         (self.law(celsius) + slow) * self.per_warmth_at_25
     }
 }

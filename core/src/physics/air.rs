@@ -2,6 +2,7 @@
 
 use super::{molar::GAS_CONSTANT, water};
 use crate::{
+    abreast::{Real, abreast},
     batch::Headspace,
     quantity::{AbsolutePressure, MassConcentration, NotAQuantity, PartialPressure, Temperature},
 };
@@ -40,12 +41,14 @@ pub(crate) fn nitrogen_mol_per_m3_pa(t_k: f64) -> f64 {
 /// headspace shrinks or the drink cools a little nitrogen dissolves. That also keeps the pressure of a nearly brimful
 /// bottle finite. A drink whose own bubbles had driven its nitrogen out ends up to 25 % lower: the caller's doubt.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct SealedAir {
+pub(crate) struct SealedAir<F = f64> {
     /// Moles of dry air in headspace and drink.
-    moles: f64,
+    moles: F,
     /// Drink, in m3, at 20 degC.
-    drink: f64,
+    drink: F,
 }
+
+abreast!(SealedAir { moles, drink });
 
 impl SealedAir {
     /// `gas`: headspace in m3 when sealed; `drink` in m3; `ambient` in Pa; `air_share` of the gas shut in, 0 to 1.
@@ -55,14 +58,26 @@ impl SealedAir {
         Self { moles, drink }
     }
 
+    /// The same for each of some lives.
+    pub(crate) fn for_all<F: Real>(&self) -> SealedAir<F> {
+        SealedAir {
+            moles: F::of(self.moles),
+            drink: F::of(self.drink),
+        }
+    }
+}
+
+impl<F: Real> SealedAir<F> {
     /// Its pressure in Pa in `gas` m3 of headspace once `oxygen_eaten` (0 to 1) of the oxygen is gone.
-    pub(crate) fn pressure(&self, gas: f64, rt: f64, nitrogen_solubility: f64, oxygen_eaten: f64) -> f64 {
-        self.moles * (1.0 - OXYGEN_SHARE * oxygen_eaten) / (gas / rt + nitrogen_solubility * self.drink)
+    #[inline(always)]
+    pub(crate) fn pressure(&self, gas: F, rt: F, nitrogen_solubility: F, oxygen_eaten: F) -> F {
+        self.moles * (F::of(1.0) - oxygen_eaten * OXYGEN_SHARE) / (gas / rt + nitrogen_solubility * self.drink)
     }
 
     /// The same bottle once its headspace kept a share `kept` of its gases, 0 to 1. The drink's nitrogen, a fifth of
     /// all, is taken as gone with them.
-    pub(crate) fn vented(&self, kept: f64) -> Self {
+    #[inline(always)]
+    pub(crate) fn vented(&self, kept: F) -> Self {
         Self {
             moles: self.moles * kept,
             ..*self

@@ -1,5 +1,7 @@
 //! What depends on the temperature alone, as a chart to read from: a fit asks for it millions of times.
 
+use crate::abreast::Real;
+
 use super::{air, carbon_dioxide, liquid, molar::GAS_CONSTANT, water};
 
 /// Coldest temperature of a chart, K, its step, K, and how many steps it has: -8 to 52 degC.
@@ -9,17 +11,17 @@ const STEPS: u32 = 600;
 
 /// Drink and gas at one temperature.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Warmed {
+pub(crate) struct Warmed<F = f64> {
     /// Solubility of CO2 in water at one atmosphere, mol/(L atm).
-    pub(super) solubility: f64,
+    pub(super) solubility: F,
     /// `B/(R T)` of CO2 in 1/Pa.
-    pub(super) b_over_rt: f64,
+    pub(super) b_over_rt: F,
     /// Vapour pressure of water, Pa.
-    pub(super) vapour: f64,
+    pub(super) vapour: F,
     /// Volume of the drink over that at 20 degC.
-    pub(super) expansion: f64,
+    pub(super) expansion: F,
     /// Solubility of nitrogen, mol/(m3 Pa).
-    pub(super) nitrogen: f64,
+    pub(super) nitrogen: F,
 }
 
 impl Warmed {
@@ -32,6 +34,18 @@ impl Warmed {
             expansion: liquid::expansion(t_k),
             nitrogen: air::nitrogen_mol_per_m3_pa(t_k),
         }
+    }
+
+    #[inline(always)]
+    fn figures(&self) -> [f64; 5] {
+        let Self {
+            solubility,
+            b_over_rt,
+            vapour,
+            expansion,
+            nitrogen,
+        } = *self;
+        [solubility, b_over_rt, vapour, expansion, nitrogen]
     }
 }
 
@@ -51,7 +65,19 @@ impl Chart {
     }
 
     /// At `t_k`; outside the chart by the formulas.
-    pub(crate) fn at(&self, t_k: f64) -> Warmed {
+    #[inline(always)]
+    pub(crate) fn at<F: Real>(&self, t_k: F) -> Warmed<F> {
+        let [solubility, b_over_rt, vapour, expansion, nitrogen] = t_k.read(|t_k| self.figures_at(t_k));
+        Warmed {
+            solubility,
+            b_over_rt,
+            vapour,
+            expansion,
+            nitrogen,
+        }
+    }
+
+    fn figures_at(&self, t_k: f64) -> [f64; 5] {
         let place = (t_k - COLDEST_K) * (1.0 / STEP_K);
         #[expect(
             clippy::cast_possible_truncation,
@@ -61,17 +87,12 @@ impl Chart {
         let whole = if place >= 0.0 { place as u32 } else { u32::MAX };
         let index = whole as usize;
         let (Some(low), Some(high)) = (self.rows.get(index), self.rows.get(index.saturating_add(1))) else {
-            return Warmed::at(t_k);
+            return Warmed::at(t_k).figures();
         };
         let part = place - f64::from(whole);
         let between = |low: f64, high: f64| low + (high - low) * part;
-        Warmed {
-            solubility: between(low.solubility, high.solubility),
-            b_over_rt: between(low.b_over_rt, high.b_over_rt),
-            vapour: between(low.vapour, high.vapour),
-            expansion: between(low.expansion, high.expansion),
-            nitrogen: between(low.nitrogen, high.nitrogen),
-        }
+        let (low, high) = (low.figures(), high.figures());
+        std::array::from_fn(|figure| between(low[figure], high[figure]))
     }
 }
 

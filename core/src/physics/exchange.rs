@@ -1,13 +1,16 @@
 //! CO2 passing between drink and headspace, slowly: a still bottle takes hours.
 
+use crate::abreast::Real;
+
 /// CO2 in the headspace after `dt`, when it is `in_gas` at its start and `balanced` at equilibrium.
 ///
 /// Two-film theory (Whitman 1923; Lewis and Whitman 1924, Ind. Eng. Chem. 16, 1215): the drink loses
 /// `kla (dissolved - ratio in_gas)`, with `ratio` the [capacity ratio](super::bottle::Equilibrium::capacity_ratio), so
 /// the headspace runs to its balance at the rate `kla (1 + ratio)`; solved exactly for constant rates, stable for any
 /// `dt`. `kla` and `dt` in inverse units of each other; both contents in the same unit.
-pub(crate) fn towards_balance(in_gas: f64, balanced: f64, kla: f64, ratio: f64, dt: f64) -> f64 {
-    balanced + (in_gas - balanced) * (-kla * (1.0 + ratio) * dt).exp()
+#[inline(always)]
+pub(crate) fn towards_balance<F: Real>(in_gas: F, balanced: F, kla: F, ratio: F, dt: f64) -> F {
+    balanced + (in_gas - balanced) * (-kla * (ratio + 1.0) * dt).e_to()
 }
 
 #[cfg(test)]

@@ -16,7 +16,10 @@ use super::{
     molar::CO2_MOLAR_MASS_G,
     solubility::{finished_g_per_l, unswollen_mol_per_m3},
 };
-use crate::batch::Pilot;
+use crate::{
+    abreast::{Real, abreast},
+    batch::Pilot,
+};
 
 /// Smallest headspace that is reckoned with, as a share of the capacity: a bottle this full is a burst in waiting and
 /// its pressure only has to come out high.
@@ -27,12 +30,14 @@ pub(crate) const MOL_PER_M3_PER_G_PER_L: f64 = 1e3 / CO2_MOLAR_MASS_G;
 
 /// Room in one bottle, in m3.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Vessel {
+pub(crate) struct Vessel<F = f64> {
     /// Brimful, with the gas space of a sensor head.
-    pub(crate) capacity: f64,
+    pub(crate) capacity: F,
     /// Drink as filled, at 20 degC and before CO2 swells it.
-    pub(crate) drink: f64,
+    pub(crate) drink: F,
 }
+
+abreast!(Vessel { capacity, drink });
 
 impl Vessel {
     /// Of the bottle that `shape` describes.
@@ -62,53 +67,66 @@ impl Vessel {
         )
     }
 
+    /// The same for each of some lives.
+    pub(crate) fn for_all<F: Real>(&self) -> Vessel<F> {
+        Vessel {
+            capacity: F::of(self.capacity),
+            drink: F::of(self.drink),
+        }
+    }
+}
+
+impl<F: Real> Vessel<F> {
     /// Headspace in m3 over drink that holds `c` mol per m3.
-    pub(crate) fn gas(&self, expansion: f64, c: f64) -> f64 {
-        let liquid = self.drink * expansion * (1.0 + CO2_PARTIAL_MOLAR_VOLUME * c);
-        (self.capacity - liquid).max(LEAST_HEADSPACE * self.capacity)
+    #[inline(always)]
+    pub(crate) fn gas(&self, expansion: F, c: F) -> F {
+        let liquid = self.drink * expansion * (c * CO2_PARTIAL_MOLAR_VOLUME + 1.0);
+        (self.capacity - liquid).larger(self.capacity * LEAST_HEADSPACE)
     }
 }
 
 /// All that depends on temperature, drink and bottle alone; a loop over time rebuilds it only when those change.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Sealed {
-    vessel: Vessel,
-    air: SealedAir,
-    isotherm: Isotherm,
-    expansion: f64,
-    vapour: f64,
-    nitrogen: f64,
+pub(crate) struct Sealed<F = f64> {
+    vessel: Vessel<F>,
+    air: SealedAir<F>,
+    isotherm: Isotherm<F>,
+    expansion: F,
+    vapour: F,
+    nitrogen: F,
 }
 
 /// A bottle whose CO2 is at equilibrium.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Balance {
+pub(crate) struct Balance<F = f64> {
     /// CO2 pressure in Pa.
-    pub(crate) co2: f64,
+    pub(crate) co2: F,
     /// Pressure of trapped air in Pa.
-    pub(crate) air: f64,
+    pub(crate) air: F,
     /// Dissolved CO2 in mol per m3 of drink as filled.
-    pub(crate) dissolved: f64,
+    pub(crate) dissolved: F,
     /// CO2 in the headspace, in mol per m3 of drink as filled.
-    pub(crate) in_gas: f64,
+    pub(crate) in_gas: F,
 }
 
 /// The CO2 of such a bottle, and the room over its drink in m3.
 #[derive(Clone, Copy, Debug)]
-struct Held {
-    co2: f64,
-    gas: f64,
-    dissolved: f64,
-    in_gas: f64,
+struct Held<F> {
+    co2: F,
+    gas: F,
+    dissolved: F,
+    in_gas: F,
 }
 
-impl Held {
-    fn all(&self) -> f64 {
+impl<F: Real> Held<F> {
+    #[inline(always)]
+    fn all(&self) -> F {
         self.dissolved + self.in_gas
     }
 
     /// The same with the air in that room.
-    fn balance(self, sealed: &Sealed, oxygen_eaten: f64) -> Balance {
+    #[inline(always)]
+    fn balance(self, sealed: &Sealed<F>, oxygen_eaten: F) -> Balance<F> {
         let Self {
             co2,
             gas,
@@ -132,105 +150,15 @@ impl Sealed {
         Self::warmed(vessel, air, t_k, solute_factor, Warmed::at(t_k))
     }
 
-    /// The same with what depends on the temperature alone read from a chart: for the hot loop.
-    pub(crate) fn charted(
-        vessel: Vessel,
-        air: SealedAir,
-        t_k: f64,
-        solute_factor: f64,
-        chart: &Chart,
-    ) -> Self {
-        Self::warmed(vessel, air, t_k, solute_factor, chart.at(t_k))
-    }
-
-    fn warmed(vessel: Vessel, air: SealedAir, t_k: f64, solute_factor: f64, warmed: Warmed) -> Self {
-        Self {
-            vessel,
-            air,
-            isotherm: Isotherm::warmed(t_k, solute_factor, &warmed),
-            expansion: warmed.expansion,
-            vapour: warmed.vapour,
-            nitrogen: warmed.nitrogen,
+    /// All CO2 in mol per m3 as filled of a bottle whose finished drink holds `g_per_l` at equilibrium.
+    pub(crate) fn all_at_content(&self, g_per_l: f64, oxygen_eaten: f64) -> f64 {
+        let c = unswollen_mol_per_m3(g_per_l);
+        let mut co2 = c / self.isotherm.henry;
+        for _ in 0..3 {
+            let other = self.vapour + self.air(self.isotherm.henry * co2, oxygen_eaten);
+            co2 = self.isotherm.pressure_of_dissolved(c, other);
         }
-    }
-
-    /// Vapour pressure of water in Pa.
-    pub(crate) fn vapour(&self) -> f64 {
-        self.vapour
-    }
-
-    /// Pressure of trapped air in Pa over drink that holds `dissolved` mol per m3.
-    pub(crate) fn air(&self, dissolved: f64, oxygen_eaten: f64) -> f64 {
-        let gas = self.vessel.gas(self.expansion, dissolved);
-        self.air
-            .pressure(gas, self.isotherm.rt, self.nitrogen, oxygen_eaten)
-    }
-
-    /// Absolute pressure in Pa, away from equilibrium too; `in_gas` and `dissolved` in mol per m3 of drink as filled.
-    pub(crate) fn total(&self, in_gas: f64, dissolved: f64, oxygen_eaten: f64) -> f64 {
-        let gas = self.vessel.gas(self.expansion, dissolved);
-        self.isotherm.pressure_of_gas(in_gas * self.vessel.drink / gas)
-            + self
-                .air
-                .pressure(gas, self.isotherm.rt, self.nitrogen, oxygen_eaten)
-            + self.vapour
-    }
-
-    /// Capacity ratio at the present state: what the drink would hold under the headspace's CO2, over that CO2. Arguments
-    /// as in [`Self::total`]; finite for an empty headspace too. For the hot loop: a tenth of the cost of
-    /// [`Self::at_total`], and the headspace's balance is `all/(1 + ratio)`.
-    pub(crate) fn ratio(&self, in_gas: f64, dissolved: f64, oxygen_eaten: f64) -> f64 {
-        let gas = self.vessel.gas(self.expansion, dissolved);
-        let co2 = self.isotherm.pressure_of_gas(in_gas * self.vessel.drink / gas);
-        let other = self.vapour
-            + self
-                .air
-                .pressure(gas, self.isotherm.rt, self.nitrogen, oxygen_eaten);
-        self.isotherm.ratio(co2, other) * self.expansion * self.vessel.drink / gas
-    }
-
-    /// Equilibrium at CO2 pressure `co2` in Pa.
-    pub(crate) fn at_co2(&self, co2: f64, oxygen_eaten: f64) -> Balance {
-        self.held(co2, oxygen_eaten).balance(self, oxygen_eaten)
-    }
-
-    /// The CO2 alone of [`Self::at_co2`]: what a search asks for again and again.
-    fn held(&self, co2: f64, oxygen_eaten: f64) -> Held {
-        // The air only enters the pressure correction (0.1 %): its value over still drink is near enough there.
-        let other = self.vapour + self.air(self.isotherm.henry * co2, oxygen_eaten);
-        let dissolved = self.isotherm.dissolved_mol_per_m3(co2, other);
-        let gas = self.vessel.gas(self.expansion, dissolved);
-        Held {
-            co2,
-            gas,
-            // Counted per m3 at 20 degC, so that nothing is lost when the drink is warmed.
-            dissolved: dissolved * self.expansion,
-            in_gas: self.isotherm.gas_mol_per_m3(co2) * gas / self.vessel.drink,
-        }
-    }
-
-    /// Equilibrium when the bottle holds `all` mol of CO2 per m3 of drink as filled, to 1e-10 of its value.
-    pub(crate) fn at_total(&self, all: f64, oxygen_eaten: f64) -> Balance {
-        if all <= 0.0 {
-            return self.at_co2(0.0, oxygen_eaten);
-        }
-        // Secant on a nearly straight, rising curve; the start is the ideal bottle, the second point its correction.
-        let room = self.vessel.gas(self.expansion, all) / (self.vessel.drink * self.isotherm.rt);
-        let mut before = all / (self.isotherm.henry * self.expansion + room);
-        let mut held = self.held(before, oxygen_eaten);
-        let mut miss_before = held.all() - all;
-        let mut co2 = before * all / held.all();
-        for _ in 0..12 {
-            held = self.held(co2, oxygen_eaten);
-            let miss = held.all() - all;
-            let slope = (miss - miss_before) / (co2 - before);
-            if miss.abs() <= 1e-10 * all || !slope.is_finite() || slope <= 0.0 {
-                break;
-            }
-            (before, miss_before) = (co2, miss);
-            co2 = (co2 - miss / slope).max(0.0);
-        }
-        held.balance(self, oxygen_eaten)
+        self.at_co2(co2, oxygen_eaten).all()
     }
 
     /// Equilibrium at absolute pressure `total` in Pa; CO2 below zero counts as none.
@@ -250,11 +178,6 @@ impl Sealed {
         balance
     }
 
-    /// Absolute pressure in Pa of a balance at this temperature.
-    pub(crate) fn pressure_of(&self, balance: &Balance) -> f64 {
-        balance.co2 + balance.air + self.vapour
-    }
-
     /// What is left once the cap was lifted at `ambient` Pa: CO2 in the headspace in mol per m3 of drink as filled, and
     /// the air. All gases leave in the same share; what is dissolved stays. Nothing enters a bottle below `ambient`.
     pub(crate) fn vented(
@@ -268,33 +191,151 @@ impl Sealed {
         let kept = (ambient / total).min(1.0);
         (in_gas * kept, self.air.vented(kept))
     }
+}
+
+impl<F: Real> Sealed<F> {
+    /// The same with what depends on the temperature alone read from a chart: for the hot loop.
+    #[inline(always)]
+    pub(crate) fn charted(
+        vessel: Vessel<F>,
+        air: SealedAir<F>,
+        t_k: F,
+        solute_factor: F,
+        chart: &Chart,
+    ) -> Self {
+        Self::warmed(vessel, air, t_k, solute_factor, chart.at(t_k))
+    }
+
+    #[inline(always)]
+    fn warmed(
+        vessel: Vessel<F>,
+        air: SealedAir<F>,
+        t_k: F,
+        solute_factor: F,
+        warmed: Warmed<F>,
+    ) -> Self {
+        Self {
+            vessel,
+            air,
+            isotherm: Isotherm::warmed(t_k, solute_factor, &warmed),
+            expansion: warmed.expansion,
+            vapour: warmed.vapour,
+            nitrogen: warmed.nitrogen,
+        }
+    }
+
+    /// Vapour pressure of water in Pa.
+    pub(crate) fn vapour(&self) -> F {
+        self.vapour
+    }
+
+    /// Pressure of trapped air in Pa over drink that holds `dissolved` mol per m3.
+    #[inline(always)]
+    pub(crate) fn air(&self, dissolved: F, oxygen_eaten: F) -> F {
+        let gas = self.vessel.gas(self.expansion, dissolved);
+        self.air
+            .pressure(gas, self.isotherm.rt, self.nitrogen, oxygen_eaten)
+    }
+
+    /// Absolute pressure in Pa, away from equilibrium too; `in_gas` and `dissolved` in mol per m3 of drink as filled.
+    #[inline(always)]
+    pub(crate) fn total(&self, in_gas: F, dissolved: F, oxygen_eaten: F) -> F {
+        let gas = self.vessel.gas(self.expansion, dissolved);
+        self.isotherm.pressure_of_gas(in_gas * self.vessel.drink / gas)
+            + self
+                .air
+                .pressure(gas, self.isotherm.rt, self.nitrogen, oxygen_eaten)
+            + self.vapour
+    }
+
+    /// Capacity ratio at the present state: what the drink would hold under the headspace's CO2, over that CO2. Arguments
+    /// as in [`Self::total`]; finite for an empty headspace too. For the hot loop: a tenth of the cost of
+    /// [`Self::at_total`], and the headspace's balance is `all/(1 + ratio)`.
+    #[inline(always)]
+    pub(crate) fn ratio(&self, in_gas: F, dissolved: F, oxygen_eaten: F) -> F {
+        let gas = self.vessel.gas(self.expansion, dissolved);
+        let co2 = self.isotherm.pressure_of_gas(in_gas * self.vessel.drink / gas);
+        let other = self.vapour
+            + self
+                .air
+                .pressure(gas, self.isotherm.rt, self.nitrogen, oxygen_eaten);
+        self.isotherm.ratio(co2, other) * self.expansion * self.vessel.drink / gas
+    }
+
+    /// Equilibrium at CO2 pressure `co2` in Pa.
+    #[inline(always)]
+    pub(crate) fn at_co2(&self, co2: F, oxygen_eaten: F) -> Balance<F> {
+        self.held(co2, oxygen_eaten).balance(self, oxygen_eaten)
+    }
+
+    /// The CO2 alone of [`Self::at_co2`]: what a search asks for again and again.
+    #[inline(always)]
+    fn held(&self, co2: F, oxygen_eaten: F) -> Held<F> {
+        // The air only enters the pressure correction (0.1 %): its value over still drink is near enough there.
+        let other = self.vapour + self.air(self.isotherm.henry * co2, oxygen_eaten);
+        let dissolved = self.isotherm.dissolved_mol_per_m3(co2, other);
+        let gas = self.vessel.gas(self.expansion, dissolved);
+        Held {
+            co2,
+            gas,
+            // Counted per m3 at 20 degC, so that nothing is lost when the drink is warmed.
+            dissolved: dissolved * self.expansion,
+            in_gas: self.isotherm.gas_mol_per_m3(co2) * gas / self.vessel.drink,
+        }
+    }
+
+    /// Equilibrium when the bottle holds `all` mol of CO2 per m3 of drink as filled, to 1e-10 of its value.
+    pub(crate) fn at_total(&self, all: F, oxygen_eaten: F) -> Balance<F> {
+        let empty = all.holds(F::of(0.0), |all, none| all <= none);
+        if F::everywhere(empty) {
+            return self.at_co2(F::of(0.0), oxygen_eaten);
+        }
+        // Secant on a nearly straight, rising curve; the start is the ideal bottle, the second point its correction.
+        let room = self.vessel.gas(self.expansion, all) / (self.vessel.drink * self.isotherm.rt);
+        let mut before = all / (self.isotherm.henry * self.expansion + room);
+        let mut held = self.held(before, oxygen_eaten);
+        let mut miss_before = held.all() - all;
+        let mut co2 = F::pick(empty, F::of(0.0), before * all / held.all());
+        for _ in 0..12 {
+            // Where it has been found nothing moves any more.
+            held = self.held(co2, oxygen_eaten);
+            let miss = held.all() - all;
+            let slope = (miss - miss_before) / (co2 - before);
+            let near = miss.holds(all, |miss, all| miss.abs() <= 1e-10 * all);
+            let lost = slope.holds(F::of(0.0), |slope, none| !slope.is_finite() || slope <= none);
+            let found = F::either(empty, F::either(near, lost));
+            if F::everywhere(found) {
+                break;
+            }
+            let next = (co2 - miss / slope).no_less(0.0);
+            before = F::pick(found, before, co2);
+            miss_before = F::pick(found, miss_before, miss);
+            co2 = F::pick(found, co2, next);
+        }
+        held.balance(self, oxygen_eaten)
+    }
+
+    /// Absolute pressure in Pa of a balance at this temperature.
+    pub(crate) fn pressure_of(&self, balance: &Balance<F>) -> F {
+        balance.co2 + balance.air + self.vapour
+    }
 
     /// Headspace in m3 of a balance at this temperature.
-    pub(crate) fn headspace(&self, balance: &Balance) -> f64 {
+    pub(crate) fn headspace(&self, balance: &Balance<F>) -> F {
         self.vessel
             .gas(self.expansion, balance.dissolved / self.expansion)
     }
 
     /// Content per litre of finished drink, in g/L, of a balance at this temperature.
-    pub(crate) fn content_g_per_l(&self, balance: &Balance) -> f64 {
+    pub(crate) fn content_g_per_l(&self, balance: &Balance<F>) -> F {
         finished_g_per_l(balance.dissolved / self.expansion)
-    }
-
-    /// All CO2 in mol per m3 as filled of a bottle whose finished drink holds `g_per_l` at equilibrium.
-    pub(crate) fn all_at_content(&self, g_per_l: f64, oxygen_eaten: f64) -> f64 {
-        let c = unswollen_mol_per_m3(g_per_l);
-        let mut co2 = c / self.isotherm.henry;
-        for _ in 0..3 {
-            let other = self.vapour + self.air(self.isotherm.henry * co2, oxygen_eaten);
-            co2 = self.isotherm.pressure_of_dissolved(c, other);
-        }
-        self.at_co2(co2, oxygen_eaten).all()
     }
 }
 
-impl Balance {
+impl<F: Real> Balance<F> {
     /// All CO2, in mol per m3 of drink as filled.
-    pub(crate) fn all(&self) -> f64 {
+    #[inline(always)]
+    pub(crate) fn all(&self) -> F {
         self.dissolved + self.in_gas
     }
 }

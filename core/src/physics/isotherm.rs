@@ -1,5 +1,7 @@
 //! CO2 between drink and gas at one temperature.
 
+use crate::abreast::Real;
+
 use super::{chart::Warmed, molar::GAS_CONSTANT};
 
 /// Volume that a mole of dissolved CO2 adds to the drink, in m3/mol.
@@ -14,47 +16,21 @@ const ATMOSPHERE: f64 = 101_325.0;
 
 /// All that depends on temperature and solutes alone, so that a loop over pressures or time pays for it once.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Isotherm {
+pub(crate) struct Isotherm<F = f64> {
     /// `R T` in J/mol.
-    pub(crate) rt: f64,
+    pub(crate) rt: F,
     /// `B/(R T)` of CO2 in 1/Pa; negative.
-    pub(crate) b_over_rt: f64,
+    pub(crate) b_over_rt: F,
     /// `v/(R T)` of dissolved CO2 in 1/Pa.
-    poynting: f64,
+    poynting: F,
     /// Solubility in mol/(m3 Pa) at one atmosphere, solutes included.
-    pub(crate) henry: f64,
+    pub(crate) henry: F,
 }
 
 impl Isotherm {
     /// `factor`: solubility in this drink divided by that in water (1 for water).
     pub(crate) fn new(t_k: f64, factor: f64) -> Self {
         Self::warmed(t_k, factor, &Warmed::at(t_k))
-    }
-
-    /// The same with what depends on the temperature alone given.
-    pub(super) fn warmed(t_k: f64, factor: f64, warmed: &Warmed) -> Self {
-        let rt = GAS_CONSTANT * t_k;
-        Self {
-            rt,
-            b_over_rt: warmed.b_over_rt,
-            poynting: CO2_PARTIAL_MOLAR_VOLUME / rt,
-            henry: warmed.solubility * factor * (1_000.0 / ATMOSPHERE),
-        }
-    }
-
-    /// Dissolved CO2 at equilibrium in mol per m3 of drink before swelling.
-    ///
-    /// `p`: CO2 pressure; `p_other`: pressure of all other gases. Fugacity coefficient `exp(B p/(RT))` and the pressure
-    /// correction `exp(v (1 atm - P)/(RT))` of Weiss 1974, eq. 9.
-    pub(crate) fn dissolved_mol_per_m3(&self, p: f64, p_other: f64) -> f64 {
-        let exponent = self.b_over_rt * p - self.poynting * (p + p_other - ATMOSPHERE);
-        self.henry * p * exp_small(exponent)
-    }
-
-    /// CO2 per m3 of drink before swelling over CO2 per m3 of headspace at equilibrium under pressure `p`.
-    pub(crate) fn ratio(&self, p: f64, p_other: f64) -> f64 {
-        let exponent = self.b_over_rt * p - self.poynting * (p + p_other - ATMOSPHERE);
-        self.henry * exp_small(exponent) * self.rt * (1.0 + self.b_over_rt * p)
     }
 
     /// The CO2 pressure that keeps `c` mol per m3 of drink (before swelling) dissolved; the inverse of
@@ -75,24 +51,61 @@ impl Isotherm {
         }
         p
     }
+}
+
+impl<F: Real> Isotherm<F> {
+    /// The same with what depends on the temperature alone given.
+    #[inline(always)]
+    pub(super) fn warmed(t_k: F, factor: F, warmed: &Warmed<F>) -> Self {
+        let rt = t_k * GAS_CONSTANT;
+        Self {
+            rt,
+            b_over_rt: warmed.b_over_rt,
+            poynting: F::of(CO2_PARTIAL_MOLAR_VOLUME) / rt,
+            henry: warmed.solubility * factor * (1_000.0 / ATMOSPHERE),
+        }
+    }
+
+    /// Dissolved CO2 at equilibrium in mol per m3 of drink before swelling.
+    ///
+    /// `p`: CO2 pressure; `p_other`: pressure of all other gases. Fugacity coefficient `exp(B p/(RT))` and the pressure
+    /// correction `exp(v (1 atm - P)/(RT))` of Weiss 1974, eq. 9.
+    #[inline(always)]
+    pub(crate) fn dissolved_mol_per_m3(&self, p: F, p_other: F) -> F {
+        let exponent = self.b_over_rt * p - self.poynting * (p + p_other - ATMOSPHERE);
+        self.henry * p * exp_small(exponent)
+    }
+
+    /// CO2 per m3 of drink before swelling over CO2 per m3 of headspace at equilibrium under pressure `p`.
+    #[inline(always)]
+    pub(crate) fn ratio(&self, p: F, p_other: F) -> F {
+        let exponent = self.b_over_rt * p - self.poynting * (p + p_other - ATMOSPHERE);
+        self.henry * exp_small(exponent) * self.rt * (self.b_over_rt * p + 1.0)
+    }
 
     /// CO2 in the gas, in mol per m3 of headspace, at CO2 pressure `p`: `1/(RT/p + B)`.
-    pub(crate) fn gas_mol_per_m3(&self, p: f64) -> f64 {
-        p / (self.rt * (1.0 + self.b_over_rt * p))
+    #[inline(always)]
+    pub(crate) fn gas_mol_per_m3(&self, p: F) -> F {
+        p / (self.rt * (self.b_over_rt * p + 1.0))
     }
 
     /// CO2 pressure of `density` mol per m3 of headspace; the exact inverse of [`Self::gas_mol_per_m3`].
-    pub(crate) fn pressure_of_gas(&self, density: f64) -> f64 {
+    #[inline(always)]
+    pub(crate) fn pressure_of_gas(&self, density: F) -> F {
         let ideal = density * self.rt;
-        ideal / (1.0 - self.b_over_rt * ideal)
+        ideal / (F::of(1.0) - self.b_over_rt * ideal)
     }
 }
 
 /// `exp(x)`, by its series where that is exact to 1e-9 (`|x| < 0.08`: all pressures below 10 bar).
-fn exp_small(x: f64) -> f64 {
-    if x.abs() < 0.08 {
-        1.0 + x * (1.0 + x * (0.5 + x * (1.0 / 6.0 + x * (1.0 / 24.0 + x * (1.0 / 120.0)))))
+#[inline(always)]
+fn exp_small<F: Real>(x: F) -> F {
+    let small = x.holds(F::of(0.08), |x, most| x.abs() < most);
+    let series =
+        x * (x * (x * (x * (x * (1.0 / 120.0) + 1.0 / 24.0) + 1.0 / 6.0) + 0.5) + 1.0) + 1.0;
+    if F::everywhere(small) {
+        series
     } else {
-        x.exp()
+        F::pick(small, series, x.e_to())
     }
 }

@@ -9,6 +9,7 @@ use super::{
     isotherm::{CO2_PARTIAL_MOLAR_VOLUME, Isotherm},
     molar::{HEXOSE_MOLAR_MASS_G, SUCROSE_MOLAR_MASS_G},
 };
+use crate::abreast::Real;
 use crate::quantity::{
     AlcoholByVolume, Co2Volumes, GRAMS_PER_LITRE_PER_VOLUME, MassConcentration, NotAQuantity,
     PartialPressure, Temperature,
@@ -87,8 +88,9 @@ pub(crate) fn solute_factor(sugar_mol_per_l: f64, abv_percent: f64, salting_out:
 }
 
 /// From mol per m3 of drink before swelling to grams per litre of finished drink.
-pub(crate) fn finished_g_per_l(c: f64) -> f64 {
-    c * (CO2_MOLAR_MASS_G * 1e-3) / (1.0 + CO2_PARTIAL_MOLAR_VOLUME * c)
+#[inline(always)]
+pub(crate) fn finished_g_per_l<F: Real>(c: F) -> F {
+    c * (CO2_MOLAR_MASS_G * 1e-3) / (c * CO2_PARTIAL_MOLAR_VOLUME + 1.0)
 }
 
 /// From grams per litre of finished drink to mol per m3 of drink before swelling.

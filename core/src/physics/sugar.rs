@@ -3,6 +3,7 @@
 //! Sucrose + water -> 2 hexoses; hexose -> 2 ethanol + 2 CO2 (Gay-Lussac). Molar masses from IUPAC 2021 atomic weights.
 
 use super::molar::{CO2_MOLAR_MASS_G, ETHANOL_MOLAR_MASS_G, HEXOSE_MOLAR_MASS_G, SUCROSE_MOLAR_MASS_G};
+use crate::abreast::Real;
 use crate::quantity::{AlcoholByVolume, Co2Volumes, MassConcentration, NotAQuantity};
 
 /// Grams of hexose from a gram of sucrose: inversion takes up water, so it weighs 1.053.
@@ -47,7 +48,8 @@ pub(crate) fn as_hexose_g_per_l(sucrose: f64, hexose: f64) -> f64 {
 }
 
 /// Per cent of alcohol by volume that comes with `co2` grams of CO2 per litre when yeast makes both.
-pub(crate) fn abv_percent_of_co2(co2_g_per_l: f64) -> f64 {
+#[inline(always)]
+pub(crate) fn abv_percent_of_co2<F: Real>(co2_g_per_l: F) -> F {
     co2_g_per_l * (ETHANOL_PER_CO2 * 100.0 / ETHANOL_DENSITY_G_PER_L)
 }
 
