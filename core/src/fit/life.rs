@@ -226,7 +226,14 @@ impl Life {
     ) -> State {
         let mut next = self.tight_step(frame, state, [from, to], dt, surprise);
         if state.leak > 0.0 {
-            let sealed = self.vessel(frame, &State { bar: state.bar, ..next }, to);
+            let sealed = self.vessel(
+                frame,
+                &State {
+                    bar: state.bar,
+                    ..next
+                },
+                to,
+            );
             let all = self.all_in_pilot(&next);
             let in_gas = state.in_gas.min(all);
             let eaten = self.eaten(&next);
@@ -368,12 +375,7 @@ impl<F: Real> Life<F> {
     }
 
     /// No less than the same at any state between two, no warmer than `celsius`.
-    pub(super) fn worst_bar_between(
-        &self,
-        frame: &Frame,
-        [first, last]: [&State<F>; 2],
-        celsius: F,
-    ) -> F {
+    pub(super) fn worst_bar_between(&self, frame: &Frame, [first, last]: [&State<F>; 2], celsius: F) -> F {
         let sealed = self.bottle(frame, true, celsius + self.p.probe + 0.5, first.made);
         let balance = sealed.at_total(self.all(frame, last), self.eaten(first));
         sealed.pressure_of(&balance) * 1e-5

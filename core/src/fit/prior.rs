@@ -336,7 +336,6 @@ impl Parameters {
             self.cold.ln(),
         ]
     }
-
 }
 
 impl<F: Real> Parameters<F> {

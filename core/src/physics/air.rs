@@ -71,7 +71,8 @@ impl<F: Real> SealedAir<F> {
     /// Its pressure in Pa in `gas` m3 of headspace once `oxygen_eaten` (0 to 1) of the oxygen is gone.
     #[inline(always)]
     pub(crate) fn pressure(&self, gas: F, rt: F, nitrogen_solubility: F, oxygen_eaten: F) -> F {
-        self.moles * (F::of(1.0) - oxygen_eaten * OXYGEN_SHARE) / (gas / rt + nitrogen_solubility * self.drink)
+        self.moles * (F::of(1.0) - oxygen_eaten * OXYGEN_SHARE)
+            / (gas / rt + nitrogen_solubility * self.drink)
     }
 
     /// The same bottle once its headspace kept a share `kept` of its gases, 0 to 1. The drink's nitrogen, a fifth of

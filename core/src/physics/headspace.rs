@@ -207,13 +207,7 @@ impl<F: Real> Sealed<F> {
     }
 
     #[inline(always)]
-    fn warmed(
-        vessel: Vessel<F>,
-        air: SealedAir<F>,
-        t_k: F,
-        solute_factor: F,
-        warmed: Warmed<F>,
-    ) -> Self {
+    fn warmed(vessel: Vessel<F>, air: SealedAir<F>, t_k: F, solute_factor: F, warmed: Warmed<F>) -> Self {
         Self {
             vessel,
             air,

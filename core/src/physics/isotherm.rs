@@ -101,8 +101,7 @@ impl<F: Real> Isotherm<F> {
 #[inline(always)]
 fn exp_small<F: Real>(x: F) -> F {
     let small = x.holds(F::of(0.08), |x, most| x.abs() < most);
-    let series =
-        x * (x * (x * (x * (x * (1.0 / 120.0) + 1.0 / 24.0) + 1.0 / 6.0) + 0.5) + 1.0) + 1.0;
+    let series = x * (x * (x * (x * (x * (1.0 / 120.0) + 1.0 / 24.0) + 1.0 / 6.0) + 0.5) + 1.0) + 1.0;
     if F::everywhere(small) {
         series
     } else {

@@ -1,0 +1,304 @@
+//! Members on their way to where their cost is lowest, some of them abreast.
+
+use std::collections::VecDeque;
+
+use nalgebra::{DMatrix, DVector};
+
+use super::{GRID_H, Warm, round};
+use crate::abreast::ABREAST;
+use crate::fit::{
+    climb::{self, Candidate, damped_step},
+    course::{Course, Problem},
+    factor::{add_product, add_to_lower},
+};
+
+/// A member has settled once a step lowers its cost by less.
+const ENOUGH: f64 = 0.1;
+
+/// Tries of a step, each shorter than the one before.
+const TRIES: usize = 5;
+
+/// Turns of a member: at which it has a Jacobian of its own, the last one being corrected at the others, and how many at most.
+type Turns = (&'static [usize], usize);
+
+/// Of a member that begins anew, and of one that goes on from where it was.
+const ANEW: Turns = (&[0, 1], 10);
+const GOES_ON: Turns = (&[0], 4);
+
+/// One member on its way.
+pub(super) struct Member {
+    pub(super) prior: DVector<f64>,
+    pub(super) noise: DVector<f64>,
+    pub(super) z: DVector<f64>,
+    pub(super) course: Course,
+    residuals: DVector<f64>,
+    cost: f64,
+}
+
+impl Member {
+    /// With a prior mean and noise of its own; it stands nowhere yet.
+    pub(super) fn new(prior: DVector<f64>, noise: DVector<f64>) -> Self {
+        Self {
+            prior,
+            noise,
+            z: DVector::zeros(0),
+            course: Course { states: Vec::new() },
+            residuals: DVector::zeros(0),
+            cost: f64::MAX,
+        }
+    }
+
+    fn stands(&mut self, z: DVector<f64>, (course, residuals, cost): (Course, DVector<f64>, f64)) {
+        (self.z, self.course, self.residuals, self.cost) = (z, course, residuals, cost);
+    }
+}
+
+/// A Jacobian with its rows weighed, and the curvature that follows (its lower triangle).
+#[derive(Clone)]
+struct Slopes {
+    weighted: DMatrix<f64>,
+    curvature: DMatrix<f64>,
+}
+
+impl Slopes {
+    /// Corrects them by what a step found: `change` of the weighed residuals. Broyden's update, of rank one.
+    fn correct(&mut self, step: &DVector<f64>, change: &DVector<f64>) {
+        let square = step.norm_squared();
+        if square <= 0.0 {
+            return;
+        }
+        let missed = change - &self.weighted * step;
+        let across = self.weighted.tr_mul(&missed) / square;
+        let again = missed.norm_squared() / (square * square);
+        add_product(&mut self.weighted, 1.0 / square, &missed, step);
+        add_to_lower(&mut self.curvature, &across, step, again);
+    }
+}
+
+/// A member between two of its steps.
+struct Walk {
+    member: usize,
+    turns: Turns,
+    turn: usize,
+    tries: usize,
+    damping: f64,
+    slopes: Option<Slopes>,
+    gradient: DVector<f64>,
+    step: DVector<f64>,
+}
+
+impl Walk {
+    fn new(member: usize, slopes: Option<Slopes>, turns: Turns) -> Self {
+        Self {
+            member,
+            turns,
+            turn: 0,
+            tries: 0,
+            damping: 0.02,
+            slopes,
+            gradient: DVector::zeros(0),
+            step: DVector::zeros(0),
+        }
+    }
+
+    /// Makes ready for a turn and its first try; false if the member is to stay where it is.
+    fn turns(&mut self, settling: &Settling<'_>, member: &Member) -> bool {
+        let (own, most) = self.turns;
+        if self.turn >= most || member.residuals.iter().any(|r| !r.is_finite()) {
+            return false;
+        }
+        let here = match self.slopes.take() {
+            Some(slopes) if self.turn == 0 || !own.contains(&self.turn) => slopes,
+            _ => settling.slopes(&member.z, &member.course, &member.residuals),
+        };
+        let pull = settling.roots.component_mul(&member.residuals) + &member.noise;
+        self.gradient = here.weighted.tr_mul(&pull) + (&member.z - &member.prior);
+        self.slopes = Some(here);
+        self.tries = 0;
+        self.tries()
+    }
+
+    /// Finds the next step to try.
+    fn tries(&mut self) -> bool {
+        let step = self
+            .slopes
+            .as_ref()
+            .filter(|_| self.tries < TRIES)
+            .and_then(|here| damped_step(&here.curvature, &self.gradient, self.damping));
+        step.map(|step| self.step = step).is_some()
+    }
+
+    /// Takes the step if the cost is lower there; false once the member is to stay where it is.
+    fn goes(
+        &mut self,
+        settling: &Settling<'_>,
+        member: &mut Member,
+        z: DVector<f64>,
+        (course, residuals): (Course, DVector<f64>),
+    ) -> bool {
+        let cost = settling.cost(member, &z, &residuals);
+        if cost >= member.cost {
+            self.damping *= 8.0;
+            self.tries += 1;
+            return self.tries();
+        }
+        let gain = member.cost - cost;
+        if gain >= ENOUGH
+            && !self.turns.0.contains(&(self.turn + 1))
+            && let Some(here) = &mut self.slopes
+        {
+            let change = settling.roots.component_mul(&(&residuals - &member.residuals));
+            here.correct(&self.step, &change);
+        }
+        member.stands(z, (course, residuals, cost));
+        self.damping *= 0.2;
+        self.turn += 1;
+        gain >= ENOUGH && self.turns(settling, member)
+    }
+}
+
+pub(super) struct Settling<'a> {
+    pub(super) problem: &'a Problem,
+    /// Roots of the weights of the data.
+    pub(super) roots: &'a DVector<f64>,
+}
+
+impl Settling<'_> {
+    fn cost(&self, member: &Member, z: &DVector<f64>, residuals: &DVector<f64>) -> f64 {
+        let perturbed = self.roots.component_mul(residuals) + &member.noise;
+        let cost = (z - &member.prior).norm_squared() + perturbed.norm_squared();
+        if cost.is_finite() { cost } else { f64::MAX }
+    }
+
+    /// Goes on from where the members were. Each fit gives a part of them steps by a Jacobian of their own, so that all had some
+    /// within [`round`] fits; a member that misses what is new has them at once.
+    pub(super) fn follow(&self, warm: &Warm, members: &mut [Member]) {
+        let turn = (self.problem.now_h() / GRID_H).round();
+        let turns = (warm.ago_h / GRID_H).round().max(1.0);
+        let every = round(self.problem.now_h());
+        let way = if turns > 4.0 { ANEW } else { GOES_ON };
+        let points: Vec<_> = warm
+            .members
+            .iter()
+            .map(|z| DVector::from_column_slice(z))
+            .collect();
+        self.put(members.iter_mut().zip(points));
+        let walks = (0u32..)
+            .zip(members.iter().enumerate())
+            .filter_map(|(index, (place, member))| {
+                let since = (turn - f64::from(index)).rem_euclid(every);
+                (since < turns || self.misses(member)).then(|| Walk::new(place, None, way))
+            });
+        let walks = walks.collect();
+        self.settle(members, walks, |_| None);
+    }
+
+    /// Puts members at points.
+    fn put<'m>(&self, places: impl Iterator<Item = (&'m mut Member, DVector<f64>)>) {
+        let (members, points): (Vec<_>, Vec<_>) = places.unzip();
+        let shown = self.problem.shown_at_each(&points);
+        for ((member, z), (course, residuals)) in members.into_iter().zip(points).zip(shown) {
+            let cost = self.cost(member, &z, &residuals);
+            member.stands(z, (course, residuals, cost));
+        }
+    }
+
+    /// Whether a member lies away from a datum of the last hours by more than its noise lets it.
+    fn misses(&self, member: &Member) -> bool {
+        let from_h = self.problem.now_h() - 2.0;
+        self.problem
+            .data
+            .iter()
+            .zip(&member.residuals)
+            .zip(self.roots.iter().zip(&member.noise))
+            .any(|((datum, residual), (root, noise))| {
+                datum.at_h >= from_h && (root * residual + noise).abs() > 3.0
+            })
+    }
+
+    /// All from the maximum: the first step of each by one Jacobian.
+    pub(super) fn begin(&self, best: &Candidate, members: &mut [Member]) {
+        let slopes = self.slopes(&best.z, &best.course, &best.residuals);
+        for member in members.iter_mut() {
+            let cost = self.cost(member, &best.z, &best.residuals);
+            let here = (best.course.clone(), best.residuals.clone(), cost);
+            member.stands(best.z.clone(), here);
+        }
+        let walks = (0..members.len()).map(|member| Walk::new(member, None, ANEW));
+        self.settle(members, walks.collect(), |_| Some(slopes.clone()));
+    }
+
+    fn slopes(&self, z: &DVector<f64>, course: &Course, residuals: &DVector<f64>) -> Slopes {
+        let weighted = climb::weighted(self.problem.jacobian(z, course, residuals), self.roots);
+        Slopes {
+            curvature: climb::curvature(&weighted),
+            weighted,
+        }
+    }
+
+    /// Steps of members, each taken only if its cost falls; the first goes by the slopes that are `given` for it, if any.
+    ///
+    /// A few are on their way at a time, and where their steps lead is reckoned abreast. None knows of the others.
+    fn settle(
+        &self,
+        members: &mut [Member],
+        mut waiting: VecDeque<Walk>,
+        given: impl Fn(&Walk) -> Option<Slopes>,
+    ) {
+        let mut walking: Vec<Walk> = Vec::with_capacity(ABREAST);
+        loop {
+            while walking.len() < ABREAST
+                && let Some(mut walk) = waiting.pop_front()
+            {
+                walk.slopes = given(&walk);
+                if walk.turns(self, &members[walk.member]) {
+                    walking.push(walk);
+                }
+            }
+            if walking.is_empty() {
+                return;
+            }
+            let points: Vec<DVector<f64>> = walking
+                .iter()
+                .map(|walk| &members[walk.member].z + &walk.step)
+                .collect();
+            let mut shown = points
+                .clone()
+                .into_iter()
+                .zip(self.problem.shown_at_each(&points));
+            walking.retain_mut(|walk| {
+                let next = shown.next();
+                next.is_some_and(|(z, shown)| walk.goes(self, &mut members[walk.member], z, shown))
+            });
+        }
+    }
+
+    /// Members that stayed far above the others start again from the best of them; what still fails becomes a copy.
+    pub(super) fn gather(&self, best: &Candidate, members: &mut [Member]) {
+        let lowest = members.iter().map(|m| m.cost).fold(f64::MAX, f64::min);
+        let rows = u32::try_from(self.roots.len()).map_or(f64::from(u32::MAX), f64::from);
+        let cutoff = lowest + 6.4 * (2.0 * rows).sqrt().max(4.0);
+        let far: Vec<usize> = (0..members.len()).filter(|i| members[*i].cost > cutoff).collect();
+        for member in &far {
+            let member = &mut members[*member];
+            let cost = self.cost(member, &best.z, &best.residuals);
+            member.stands(
+                best.z.clone(),
+                (best.course.clone(), best.residuals.clone(), cost),
+            );
+        }
+        let walks = far.into_iter().map(|member| Walk::new(member, None, ANEW));
+        self.settle(members, walks.collect(), |_| None);
+        let sound: Vec<usize> = (0..members.len())
+            .filter(|i| members[*i].cost <= cutoff)
+            .collect();
+        for index in 0..members.len() {
+            if members[index].cost > cutoff
+                && let Some(other) = sound.get(index % sound.len().max(1))
+            {
+                members[index].z = members[*other].z.clone();
+                members[index].course = members[*other].course.clone();
+            }
+        }
+    }
+}
