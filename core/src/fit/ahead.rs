@@ -7,7 +7,10 @@ use super::{
     frame::Frame,
     life::{Life, State},
 };
-use crate::quantity::GRAMS_PER_LITRE_PER_VOLUME;
+use crate::{
+    abreast::{ABREAST, Abreast, Real, Row},
+    quantity::GRAMS_PER_LITRE_PER_VOLUME,
+};
 
 /// Days ahead.
 pub(super) const HORIZON_H: f64 = 60.0 * 24.0;
@@ -103,98 +106,145 @@ impl Nodes {
     }
 }
 
-/// Runs one member ahead; `asleep` if it comes from the cold.
-pub(super) fn future(
-    problem: &Problem,
-    (z, course): (&[f64], &Course),
-    Nodes { times, shown, room }: &Nodes,
-    asleep: Option<Asleep>,
-    [surprises_ahead, room_ahead]: [&mut dyn FnMut() -> f64; 2],
-) -> Future {
-    let frame = &problem.frame;
-    let life = problem.life(z);
-    let now_h = frame.nodes.last().copied().unwrap_or(0.0);
-    let surprises = problem.surprises(z);
-    let last = frame.surprise_at(&surprises, now_h);
-    let mut rates = Frame::surprises_ahead(last, surprises_ahead, times);
-    let celsius: Vec<f64> = if frame.climate.chilled {
-        let last = frame.climate.past.len().saturating_sub(1);
-        let from = frame.climate.felt(last, life.p.probe);
-        times
-            .iter()
-            .map(|h| frame.climate.cooling(from, h - now_h, life.p.cools_h))
-            .collect()
-    } else {
-        frame.climate.room_ahead(room, life.p.probe, room_ahead)
-    };
-    let asleep_h = asleep.map_or(0.0, |asleep| {
-        let [delay, _] = rates
-            .each_mut()
-            .map(|rates| asleep.hold_back(&life, times, &celsius, rates));
-        delay
-    });
-    let start = course.states.last().copied().unwrap_or_else(|| life.start(frame));
-    let all_sugar = Life::new(life.p, frame, true);
-    let [path, greedy] = run([&life, &all_sugar], frame, start, times, &celsius, &rates);
+/// A member before it is run ahead.
+pub(super) struct Member<'a> {
+    z: &'a [f64],
+    course: &'a Course,
+    life: Life,
+    all_sugar: Life,
+    start: State,
+    /// The discrepancy on the log rate, at the knots of the past, and at the nodes of the future as it is likely and at worst.
+    surprises: Vec<f64>,
+    rates: [Vec<f64>; 2],
+    celsius: Vec<f64>,
+    asleep_h: f64,
+}
 
-    let road = Road {
-        frame,
-        life: &life,
-        course,
-        path: &path,
-        times,
-        celsius: &celsius,
-        surprises: &surprises,
-        rates: &rates[0],
-    };
-    let wanted = life.all_at_target(frame);
-    let worst = Worst {
-        frame,
-        life: &life,
-        celsius: &celsius,
-    };
-    let judged = judged(times, &celsius);
-    let within_a_day = times.partition_point(|h| *h <= now_h + 24.0);
-    let day: Vec<usize> = (0..within_a_day).collect();
-    let highest = [worst.highest(&path, &judged), worst.highest(&greedy, &judged)];
-    let contents = Contents::new(&life, frame, &greedy);
-    let (target, target_h) = road.first(|node| life.all(frame, &road.state(node)) - wanted);
-    let end = path.last().copied().unwrap_or(start);
-    let greedy_end = greedy.last().copied().unwrap_or(end);
-    Future {
-        content_now: life.content(frame, &start),
-        target_h,
-        move_h: if frame.climate.chilled {
-            f64::INFINITY
+impl<'a> Member<'a> {
+    /// With what it is to meet on its way; `asleep` if it comes from the cold.
+    pub(super) fn new(
+        problem: &Problem,
+        (z, course): (&'a [f64], &'a Course),
+        Nodes { times, room, .. }: &Nodes,
+        asleep: Option<Asleep>,
+        [surprises_ahead, room_ahead]: [&mut dyn FnMut() -> f64; 2],
+    ) -> Self {
+        let frame = &problem.frame;
+        let life = problem.life(z);
+        let now_h = problem.now_h();
+        let surprises = problem.surprises(z);
+        let last = frame.surprise_at(&surprises, now_h);
+        let mut rates = Frame::surprises_ahead(last, surprises_ahead, times);
+        let celsius: Vec<f64> = if frame.climate.chilled {
+            let last = frame.climate.past.len().saturating_sub(1);
+            let from = frame.climate.felt(last, life.p.probe);
+            times
+                .iter()
+                .map(|h| frame.climate.cooling(from, h - now_h, life.p.cools_h))
+                .collect()
         } else {
-            road.rising(target, &|node| road.chilled_from(node) - wanted)
-        },
-        limit_h: road.first_over_limit(&worst, &greedy, &judged, highest[1]),
-        forgotten_bar: highest,
-        forgotten_content: [life.content(frame, &end), all_sugar.content(frame, &greedy_end)],
-        forgotten_alcohol: [life.alcohol(frame, &end), all_sugar.alcohol(frame, &greedy_end)],
-        after_move_now: {
-            // The node half an hour on: a person takes as long to carry the bottles, and the rule waits for a second evaluation.
-            let node = (road.present() + 1).min(road.len().saturating_sub(1));
-            let all = if frame.climate.chilled {
-                life.all(frame, &path_at(&path, times, now_h + AFTER_MOVE_H))
-            } else {
-                road.chilled_from(node)
-            };
-            life.content_of(frame, all)
-        },
-        worst_now: worst.at(&start, celsius.first().copied().unwrap_or(20.0)),
-        worst_24h: worst.highest(&greedy, &day),
-        gauge_now: problem.gauge_now(z, course),
-        rate: start.rate / GRAMS_PER_LITRE_PER_VOLUME,
-        gained: {
-            let node = frame.nodes.partition_point(|h| *h < now_h - GAIN_H);
-            let before = course.states.get(node).unwrap_or(&start);
-            (life.content(frame, &start) - life.content(frame, before)) / GRAMS_PER_LITRE_PER_VOLUME
-        },
-        asleep_h,
-        shown: shown.iter().map(|h| road.shown(*h, &contents)).collect(),
+            frame.climate.room_ahead(room, life.p.probe, room_ahead)
+        };
+        let asleep_h = asleep.map_or(0.0, |asleep| {
+            let [delay, _] = rates
+                .each_mut()
+                .map(|rates| asleep.hold_back(&life, times, &celsius, rates));
+            delay
+        });
+        Self {
+            z,
+            course,
+            all_sugar: Life::new(life.p, frame, true),
+            start: course.states.last().copied().unwrap_or_else(|| life.start(frame)),
+            life,
+            surprises,
+            rates,
+            celsius,
+            asleep_h,
+        }
     }
+
+    /// What it says, once it was run: as is likely, and with all sugar at worst.
+    fn told(&self, problem: &Problem, Nodes { times, shown, .. }: &Nodes, paths: &[Vec<State>; 2]) -> Future {
+        let (frame, life, start) = (&problem.frame, &self.life, &self.start);
+        let [path, greedy] = paths;
+        let now_h = problem.now_h();
+        let lives = Life::abreast([life; ABREAST]);
+        let road = Road {
+            frame,
+            life,
+            lives: &lives,
+            course: self.course,
+            path,
+            times,
+            celsius: &self.celsius,
+            surprises: &self.surprises,
+            rates: &self.rates[0],
+        };
+        let wanted = life.all_at_target(frame);
+        let worst = Worst {
+            frame,
+            life,
+            lives: &lives,
+            celsius: &self.celsius,
+        };
+        let judged = judged(times, &self.celsius);
+        let within_a_day = times.partition_point(|h| *h <= now_h + 24.0);
+        let day: Vec<usize> = (0..within_a_day).collect();
+        let highest = [worst.highest(path, &judged), worst.highest(greedy, &judged)];
+        let (target, target_h) = road.first(|node| life.all(frame, &road.state(node)) - wanted);
+        let end = path.last().unwrap_or(start);
+        let greedy_end = greedy.last().unwrap_or(end);
+        let before = {
+            let node = frame.nodes.partition_point(|h| *h < now_h - GAIN_H);
+            self.course.states.get(node).unwrap_or(start)
+        };
+        // What all the sugar does to a life leaves alone how it holds its gas.
+        let states = State::abreast([start, before, end, greedy_end]);
+        let [content_now, content_before, likely, at_worst] = lives.content(frame, &states).0;
+        // The node half an hour on: a person takes as long to carry the bottles, and the rule waits for a second evaluation.
+        let soon = (road.present() + 1).min(road.len().saturating_sub(1));
+        let (move_h, all_after_move) = if frame.climate.chilled {
+            let after = path_at(path, times, now_h + AFTER_MOVE_H);
+            (f64::INFINITY, life.all(frame, &after))
+        } else {
+            road.move_for(wanted, target, soon)
+        };
+        Future {
+            content_now,
+            target_h,
+            move_h,
+            limit_h: road.first_over_limit(&worst, greedy, &judged, highest[1]),
+            forgotten_bar: highest,
+            forgotten_content: [likely, at_worst],
+            forgotten_alcohol: [
+                life.alcohol(frame, end),
+                self.all_sugar.alcohol(frame, greedy_end),
+            ],
+            after_move_now: life.content_of(frame, all_after_move),
+            worst_now: worst.at(start, self.celsius.first().copied().unwrap_or(20.0)),
+            worst_24h: worst.highest(greedy, &day),
+            gauge_now: problem.gauge_now(self.z, self.course),
+            rate: start.rate / GRAMS_PER_LITRE_PER_VOLUME,
+            gained: (content_now - content_before) / GRAMS_PER_LITRE_PER_VOLUME,
+            asleep_h: self.asleep_h,
+            shown: road.shown(shown, &worst, &Contents::new(&lives, frame, greedy)),
+        }
+    }
+}
+
+/// Runs members ahead, some of them abreast.
+pub(super) fn futures(problem: &Problem, members: &[Member<'_>], nodes: &Nodes) -> Vec<Future> {
+    let mut out = Vec::with_capacity(members.len());
+    for some in members.chunks(ABREAST) {
+        let paths = run_each(&problem.frame, some, &nodes.times);
+        let told = some
+            .iter()
+            .zip(&paths)
+            .map(|(member, paths)| member.told(problem, nodes, paths));
+        out.extend(told);
+    }
+    out
 }
 
 fn path_at(path: &[State], times: &[f64], h: f64) -> State {
@@ -204,35 +254,42 @@ fn path_at(path: &[State], times: &[f64], h: f64) -> State {
     path.get(node).copied().unwrap_or_else(|| path[0])
 }
 
-/// Two lives that differ in their sugar alone, each with its own rates, on one line of nodes.
-fn run(
-    lives: [&Life; 2],
-    frame: &Frame,
-    start: State,
-    times: &[f64],
-    celsius: &[f64],
-    rates: &[Vec<f64>; 2],
-) -> [Vec<State>; 2] {
-    let mut out = [(); 2].map(|()| Vec::with_capacity(times.len()));
-    let mut states = [start; 2];
-    out.iter_mut().for_each(|path| path.push(start));
-    let [likely, worst] = rates;
-    let rates = likely.windows(2).zip(worst.windows(2));
-    for ((pair, warm), (likely, worst)) in times.windows(2).zip(celsius.windows(2)).zip(rates) {
-        let ([h0, h1], [c0, c1]) = (pair, warm) else {
-            break;
-        };
-        let surprises = [likely, worst].map(|rates| (0.5 * rates.iter().sum::<f64>()).exp());
-        let warmth = lives[0].warmth(*c0, *c1);
+/// The ways of up to [`ABREAST`] members: as is likely, and with all sugar at worst.
+fn run_each(frame: &Frame, members: &[Member<'_>], times: &[f64]) -> [[Vec<State>; 2]; ABREAST] {
+    // What is missing in a row goes twice.
+    let row: [&Member<'_>; ABREAST] = std::array::from_fn(|row| &members[row.min(members.len() - 1)]);
+    let lives = [
+        &Life::abreast(row.map(|member| &member.life)),
+        &Life::abreast(row.map(|member| &member.all_sugar)),
+    ];
+    let mut states = [State::abreast(row.map(|member| &member.start)); 2];
+    let mut out = row.map(|member| {
+        [(); 2].map(|()| {
+            let mut path = Vec::with_capacity(times.len());
+            path.push(member.start);
+            path
+        })
+    });
+    for (node, hours) in (1..).zip(times.windows(2)) {
+        let dt = hours[1] - hours[0];
+        let celsius = [node - 1, node].map(|node| Row(row.map(|member| member.celsius[node])));
+        let warmth = lives[0].warmth(celsius[0], celsius[1]);
         // The culture adapts the same with more sugar.
         let growing = lives[0].growing(&states[0], warmth);
-        for (((life, state), path), surprise) in lives.iter().zip(&mut states).zip(&mut out).zip(surprises) {
+        for (way, (life, state)) in lives.iter().zip(&mut states).enumerate() {
+            let surprise = Row(row.map(|member| {
+                let rates = &member.rates[way];
+                0.5 * (rates[node - 1] + rates[node])
+            }))
+            .e_to();
             *state = if life.leaks_through_wall() {
-                life.step(frame, state, [*c0, *c1], h1 - h0, surprise)
+                life.tight_step(frame, state, celsius, dt, surprise)
             } else {
-                life.brewed_growing(frame, state, [warmth, growing], h1 - h0, surprise)
+                life.brewed_growing(frame, state, [warmth, growing], dt, surprise)
             };
-            path.push(*state);
+            for (place, paths) in out.iter_mut().enumerate() {
+                paths[way].push(State::at(state, place));
+            }
         }
     }
     out
@@ -242,6 +299,8 @@ fn run(
 struct Worst<'a> {
     frame: &'a Frame,
     life: &'a Life,
+    /// The same life at every place of a row.
+    lives: &'a Life<Row>,
     celsius: &'a [f64],
 }
 
@@ -255,14 +314,27 @@ impl Worst<'_> {
     fn highest(&self, path: &[State], nodes: &[usize]) -> f64 {
         let seeps = self.life.leaks_through_wall();
         let mut hottest = f64::MIN;
-        let mut highest = f64::MIN;
+        let mut chosen = Vec::with_capacity(nodes.len());
         for (place, node) in nodes.iter().enumerate().rev() {
             if seeps || self.celsius[*node] > hottest || place == 0 {
                 hottest = hottest.max(self.celsius[*node]);
-                highest = highest.max(self.at(&path[*node], self.celsius[*node]));
+                chosen.push((&path[*node], self.celsius[*node]));
             }
         }
-        highest
+        self.each(&chosen).into_iter().fold(f64::MIN, f64::max)
+    }
+
+    /// As [`Self::at`] of some states, each at its temperature.
+    fn each(&self, states: &[(&State, f64)]) -> Vec<f64> {
+        let mut out = Vec::with_capacity(states.len());
+        for some in states.chunks(ABREAST) {
+            let row: [(&State, f64); ABREAST] = std::array::from_fn(|row| some[row.min(some.len() - 1)]);
+            let celsius = Row(row.map(|(_, celsius)| celsius));
+            let states = State::abreast(row.map(|(state, _)| state));
+            let bars = self.lives.worst_bar(self.frame, &states, celsius) - self.frame.ambient_bar;
+            out.extend(bars.0.into_iter().take(some.len()));
+        }
+        out
     }
 
     /// Whether it stays below `limit` at all of some states, by a bound: the gas of the last with the sugar and oxygen of the first at
@@ -278,6 +350,8 @@ impl Worst<'_> {
 struct Road<'a> {
     frame: &'a Frame,
     life: &'a Life,
+    /// The same life at every place of a row.
+    lives: &'a Life<Row>,
     course: &'a Course,
     path: &'a [State],
     times: &'a [f64],
@@ -302,12 +376,17 @@ impl Road<'_> {
     }
 
     fn state(&self, node: usize) -> State {
-        let state = if node < self.past() {
+        self.known(node)
+            .copied()
+            .unwrap_or_else(|| self.life.start(self.frame))
+    }
+
+    fn known(&self, node: usize) -> Option<&State> {
+        if node < self.past() {
             self.course.states.get(node)
         } else {
             self.path.get(node + 1 - self.past())
-        };
-        state.copied().unwrap_or_else(|| self.life.start(self.frame))
+        }
     }
 
     fn hour(&self, node: usize) -> f64 {
@@ -336,25 +415,73 @@ impl Road<'_> {
         log.exp()
     }
 
-    /// All CO2 72 h after a move to the fridge made at `node`.
-    fn chilled_from(&self, node: usize) -> f64 {
-        let mut state = self.state(node);
-        let from = self.celsius(node);
+    /// All CO2 72 h after a move to the fridge made at each of some nodes.
+    fn chilled_from(&self, nodes: [usize; ABREAST]) -> [f64; ABREAST] {
+        let (frame, lives) = (self.frame, self.lives);
+        let states = nodes.map(|node| self.state(node));
+        let mut state = State::abreast(states.each_ref());
+        let from = Row(nodes.map(|node| self.celsius(node)));
         // The rate's factor goes with it: three days are short beside its memory.
-        let surprise = self.surprise(node);
+        let surprise = Row(nodes.map(|node| self.surprise(node)));
+        let mut before = frame.climate.cooling(from, 0.0, lives.p.cools_h);
         let mut gone = 0.0;
         while gone < AFTER_MOVE_H {
             let dt = if gone < 12.0 { 0.5 } else { 3.0 };
-            let celsius = [gone, gone + dt].map(|h| self.frame.climate.cooling(from, h, self.life.p.cools_h));
+            let celsius = frame.climate.cooling(from, gone + dt, lives.p.cools_h);
             state = if self.life.leaks_through_wall() {
-                self.life.step(self.frame, &state, celsius, dt, surprise)
+                lives.tight_step(frame, &state, [before, celsius], dt, surprise)
             } else {
-                let warmth = self.life.warmth(celsius[0], celsius[1]);
-                self.life.brewed(self.frame, &state, warmth, dt, surprise)
+                lives.brewed(frame, &state, lives.warmth(before, celsius), dt, surprise)
             };
+            before = celsius;
             gone += dt;
         }
-        self.life.all(self.frame, &state)
+        lives.all(frame, &state).0
+    }
+
+    /// When a move to the fridge ends at all the CO2 that is `wanted`, no later than at the node `by` if that is told; and all of it
+    /// after one at the node `soon`.
+    ///
+    /// What a move ends at only rises with its time, and is dear: by steps back from there, then by ever narrower sections.
+    fn move_for(&self, wanted: f64, by: Option<usize>, soon: usize) -> (f64, f64) {
+        let last = by.unwrap_or(self.len() - 1);
+        let first = [last, last.saturating_sub(4), last.saturating_sub(12), soon];
+        let [at_last, four, twelve, after_soon] = self.chilled_from(first);
+        let excess = |nodes: [usize; ABREAST]| self.chilled_from(nodes).map(|all| all - wanted);
+        let mut known = vec![(last, at_last - wanted)];
+        if at_last - wanted < 0.0 {
+            // Through a plastic wall CO2 may go again.
+            let move_h = by.map_or(f64::INFINITY, |_| self.move_for(wanted, None, soon).0);
+            return (move_h, after_soon);
+        }
+        known.extend([(first[1], four - wanted), (first[2], twelve - wanted)]);
+        let mut stride = 16;
+        let (mut low, mut high) = loop {
+            let below = known.windows(2).find(|pair| pair[1].1 < 0.0);
+            if let Some(pair) = below {
+                break (pair[1], pair[0]);
+            }
+            let from = *known.last().unwrap_or(&(0, 0.0));
+            if from.0 == 0 {
+                return (0.0, after_soon);
+            }
+            let back = [1, 3, 7, 15].map(|times| from.0.saturating_sub(times * stride));
+            known = vec![from];
+            known.extend(back.into_iter().zip(excess(back)));
+            stride *= 16;
+        };
+        while high.0 - low.0 > 1 {
+            let span = high.0 - low.0;
+            let between = std::array::from_fn(|place| low.0 + (span * (place + 1) / (ABREAST + 1)).max(1));
+            for found in between.into_iter().zip(excess(between)) {
+                if found.1 >= 0.0 {
+                    high = found;
+                    break;
+                }
+                low = found;
+            }
+        }
+        (self.crossing(high.0, low.1, high.1), after_soon)
     }
 
     /// Node and hours at which `excess` first rises through zero, node by node.
@@ -371,40 +498,6 @@ impl Road<'_> {
             before = here;
         }
         (None, f64::INFINITY)
-    }
-
-    /// The same for an `excess` that only rises and is dear, and is not below zero at node `by` if that is told: by steps back from
-    /// there, then by bisection.
-    fn rising(&self, by: Option<usize>, excess: &dyn Fn(usize) -> f64) -> f64 {
-        let mut high = by.unwrap_or(self.len() - 1);
-        let mut above = excess(high);
-        if above < 0.0 {
-            // Through a plastic wall CO2 may go again.
-            return by.map_or(f64::INFINITY, |_| self.rising(None, excess));
-        }
-        let mut stride = 4;
-        let (mut low, mut below) = loop {
-            let low = high.saturating_sub(stride);
-            let here = excess(low);
-            if here < 0.0 {
-                break (low, here);
-            }
-            if low == 0 {
-                return 0.0;
-            }
-            (high, above) = (low, here);
-            stride *= 2;
-        };
-        while high - low > 1 {
-            let middle = low + (high - low) / 2;
-            let here = excess(middle);
-            if here >= 0.0 {
-                (high, above) = (middle, here);
-            } else {
-                (low, below) = (middle, here);
-            }
-        }
-        self.crossing(high, below, above)
     }
 
     fn crossing(&self, node: usize, before: f64, here: f64) -> f64 {
@@ -476,16 +569,27 @@ impl Road<'_> {
         }
     }
 
-    fn shown(&self, h: f64, contents: &Contents) -> (f64, f64) {
+    /// Content and worst bottle at some hours.
+    fn shown(&self, hours: &[f64], worst: &Worst<'_>, contents: &Contents) -> Vec<(f64, f64)> {
         let now_h = self.hour(self.present());
-        let node = if h <= now_h {
-            self.frame.nodes.partition_point(|t| *t < h).min(self.present())
-        } else {
-            self.present() + self.times.partition_point(|t| *t < h).min(self.path.len() - 1)
+        let node = |h: &f64| {
+            if *h <= now_h {
+                self.frame.nodes.partition_point(|t| t < h).min(self.present())
+            } else {
+                self.present() + self.times.partition_point(|t| t < h).min(self.path.len() - 1)
+            }
         };
-        let state = self.state(node);
-        let worst = self.life.worst_bar(self.frame, &state, self.celsius(node)) - self.frame.ambient_bar;
-        (contents.at(self.life.all(self.frame, &state)), worst)
+        let start = self.life.start(self.frame);
+        let states: Vec<(&State, f64)> = hours
+            .iter()
+            .map(node)
+            .map(|node| (self.known(node).unwrap_or(&start), self.celsius(node)))
+            .collect();
+        let bars = worst.each(&states);
+        let contents = states
+            .iter()
+            .map(|(state, _)| contents.at(self.life.all(self.frame, state)));
+        contents.zip(bars).collect()
     }
 }
 
@@ -510,16 +614,19 @@ struct Contents {
 }
 
 impl Contents {
-    fn new(life: &Life, frame: &Frame, path: &[State]) -> Self {
-        const POINTS: u32 = 8;
-        let most = path.last().map_or(0.0, |state| life.all(frame, state)).max(1.0);
-        let step = most / f64::from(POINTS);
-        Self {
-            step,
-            values: (0..=POINTS)
-                .map(|point| life.content_of(frame, step * f64::from(point)))
-                .collect(),
+    fn new(lives: &Life<Row>, frame: &Frame, path: &[State]) -> Self {
+        const ROWS: u32 = 2;
+        let most = path
+            .last()
+            .map_or(0.0, |state| Life::at(lives, 0).all(frame, state))
+            .max(1.0);
+        let step = most / 8.0;
+        let mut values = vec![lives.content_of(frame, Row::of(0.0)).0[0]];
+        for row in 0..ROWS {
+            let points = [1.0, 2.0, 3.0, 4.0].map(|point| step * (f64::from(row) * 4.0 + point));
+            values.extend(lives.content_of(frame, Row(points)).0);
         }
+        Self { step, values }
     }
 
     fn at(&self, all: f64) -> f64 {

@@ -42,22 +42,29 @@ pub(super) fn of(
     let now_h = evidence.hours(at).max(0.0);
     let nodes = ahead::Nodes::new(&problem.frame, now_h);
     let reference = problem.frame.reference();
-    let mut futures = Vec::with_capacity(posterior.members.len());
-    let (mut vigours, mut lags) = (Vec::new(), Vec::new());
-    let mut courses = courses.iter();
+    let members = posterior.brought_to(problem);
+    let courses = if courses.len() == members.len() {
+        Cow::Borrowed(courses)
+    } else {
+        Cow::Owned(problem.courses(&members))
+    };
     // Each member keeps its own draws over time, so that one grid point differs from the next by its data alone.
     let ahead = Ahead::new(posterior.seed);
-    for (index, z) in posterior.brought_to(problem).iter().enumerate() {
-        let asleep = cold_h.map(|cold_h| Asleep::drawn(posterior.seed, index, cold_h));
-        let course = courses
-            .next()
-            .map_or_else(|| Cow::Owned(problem.course(z, None)), Cow::Borrowed);
-        let normals: [&mut dyn FnMut() -> f64; 2] = [&mut ahead.surprises(index), &mut ahead.room(index)];
-        futures.push(ahead::future(problem, (z, &course), &nodes, asleep, normals));
-        let (vigour, lag) = in_reference_drink(&reference, problem, z);
-        vigours.push(vigour);
-        lags.push(lag);
-    }
+    let departing: Vec<ahead::Member<'_>> = members
+        .iter()
+        .zip(courses.iter())
+        .enumerate()
+        .map(|(index, (z, course))| {
+            let asleep = cold_h.map(|cold_h| Asleep::drawn(posterior.seed, index, cold_h));
+            let normals: [&mut dyn FnMut() -> f64; 2] = [&mut ahead.surprises(index), &mut ahead.room(index)];
+            ahead::Member::new(problem, (z, course), &nodes, asleep, normals)
+        })
+        .collect();
+    let futures = ahead::futures(problem, &departing, &nodes);
+    let (vigours, lags) = members
+        .iter()
+        .map(|z| in_reference_drink(&reference, problem, z))
+        .unzip();
     let sorted = |of: &dyn Fn(&Future) -> f64| sorted(futures.iter().map(of).collect());
     let bottled_at = evidence.batch().bottled_at;
     let horizon = now_h + HORIZON_H;
