@@ -337,13 +337,28 @@ impl Worst<'_> {
         out
     }
 
-    /// Whether it stays below `limit` at all of some states, by a bound: the gas of the last with the sugar and oxygen of the first at
-    /// the highest temperature.
-    fn surely_below(&self, limit: f64, states: [&State; 2], celsius: impl Iterator<Item = f64>) -> bool {
-        let hottest = celsius.fold(f64::MIN, f64::max);
-        let bound = self.life.worst_bar_between(self.frame, states, hottest) - self.frame.ambient_bar;
-        !self.life.leaks_through_wall() && bound <= limit
+    /// A bound that each stretch of states stays below: the gas of its last with the sugar and oxygen of its first, at its highest
+    /// temperature. None holds where CO2 seeps away.
+    fn bounds(&self, stretches: &[Stretch<'_>]) -> Vec<f64> {
+        if self.life.leaks_through_wall() {
+            return vec![f64::INFINITY; stretches.len()];
+        }
+        let mut out = Vec::with_capacity(stretches.len());
+        for some in stretches.chunks(ABREAST) {
+            let row: [&Stretch<'_>; ABREAST] = std::array::from_fn(|row| &some[row.min(some.len() - 1)]);
+            let ends = [0, 1].map(|end| State::abreast(row.map(|stretch| stretch.ends[end])));
+            let hottest = Row(row.map(|stretch| stretch.hottest));
+            let bars = self.lives.worst_bar_between(self.frame, ends.each_ref(), hottest);
+            out.extend((bars - self.frame.ambient_bar).0.into_iter().take(some.len()));
+        }
+        out
     }
+}
+
+/// States from one to another, and the highest temperature between.
+struct Stretch<'a> {
+    ends: [&'a State; 2],
+    hottest: f64,
 }
 
 /// Past and future of one member on one line of nodes.
@@ -512,46 +527,60 @@ impl Road<'_> {
         const TOGETHER: usize = 8;
         let limit = self.frame.limit_bar;
         let ends = [self.state(0), self.state(self.present())];
-        let warm = self.frame.climate.past.iter().copied();
-        let vented = !self.frame.ventings.is_empty();
-        let mut node = if !vented && worst.surely_below(limit, [&ends[0], &ends[1]], warm) {
-            self.past()
-        } else {
-            0
+        let whole = Stretch {
+            ends: ends.each_ref(),
+            hottest: self.frame.climate.past.iter().copied().fold(f64::MIN, f64::max),
         };
+        // After a venting the last state does not hold the most.
+        let never_over = self.frame.ventings.is_empty() && worst.bounds(&[whole])[0] <= limit;
+        let mut warmest = Vec::new();
+        let mut node = if never_over { self.past() } else { 0 };
         while node < self.past() {
             let window = self.hour(node) + WINDOW_H;
             let end = self.frame.nodes.partition_point(|h| *h < window).max(node + 1);
-            let warmest = (node..end).max_by(|a, b| self.celsius(*a).total_cmp(&self.celsius(*b)));
-            if let Some(over) =
-                warmest.filter(|node| worst.at(&self.state(*node), self.celsius(*node)) > limit)
-            {
-                return self.hour(over);
-            }
+            warmest.extend((node..end).max_by(|a, b| self.celsius(*a).total_cmp(&self.celsius(*b))));
             node = end;
+        }
+        for some in warmest.chunks(ABREAST) {
+            let states: Vec<State> = some.iter().map(|node| self.state(*node)).collect();
+            let at: Vec<_> = states
+                .iter()
+                .zip(some)
+                .map(|(state, node)| (state, self.celsius(*node)))
+                .collect();
+            if let Some(over) = worst.each(&at).iter().position(|bar| *bar > limit) {
+                return self.hour(some[over]);
+            }
         }
         if highest <= limit {
             return f64::INFINITY;
         }
         let ahead = |node: usize| worst.at(&path[node], self.celsius[node]);
-        let calm = |some: &[usize]| {
-            let warm = some.iter().map(|node| self.celsius[*node]);
-            some.first()
-                .zip(some.last())
-                .is_some_and(|(first, last)| worst.surely_below(limit, [&path[*first], &path[*last]], warm))
-        };
         let mut over = None;
-        for (block, some) in judged
-            .chunks(TOGETHER)
-            .enumerate()
-            .filter(|(_, some)| !calm(some))
-        {
-            over = some
-                .iter()
-                .position(|node| ahead(*node) > limit)
-                .map(|i| block * TOGETHER + i);
-            if over.is_some() {
-                break;
+        'blocks: for (row, blocks) in judged.chunks(TOGETHER * ABREAST).enumerate() {
+            let stretches: Vec<Stretch<'_>> = blocks
+                .chunks(TOGETHER)
+                .map(|some| Stretch {
+                    ends: [&path[some[0]], &path[some[some.len() - 1]]],
+                    hottest: some
+                        .iter()
+                        .map(|node| self.celsius[*node])
+                        .fold(f64::MIN, f64::max),
+                })
+                .collect();
+            let bounds = worst.bounds(&stretches);
+            for (block, (some, bound)) in blocks.chunks(TOGETHER).zip(bounds).enumerate() {
+                // What is not a number is no bound.
+                let calm = bound <= limit;
+                let first = if calm {
+                    None
+                } else {
+                    some.iter().position(|node| ahead(*node) > limit)
+                };
+                if let Some(first) = first {
+                    over = Some((row * ABREAST + block) * TOGETHER + first);
+                    break 'blocks;
+                }
             }
         }
         let Some(over) = over else {

@@ -61,9 +61,8 @@ pub(super) fn of(
         })
         .collect();
     let futures = ahead::futures(problem, &departing, &nodes);
-    let (vigours, lags) = members
-        .iter()
-        .map(|z| in_reference_drink(&reference, problem, z))
+    let (vigours, lags) = in_reference_drink(&reference, problem, &members)
+        .into_iter()
         .unzip();
     let sorted = |of: &dyn Fn(&Future) -> f64| sorted(futures.iter().map(of).collect());
     let bottled_at = evidence.batch().bottled_at;

@@ -421,6 +421,29 @@ impl<F: Real> Life<F> {
         self.p.growth * warmth / ((-state.ln_q).e_to() + 1.0)
     }
 
+    /// How fast culture, second population and CO2 rise, by warmth, rate of growth and surprise.
+    #[inline(always)]
+    fn slopes(
+        &self,
+        frame: &Frame,
+        [x, y, made, lost]: [F; 4],
+        [warmth, growing, surprise]: [F; 3],
+    ) -> (F, F, F) {
+        let p = &self.p;
+        let one = F::of(1.0);
+        let left = (self.potential - made).no_less(0.0) * self.sugar_per_co2;
+        // The brake by pressure is soft: a rough figure from the content does.
+        let bar = ((made - lost) * 0.55 - 0.2).no_less(0.0);
+        let alcohol = (abv_percent_of_co2(made) + frame.alcohol_percent) * self.per_ceiling;
+        let below_ceiling = (one - alcohol * alcohol * alcohol * alcohol).no_less(0.0);
+        let h = left * below_ceiling
+            / ((left + 2.0) * (made * self.per_product + 1.0) * (bar * self.per_pressure + 1.0));
+        let dx = growing * h * x * (one - x);
+        let dy = p.second_growth * warmth * h * y * (one - y * self.per_second_ceiling);
+        let dm = (p.growth_yield * dx + (p.maintenance * x + y) * warmth * h) * surprise;
+        (dx, dy, dm)
+    }
+
     /// [`Self::brewed`] where the rate of growth is known with the warmth.
     #[inline(always)]
     pub(super) fn brewed_growing(
@@ -433,22 +456,8 @@ impl<F: Real> Life<F> {
     ) -> State<F> {
         let p = &self.p;
         let one = F::of(1.0);
-        let brake = |made: F, lost: F| {
-            let left = (self.potential - made).no_less(0.0) * self.sugar_per_co2;
-            // The brake by pressure is soft: a rough figure from the content does.
-            let bar = ((made - lost) * 0.55 - 0.2).no_less(0.0);
-            let alcohol = (abv_percent_of_co2(made) + frame.alcohol_percent) * self.per_ceiling;
-            let below_ceiling = (one - alcohol * alcohol * alcohol * alcohol).no_less(0.0);
-            left * below_ceiling
-                / ((left + 2.0) * (made * self.per_product + 1.0) * (bar * self.per_pressure + 1.0))
-        };
-        let slopes = |x: F, y: F, made: F| {
-            let h = brake(made, state.lost);
-            let dx = growing * h * x * (one - x);
-            let dy = p.second_growth * warmth * h * y * (one - y * self.per_second_ceiling);
-            let dm = (p.growth_yield * dx + (p.maintenance * x + y) * warmth * h) * surprise;
-            (dx, dy, dm)
-        };
+        let stirred = [warmth, growing, surprise];
+        let slopes = |x: F, y: F, made: F| self.slopes(frame, [x, y, made, state.lost], stirred);
         let most = self.potential.larger(state.made);
         let (dx, dy, dm) = slopes(state.x, state.y, state.made);
         let half_x = (state.x + dx * (0.5 * dt)).within(0.0, 1.0);

@@ -43,11 +43,11 @@ pub fn liveliness(evidence: &Evidence, at: Timestamp) -> Option<Liveliness> {
     let every_h = EVERY_H.max(now_h / MOST_FITS);
     let posterior = led::along(&evidence, at, every_h, |age_h| age_h + every_h);
     let reference = problem.frame.reference();
-    let told: Vec<[f64; 2]> = posterior
-        .brought_to(&problem)
-        .iter()
-        .map(|z| {
-            let (vigour, lag) = in_reference_drink(&reference, &problem, z);
+    let members = posterior.brought_to(&problem);
+    let told: Vec<[f64; 2]> = in_reference_drink(&reference, &problem, &members)
+        .into_iter()
+        .zip(&members)
+        .map(|((vigour, lag), z)| {
             let of_culture = OF_CULTURE * discrepancy(&problem, z);
             [vigour.max(1e-4).ln() + of_culture, lag.max(LEAST_LAG_H).ln()]
         })
