@@ -10,6 +10,18 @@ pub(crate) const ABREAST: usize = 4;
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Row(pub(crate) [f64; ABREAST]);
 
+impl Row {
+    /// What each place gets.
+    #[inline(always)]
+    pub(crate) fn by_place(of: impl Fn(usize) -> f64) -> Self {
+        let mut row = [0.0; ABREAST];
+        for (place, value) in row.iter_mut().enumerate() {
+            *value = of(place);
+        }
+        Self(row)
+    }
+}
+
 /// A number, or a row of them. What compares gives a mask, and [`Real::pick`] chooses by it.
 pub(crate) trait Real:
     Copy
@@ -149,34 +161,47 @@ impl Real for Row {
 
     #[inline(always)]
     fn read<const N: usize>(self, of: impl Fn(f64) -> [f64; N]) -> [Self; N] {
-        let each = self.0.map(of);
-        std::array::from_fn(|figure| Self(each.map(|figures| figures[figure])))
+        let mut out = [Self([0.0; ABREAST]); N];
+        for (place, value) in self.0.into_iter().enumerate() {
+            for (out, figure) in out.iter_mut().zip(of(value)) {
+                out.0[place] = figure;
+            }
+        }
+        out
     }
 
     #[inline(always)]
     fn holds(self, other: Self, of: impl Fn(f64, f64) -> bool) -> Self::Mask {
-        std::array::from_fn(|place| of(self.0[place], other.0[place]))
+        let mut mask = [false; ABREAST];
+        for (place, holds) in mask.iter_mut().enumerate() {
+            *holds = of(self.0[place], other.0[place]);
+        }
+        mask
     }
 
     #[inline(always)]
     fn pick(mask: Self::Mask, there: Self, here: Self) -> Self {
-        Self(std::array::from_fn(|place| {
+        Self::by_place(|place| {
             if mask[place] {
                 there.0[place]
             } else {
                 here.0[place]
             }
-        }))
+        })
     }
 
     #[inline(always)]
     fn either(one: Self::Mask, other: Self::Mask) -> Self::Mask {
-        std::array::from_fn(|place| one[place] || other[place])
+        let mut mask = [false; ABREAST];
+        for (place, holds) in mask.iter_mut().enumerate() {
+            *holds = one[place] || other[place];
+        }
+        mask
     }
 
     #[inline(always)]
     fn everywhere(mask: Self::Mask) -> bool {
-        mask.iter().all(|holds| *holds)
+        mask.iter().fold(true, |all, holds| all & holds)
     }
 }
 

@@ -272,15 +272,15 @@ fn run_each(frame: &Frame, members: &[Member<'_>], times: &[f64]) -> [[Vec<State
     });
     for (node, hours) in (1..).zip(times.windows(2)) {
         let dt = hours[1] - hours[0];
-        let celsius = [node - 1, node].map(|node| Row(row.map(|member| member.celsius[node])));
+        let celsius = [node - 1, node].map(|node| Row::by_place(|place| row[place].celsius[node]));
         let warmth = lives[0].warmth(celsius[0], celsius[1]);
         // The culture adapts the same with more sugar.
         let growing = lives[0].growing(&states[0], warmth);
         for (way, (life, state)) in lives.iter().zip(&mut states).enumerate() {
-            let surprise = Row(row.map(|member| {
-                let rates = &member.rates[way];
+            let surprise = Row::by_place(|place| {
+                let rates = &row[place].rates[way];
                 0.5 * (rates[node - 1] + rates[node])
-            }))
+            })
             .e_to();
             *state = if life.leaks_through_wall() {
                 life.tight_step(frame, state, celsius, dt, surprise)
@@ -329,7 +329,7 @@ impl Worst<'_> {
         let mut out = Vec::with_capacity(states.len());
         for some in states.chunks(ABREAST) {
             let row: [(&State, f64); ABREAST] = std::array::from_fn(|row| some[row.min(some.len() - 1)]);
-            let celsius = Row(row.map(|(_, celsius)| celsius));
+            let celsius = Row::by_place(|place| row[place].1);
             let states = State::abreast(row.map(|(state, _)| state));
             let bars = self.lives.worst_bar(self.frame, &states, celsius) - self.frame.ambient_bar;
             out.extend(bars.0.into_iter().take(some.len()));
@@ -347,7 +347,7 @@ impl Worst<'_> {
         for some in stretches.chunks(ABREAST) {
             let row: [&Stretch<'_>; ABREAST] = std::array::from_fn(|row| &some[row.min(some.len() - 1)]);
             let ends = [0, 1].map(|end| State::abreast(row.map(|stretch| stretch.ends[end])));
-            let hottest = Row(row.map(|stretch| stretch.hottest));
+            let hottest = Row::by_place(|place| row[place].hottest);
             let bars = self.lives.worst_bar_between(self.frame, ends.each_ref(), hottest);
             out.extend((bars - self.frame.ambient_bar).0.into_iter().take(some.len()));
         }
@@ -555,7 +555,13 @@ impl Road<'_> {
         if highest <= limit {
             return f64::INFINITY;
         }
-        let ahead = |node: usize| worst.at(&path[node], self.celsius[node]);
+        let first_of = |nodes: &[usize]| {
+            let states: Vec<_> = nodes
+                .iter()
+                .map(|node| (&path[*node], self.celsius[*node]))
+                .collect();
+            worst.each(&states).iter().position(|bar| *bar > limit)
+        };
         let mut over = None;
         'blocks: for (row, blocks) in judged.chunks(TOGETHER * ABREAST).enumerate() {
             let stretches: Vec<Stretch<'_>> = blocks
@@ -572,11 +578,7 @@ impl Road<'_> {
             for (block, (some, bound)) in blocks.chunks(TOGETHER).zip(bounds).enumerate() {
                 // What is not a number is no bound.
                 let calm = bound <= limit;
-                let first = if calm {
-                    None
-                } else {
-                    some.iter().position(|node| ahead(*node) > limit)
-                };
+                let first = if calm { None } else { first_of(some) };
                 if let Some(first) = first {
                     over = Some((row * ABREAST + block) * TOGETHER + first);
                     break 'blocks;
@@ -588,9 +590,8 @@ impl Road<'_> {
         };
         let last = judged.get(over).copied().unwrap_or(0);
         let sound = over.checked_sub(1).and_then(|i| judged.get(i)).map_or(0, |i| *i);
-        let first = (sound + 1..last)
-            .find(|node| ahead(*node) > limit)
-            .unwrap_or(last);
+        let between: Vec<usize> = (sound + 1..last).collect();
+        let first = first_of(&between).map_or(last, |place| between[place]);
         match (self.times.get(first.wrapping_sub(1)), self.times.get(first)) {
             (Some(before), Some(h)) => 0.5 * (before + h),
             (None, Some(h)) => *h,

@@ -183,10 +183,7 @@ impl Problem {
         let mut before = frame.climate.felt(0, rows.p.probe);
         for (node, hours) in (1..).zip(frame.nodes.windows(2)) {
             let celsius = frame.climate.felt(node, rows.p.probe);
-            let surprise = Row(surprises
-                .each_ref()
-                .map(|surprises| frame.surprise_into(surprises, node)))
-            .e_to();
+            let surprise = Row::by_place(|place| frame.surprise_into(&surprises[place], node)).e_to();
             state = rows.tight_step(frame, &state, [before, celsius], hours[1] - hours[0], surprise);
             if frame.ventings.contains(&node) {
                 let vented: [State; ABREAST] = std::array::from_fn(|row| {

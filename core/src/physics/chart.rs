@@ -77,6 +77,7 @@ impl Chart {
         }
     }
 
+    #[inline(always)]
     fn figures_at(&self, t_k: f64) -> [f64; 5] {
         let place = (t_k - COLDEST_K) * (1.0 / STEP_K);
         #[expect(
