@@ -4,7 +4,7 @@
 use std::ops::{Add, Div, Mul, Neg, Sub};
 
 /// Lives in a row. With four the compiler keeps a step in registers, and a processor's divisions overlap.
-pub(crate) const ABREAST: usize = 4;
+pub(crate) const ABREAST: usize = 8;
 
 /// One number for each of them.
 #[derive(Clone, Copy, Debug, PartialEq)]

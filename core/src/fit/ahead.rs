@@ -200,8 +200,10 @@ impl<'a> Member<'a> {
             self.course.states.get(node).unwrap_or(start)
         };
         // What all the sugar does to a life leaves alone how it holds its gas.
-        let states = State::abreast([start, before, end, greedy_end]);
-        let [content_now, content_before, likely, at_worst] = lives.content(frame, &states).0;
+        let states = [start, before, end, greedy_end];
+        let states = State::abreast(std::array::from_fn(|place| states[place % states.len()]));
+        let contents = lives.content(frame, &states).0;
+        let (content_now, content_before) = (contents[0], contents[1]);
         // The node half an hour on: a person takes as long to carry the bottles, and the rule waits for a second evaluation.
         let soon = (road.present() + 1).min(road.len().saturating_sub(1));
         let (move_h, all_after_move) = if frame.climate.chilled {
@@ -216,7 +218,7 @@ impl<'a> Member<'a> {
             move_h,
             limit_h: road.first_over_limit(&worst, greedy, &judged, highest[1]),
             forgotten_bar: highest,
-            forgotten_content: [likely, at_worst],
+            forgotten_content: [contents[2], contents[3]],
             forgotten_alcohol: [
                 life.alcohol(frame, end),
                 self.all_sugar.alcohol(frame, greedy_end),
@@ -243,6 +245,14 @@ pub(super) fn futures(problem: &Problem, members: &[Member<'_>], nodes: &Nodes) 
             .zip(&paths)
             .map(|(member, paths)| member.told(problem, nodes, paths));
         out.extend(told);
+    }
+    out
+}
+
+fn by_places(of: impl Fn(u32) -> usize) -> [usize; ABREAST] {
+    let mut out = [0; ABREAST];
+    for (place, out) in (0..).zip(&mut out) {
+        *out = of(place);
     }
     out
 }
@@ -460,17 +470,25 @@ impl Road<'_> {
     /// What a move ends at only rises with its time, and is dear: by steps back from there, then by ever narrower sections.
     fn move_for(&self, wanted: f64, by: Option<usize>, soon: usize) -> (f64, f64) {
         let last = by.unwrap_or(self.len() - 1);
-        let first = [last, last.saturating_sub(4), last.saturating_sub(12), soon];
-        let [at_last, four, twelve, after_soon] = self.chilled_from(first);
         let excess = |nodes: [usize; ABREAST]| self.chilled_from(nodes).map(|all| all - wanted);
-        let mut known = vec![(last, at_last - wanted)];
-        if at_last - wanted < 0.0 {
+        // The first row ends with the node that is asked for.
+        let back = |place: u32| last.saturating_sub(4 * (usize::pow(2, place) - 1));
+        let mut nodes = by_places(back);
+        nodes[ABREAST - 1] = soon;
+        let all = self.chilled_from(nodes);
+        let after_soon = all[ABREAST - 1];
+        if all[0] < wanted {
             // Through a plastic wall CO2 may go again.
             let move_h = by.map_or(f64::INFINITY, |_| self.move_for(wanted, None, soon).0);
             return (move_h, after_soon);
         }
-        known.extend([(first[1], four - wanted), (first[2], twelve - wanted)]);
-        let mut stride = 16;
+        let mut known: Vec<(usize, f64)> = nodes
+            .into_iter()
+            .zip(all)
+            .map(|(node, all)| (node, all - wanted))
+            .collect();
+        known.pop();
+        let mut stride = 4 << (ABREAST - 1);
         let (mut low, mut high) = loop {
             let below = known.windows(2).find(|pair| pair[1].1 < 0.0);
             if let Some(pair) = below {
@@ -480,10 +498,10 @@ impl Road<'_> {
             if from.0 == 0 {
                 return (0.0, after_soon);
             }
-            let back = [1, 3, 7, 15].map(|times| from.0.saturating_sub(times * stride));
+            let back = by_places(|place| from.0.saturating_sub(stride * (usize::pow(2, place + 1) - 1)));
             known = vec![from];
             known.extend(back.into_iter().zip(excess(back)));
-            stride *= 16;
+            stride <<= ABREAST;
         };
         while high.0 - low.0 > 1 {
             let span = high.0 - low.0;
@@ -645,16 +663,17 @@ struct Contents {
 
 impl Contents {
     fn new(lives: &Life<Row>, frame: &Frame, path: &[State]) -> Self {
-        const ROWS: u32 = 2;
         let most = path
             .last()
             .map_or(0.0, |state| Life::at(lives, 0).all(frame, state))
             .max(1.0);
         let step = most / 8.0;
         let mut values = vec![lives.content_of(frame, Row::of(0.0)).0[0]];
-        for row in 0..ROWS {
-            let points = [1.0, 2.0, 3.0, 4.0].map(|point| step * (f64::from(row) * 4.0 + point));
-            values.extend(lives.content_of(frame, Row(points)).0);
+        let points: Vec<f64> = [1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0]
+            .map(|point| step * point)
+            .to_vec();
+        for points in points.chunks(ABREAST) {
+            values.extend(lives.content_of(frame, Row::by_place(|place| points[place])).0);
         }
         Self { step, values }
     }
