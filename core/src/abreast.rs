@@ -1,10 +1,14 @@
 //! Several lives abreast: the same arithmetic on one number or on a row of them, so that a processor reckons some at once and need not
 //! wait for each. Every place of a row gets, bit for bit, what a number alone would get.
 
+mod exponential;
+
 use std::ops::{Add, Div, Mul, Neg, Sub};
 
+pub(crate) use exponential::exp;
+
 /// Lives in a row. With four the compiler keeps a step in registers, and a processor's divisions overlap.
-pub(crate) const ABREAST: usize = 8;
+pub(crate) const ABREAST: usize = 4;
 
 /// One number for each of them.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -82,7 +86,7 @@ pub(crate) trait Real:
 
     #[inline(always)]
     fn e_to(self) -> Self {
-        self.map(f64::exp)
+        self.map(exp)
     }
 
     #[inline(always)]
