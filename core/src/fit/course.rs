@@ -226,7 +226,7 @@ impl Problem {
                 break;
             };
             let celsius = [before, celsius_at(node)];
-            let surprise = frame.surprise_into(&surprises, node).exp();
+            let surprise = frame.surprise_into(&surprises, node).e_to();
             let mut next = match self.change.filter(|(from, _)| *from < node) {
                 Some((_, Change::Leak(leak))) => {
                     life.step(frame, &state.leaking(leak), celsius, h1 - h0, surprise)

@@ -337,6 +337,7 @@ impl<F: Real> Balance<F> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::abreast::{ABREAST, Row};
 
     fn bottle(celsius: f64) -> Sealed {
         let vessel = Vessel {
@@ -361,6 +362,35 @@ mod tests {
         assert!(sealed.air(dissolved, 0.9) < 0.5 * air_before);
         let (again, _) = sealed.vented(in_gas, dissolved, 0.9, 1.0e5);
         assert!(again > 0.96 * in_gas && again <= in_gas, "{again} {in_gas}");
+    }
+
+    /// Whatever stands beside it: nothing, drinks at rest, one at a pressure where the series for `exp` is left.
+    #[test]
+    fn a_bottle_in_a_row_holds_bit_for_bit_what_it_holds_alone() {
+        let alone = [0.0, 1e-9, 3.0, 40.0, 111.1, 250.0, 700.0, 4_000.0];
+        let sealed = bottle(22.7);
+        let one_row = Sealed {
+            vessel: sealed.vessel.for_all(),
+            air: sealed.air.for_all(),
+            ..Sealed::<Row>::charted(
+                sealed.vessel.for_all(),
+                sealed.air.for_all(),
+                Row::of(22.7 + 273.15),
+                Row::of(0.9),
+                &Chart::new(),
+            )
+        };
+        let charted = Sealed::charted(sealed.vessel, sealed.air, 22.7 + 273.15, 0.9, &Chart::new());
+        for shift in 0..alone.len() {
+            let all = Row::by_place(|place| alone[(place + shift) % alone.len()]);
+            let row = one_row.at_total(all, Row::of(0.8));
+            for place in 0..ABREAST {
+                let expected = charted.at_total(all.0[place], 0.8);
+                assert_eq!(row.co2.0[place].to_bits(), expected.co2.to_bits(), "{} of {all:?}", all.0[place]);
+                assert_eq!(row.dissolved.0[place].to_bits(), expected.dissolved.to_bits());
+                assert_eq!(row.air.0[place].to_bits(), expected.air.to_bits());
+            }
+        }
     }
 
     #[test]
