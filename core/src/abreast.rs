@@ -1,11 +1,7 @@
 //! Several lives abreast: the same arithmetic on one number or on a row of them, so that a processor reckons some at once and need not
 //! wait for each. Every place of a row gets, bit for bit, what a number alone would get.
 
-mod exponential;
-
 use std::ops::{Add, Div, Mul, Neg, Sub};
-
-pub(crate) use exponential::exp;
 
 /// Lives in a row. With four the compiler keeps a step in registers, and a processor's divisions overlap.
 pub(crate) const ABREAST: usize = 4;
@@ -86,7 +82,7 @@ pub(crate) trait Real:
 
     #[inline(always)]
     fn e_to(self) -> Self {
-        self.map(exp)
+        self.map(f64::exp)
     }
 
     #[inline(always)]
@@ -265,6 +261,12 @@ impl Abreast for f64 {
     fn at(rows: &Row, place: usize) -> Self {
         rows.0[place]
     }
+}
+
+/// Up to [`ABREAST`] as a row, not none: what is missing at its end goes twice.
+#[inline(always)]
+pub(crate) fn in_row<T>(some: &[T]) -> [&T; ABREAST] {
+    std::array::from_fn(|place| &some[place.min(some.len() - 1)])
 }
 
 /// A struct whose every field can stand abreast.

@@ -14,7 +14,7 @@ use super::{
     prior::{ALL, COOLING, GAUGE, GRAVITY, LIFE, Parameters, SHARE, WALL},
 };
 use crate::{
-    abreast::{ABREAST, Abreast, Real, Row},
+    abreast::{ABREAST, Abreast, Real, Row, in_row},
     physics::{gravity::CO2_DENSITY_PER_G_PER_L, sugar::INVERSION},
 };
 
@@ -157,10 +157,7 @@ impl Problem {
                     out.extend(alone.map(|(life, z)| self.course_of(life, z, None)));
                 }
                 _ => {
-                    // What is missing in a row goes twice.
-                    let place = |place: usize| place.min(lives.len() - 1);
-                    let lives = std::array::from_fn(|row| &lives[place(row)]);
-                    let courses = self.courses_abreast(lives, std::array::from_fn(|row| points[place(row)]));
+                    let courses = self.courses_abreast(in_row(lives), in_row(points));
                     out.extend(courses.into_iter().take(points.len()));
                 }
             }
@@ -169,7 +166,7 @@ impl Problem {
     }
 
     /// Courses of a row of lives, which no change concerns.
-    fn courses_abreast(&self, lives: [&Life; ABREAST], points: [&[f64]; ABREAST]) -> [Course; ABREAST] {
+    fn courses_abreast(&self, lives: [&Life; ABREAST], points: [&&[f64]; ABREAST]) -> [Course; ABREAST] {
         let frame = &self.frame;
         let surprises = points.map(|z| self.surprises(z));
         let rows = Life::abreast(lives);

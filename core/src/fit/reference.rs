@@ -5,7 +5,7 @@ use super::{
     frame::Frame,
     life::{Life, State},
 };
-use crate::abreast::{ABREAST, Abreast, Real, Row};
+use crate::abreast::{ABREAST, Abreast, Real, Row, in_row};
 use crate::quantity::GRAMS_PER_LITRE_PER_VOLUME;
 
 /// CO2 that the reference culture makes at its best in the reference drink: volumes per hour. Vigour 1.
@@ -23,8 +23,7 @@ pub(super) fn in_reference_drink(
 ) -> Vec<(f64, f64)> {
     let mut out = Vec::with_capacity(points.len());
     for some in points.chunks(ABREAST) {
-        let lives: [Life; ABREAST] =
-            std::array::from_fn(|row| in_reference(reference, problem, &some[row.min(some.len() - 1)]));
+        let lives = in_row(some).map(|z| in_reference(reference, problem, z));
         let told = fastest(reference, &lives).map(|found| {
             let vigour = found.rate / GRAMS_PER_LITRE_PER_VOLUME / REFERENCE_VOLUMES_PER_H;
             (vigour, found.lag)

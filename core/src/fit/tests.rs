@@ -1,5 +1,6 @@
 //! The fit beside the simulator, an independent model with physics of its own.
 
+mod abreast;
 mod ahead;
 mod air;
 mod asleep;

@@ -386,7 +386,12 @@ mod tests {
             let row = one_row.at_total(all, Row::of(0.8));
             for place in 0..ABREAST {
                 let expected = charted.at_total(all.0[place], 0.8);
-                assert_eq!(row.co2.0[place].to_bits(), expected.co2.to_bits(), "{} of {all:?}", all.0[place]);
+                assert_eq!(
+                    row.co2.0[place].to_bits(),
+                    expected.co2.to_bits(),
+                    "{} of {all:?}",
+                    all.0[place]
+                );
                 assert_eq!(row.dissolved.0[place].to_bits(), expected.dissolved.to_bits());
                 assert_eq!(row.air.0[place].to_bits(), expected.air.to_bits());
             }
