@@ -121,6 +121,9 @@ abreast!(Parameters {
     per_warmth_at_25,
 });
 
+/// The CO2 when sealed.
+pub(super) const CO2: usize = 12;
+
 /// How many of them move the life of the batch: each needs a run of its own in a Jacobian.
 pub(super) const LIFE: usize = 28;
 
@@ -259,8 +262,8 @@ impl Parameters {
         let co2 = known.co2.map_or_else(
             // Most are still when they are bottled, boiled a day before, and some work already: nothing in three of four, one in
             // twenty above 0.6 volumes. The edge is steep, so that a gauge whose zero is off is not read as a little gas.
-            || 0.6 * (6.0 * at(12) - 8.0).exp().ln_1p(),
-            |co2| (co2 + 0.01) * (0.15 * at(12)).exp(),
+            || 0.6 * (6.0 * at(CO2) - 8.0).exp().ln_1p(),
+            |co2| (co2 + 0.01) * (0.15 * at(CO2)).exp(),
         );
         let parameters = Self {
             maintenance: log(0, 0.08, 1.2),

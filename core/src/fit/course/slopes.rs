@@ -5,7 +5,7 @@ use nalgebra::{DMatrix, DVector};
 use super::{Course, Datum, Kind, Problem};
 use crate::fit::{
     life::{Columns, LANES, Lanes, Life, State, Trace, carried},
-    prior::{ALL, LIFE, Parameters},
+    prior::{ALL, CO2, LIFE, Parameters},
 };
 
 /// Step of the differences that are taken, in prior standard deviations.
@@ -145,7 +145,11 @@ impl<'a> Readings<'a> {
                 let Some(state) = course.states.get(node) else {
                     continue;
                 };
-                for (field, by) in by.iter_mut().enumerate() {
+                for (field, by) in by
+                    .iter_mut()
+                    .enumerate()
+                    .filter(|(field, _)| reads(datum, *field))
+                {
                     let (there, step) = state.nudged(field);
                     nudged.states[node] = there;
                     *by = (problem.residual(datum, &p, &air, life, &nudged) - residuals[row]) / step;
@@ -205,17 +209,29 @@ impl<'a> Readings<'a> {
 
     /// What a number does to readings beside what it does to the states.
     fn write_direct(&self, z: &DVector<f64>, index: usize, jacobian: &mut DMatrix<f64>) {
-        if self.curved.is_empty() {
+        // Only what is told of a bottle of the batch, not of the sensor vessel, asks for more of a life.
+        let asks = |curved: &&Curved| index == CO2 || self.problem.data[curved.row].kind == Kind::Content;
+        let mut asking = self.curved.iter().filter(asks).peekable();
+        if asking.peek().is_none() {
             return;
         }
         let moved = &moved(z, index);
         let p = Parameters::of(moved, &self.problem.frame.known);
         let life = self.problem.life(moved);
-        for Curved { row, .. } in &self.curved {
+        for Curved { row, .. } in asking {
             let datum = &self.problem.data[*row];
             let there = self.problem.residual(datum, &p, &self.air, &life, self.course);
             jacobian[(*row, index)] += (there - self.residuals[*row]) / STEP;
         }
+    }
+}
+
+/// Whether an observation reads a field of the state, as [`State::nudged`] counts them.
+fn reads(datum: &Datum, field: usize) -> bool {
+    match datum.kind {
+        Kind::Gauge | Kind::Absolute | Kind::ByEye | Kind::Squeezed => field == 0,
+        Kind::Gravity | Kind::Hydrometer { .. } => (1..=4).contains(&field),
+        Kind::Content => (1..=3).contains(&field),
     }
 }
 
