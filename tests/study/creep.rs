@@ -2,9 +2,11 @@
 
 use fobwatch_core::{
     alert::{AlertName, Transition},
+    engine::Fitted,
     reading::Quantity,
 };
 use fobwatch_simulator::{Played, Scenario};
+use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use crate::{
@@ -39,6 +41,8 @@ pub(crate) struct Crept {
     bar_per_h: f64,
     before: Vec<Raised>,
     after: Vec<Raised>,
+    /// Content by the last forecast (5, 50 and 95 %) less the truth, volumes.
+    content_off: Option<[f64; 3]>,
 }
 
 impl Crept {
@@ -70,10 +74,16 @@ pub(crate) fn play(seed: u64) -> Option<Crept> {
     // Not by the seed's parity: with it the sizes of one side would all be small.
     let bar_per_h = if spread(seed, 2) < 0.5 { size } else { -size };
     let mut watched = watched(&scenario, &played);
-    let before = suspicions(&mut watched, begins_h);
+    let (before, _) = suspicions(&mut watched, begins_h);
     Fault::Drift.break_gauge(&mut watched, &played, bar_per_h);
-    let after = suspicions(&mut watched, begins_h + Fault::Drift.within_h());
+    let (after, last) = suspicions(&mut watched, begins_h + Fault::Drift.within_h());
+    let content_off = last.and_then(|(at, fitted)| {
+        let truth = played.truth.at(at)?.co2_volumes;
+        let co2 = &fitted.forecast.co2;
+        Some([co2.p05, co2.p50, co2.p95].map(|content| content.volumes() - truth))
+    });
     Some(Crept {
+        content_off,
         begins_h,
         bar_per_h,
         before,
@@ -85,7 +95,7 @@ pub(crate) fn play(seed: u64) -> Option<Crept> {
 pub(crate) fn play_sound(seed: u64) -> Option<Sound> {
     let scenario = scenario(seed);
     let played = play::played(&scenario, seed);
-    let raised = suspicions(&mut watched(&scenario, &played), SOUND_H);
+    let (raised, _) = suspicions(&mut watched(&scenario, &played), SOUND_H);
     Some(Sound { raised })
 }
 
@@ -93,9 +103,9 @@ fn watched(scenario: &Scenario, played: &Played) -> Watched {
     Watched::new(play::batch(scenario), play::rows(played))
 }
 
-/// What is raised until then.
-fn suspicions(watched: &mut Watched, until_h: f64) -> Vec<Raised> {
-    let mut raised = Vec::new();
+/// What is raised until then, and what was fitted last.
+fn suspicions(watched: &mut Watched, until_h: f64) -> (Vec<Raised>, Option<(Timestamp, Fitted)>) {
+    let (mut raised, mut last) = (Vec::new(), None);
     while watched.at_h() < until_h {
         let said = watched.half_hour();
         let new = said.alerts.iter().filter(|record| {
@@ -105,8 +115,9 @@ fn suspicions(watched: &mut Watched, until_h: f64) -> Vec<Raised> {
             record.state == Transition::Raised && SUSPICIONS.contains(&record.alert) && of_bottle_or_gauge
         });
         raised.extend(new.map(|record| (record.alert.name().to_owned(), said.at_h)));
+        last = said.fitted.map(|fitted| (said.at, fitted)).or(last);
     }
-    raised
+    (raised, last)
 }
 
 /// The tables.
@@ -119,6 +130,7 @@ pub(crate) fn report(report: &mut Report, creeping: &[(u64, Crept)], sound: &[(u
             "median delay, h",
             "told as a leak",
             "anything said before",
+            "content after 48 h less truth, volumes: told, and not told",
         ],
     );
     let mut kept = serde_json::Map::new();
@@ -142,6 +154,11 @@ pub(crate) fn report(report: &mut Report, creeping: &[(u64, Crept)], sound: &[(u
         let median = quantile(&delays, 0.5);
         let (found, leak) = (told(AlertName::SensorSuspect), told(AlertName::LeakSuspected));
         let before = Count::of(&plays, |crept| !crept.before.is_empty());
+        let content = [true, false].map(|told| {
+            let those = plays.iter().filter(|crept| crept.after.is_empty() != told);
+            let off: Vec<f64> = those.filter_map(|crept| Some(crept.content_off?[1])).collect();
+            quantile(&off, 0.5)
+        });
         report.row(&[
             side.to_owned(),
             found.to_string(),
@@ -152,10 +169,11 @@ pub(crate) fn report(report: &mut Report, creeping: &[(u64, Crept)], sound: &[(u
             },
             leak.to_string(),
             before.to_string(),
+            content.map(|off| format!("{off:+.2}")).join(", "),
         ]);
         kept.insert(
             side.to_owned(),
-            serde_json::json!({"found": found, "delay_median_h": median, "as_leak": leak, "before": before}),
+            serde_json::json!({"found": found, "delay_median_h": median, "as_leak": leak, "before": before, "content_off": content}),
         );
     }
     report.head(

@@ -41,7 +41,7 @@ fn suspected(scenario: &Scenario, seed: u64, at_h: i64, creep: Creep) -> Option<
 
 #[test]
 fn a_gauge_that_creeps_upwards_is_told_by_the_float_beside_it_and_by_nothing_else() {
-    for (seed, begins_h, bar_per_h, at_h) in [(22, 75, 0.015, 110), (30, 43, 0.016, 80), (34, 92, 0.016, 120)]
+    for (seed, begins_h, bar_per_h, at_h) in [(22, 75, 0.015, 121), (30, 43, 0.016, 88), (34, 92, 0.016, 120)]
     {
         let creep = Creep::Gauge(f64::from(begins_h), bar_per_h);
         let both = Scenario::drawn_with_both(seed);
@@ -74,7 +74,7 @@ fn a_sound_gauge_beside_a_float_is_not_suspected() {
 
 #[test]
 fn a_float_that_creeps_is_not_taken_for_the_gauge() {
-    for (seed, begins_h, at_h) in [(22, 75, 110), (34, 92, 120)] {
+    for (seed, begins_h, at_h) in [(22, 75, 121), (34, 92, 120)] {
         // As much as a creep of 15 mbar an hour would look like.
         let creep = Creep::Float(f64::from(begins_h), 0.015 * 1.8e-3);
         let found = suspected(&Scenario::drawn_with_both(seed), seed, at_h, creep);
