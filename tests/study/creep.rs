@@ -33,6 +33,9 @@ pub(crate) const SOUND: &str = "sound gauge, a float beside it";
 /// An alert: its name, and when it was raised, hours.
 type Raised = (String, f64);
 
+/// Which of the creeping gauges a row tells of.
+type Side = fn(&Crept) -> bool;
+
 /// One batch whose gauge creeps.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub(crate) struct Crept {
@@ -134,11 +137,12 @@ pub(crate) fn report(report: &mut Report, creeping: &[(u64, Crept)], sound: &[(u
         ],
     );
     let mut kept = serde_json::Map::new();
-    let faster = |least: f64| move |crept: &Crept| crept.bar_per_h >= least;
-    let sides: [(&str, Box<dyn Fn(&Crept) -> bool>); 3] = [
-        ("upwards", Box::new(faster(0.0))),
-        ("of these 12 mbar an hour and more", Box::new(faster(0.012))),
-        ("downwards", Box::new(|crept| crept.bar_per_h < 0.0)),
+    let sides: [(&str, Side); 3] = [
+        ("upwards", |crept| crept.bar_per_h >= 0.0),
+        ("of these 12 mbar an hour and more", |crept| {
+            crept.bar_per_h >= 0.012
+        }),
+        ("downwards", |crept| crept.bar_per_h < 0.0),
     ];
     for (side, wanted) in sides {
         let plays: Vec<&Crept> = creeping

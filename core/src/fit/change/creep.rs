@@ -2,8 +2,8 @@
 //!
 //! Nothing that happens in a bottle lifts the gauge above what the float has seen made: a livelier culture moves both, a leak moves the
 //! gauge the other way. So a creep is judged with rates that wander no more than is likely and a float that tells what was made as it
-//! should, and it has to explain more than anything in the bottle does, and more than a float that creeps. A creep downwards looks like a
-//! leak for days; it is left to be taken for one, which is the safe side.
+//! should, and it has to explain more than anything in the bottle does, and more than a float that creeps. A creep downwards looks like a leak
+//! or a culture that gives up for days; nothing is said of it here.
 
 use nalgebra::DVector;
 
