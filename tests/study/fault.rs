@@ -198,7 +198,7 @@ impl Fault {
     }
 
     /// When it begins, a point of the grid where the study makes it.
-    fn begins_h(self, played: &Played) -> Option<f64> {
+    pub(crate) fn begins_h(self, played: &Played) -> Option<f64> {
         let sealed = played.scenario.bottled_at;
         match self {
             Self::Leak => played.scenario.leak.as_ref().map(|leak| leak.from_h),
@@ -211,7 +211,8 @@ impl Fault {
         }
     }
 
-    fn break_gauge(self, watched: &mut Watched, played: &Played, strength: f64) {
+    /// What comes from now on is that of a sensor, or a bottle, with this fault.
+    pub(crate) fn break_gauge(self, watched: &mut Watched, played: &Played, strength: f64) {
         let last = watched.last(Quantity::Pressure).map(|row| row.reading.measured);
         let (sealed, from_h) = (watched.sealed(), watched.at_h());
         let chilled = Chilled::new(watched.monitor().batch(), played, from_h, strength);

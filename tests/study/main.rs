@@ -6,6 +6,7 @@
 mod alerts;
 mod certainty;
 mod cost;
+mod creep;
 mod culture;
 mod fault;
 mod forecast;
@@ -34,6 +35,7 @@ use clap::{Parser, ValueEnum};
 use fobwatch_simulator::Published;
 
 use crate::{
+    fault::Fault,
     forecast::Batchful,
     journal::{Builds, Journal},
     report::Report,
@@ -86,6 +88,8 @@ enum Part {
     /// Leak, stall, stuck and creeping gauge, a seventh as many batches of each; silence, loss, warmth and a fridge that does not hold
     /// it, a fifteenth.
     Fault,
+    /// A creeping gauge with a float beside it, a seventh as many batches, and as many sound ones, only if named.
+    Creep,
     /// A float instead of the gauge; a third as many batches.
     Gravity,
     /// A float beside the gauge; a third as many batches, and only if named.
@@ -104,7 +108,7 @@ enum Part {
 
 impl Part {
     fn is_wanted(self, arguments: &Arguments) -> bool {
-        let usual = !matches!(self, Self::Both | Self::Temperature);
+        let usual = !matches!(self, Self::Both | Self::Creep | Self::Temperature);
         arguments.part.is_empty() && usual || arguments.part.contains(&self)
     }
 }
@@ -167,6 +171,12 @@ fn run(arguments: &Arguments) -> Result<String, Box<dyn std::error::Error>> {
         .any(|part| part.is_wanted(arguments))
     {
         alerts::report(&mut report, &all);
+    }
+    if Part::Creep.is_wanted(arguments) {
+        let share = Fault::Drift.share(batches);
+        let creeping = workers.play(creep::CREEPING, first, share, creep::play)?;
+        let sound = workers.play(creep::SOUND, first, share, creep::play_sound)?;
+        creep::report(&mut report, &creeping, &sound);
     }
     for (part, kind) in [
         (Part::Gravity, Kind::Gravity),

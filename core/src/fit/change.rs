@@ -9,17 +9,22 @@
 //! hour to the next, which no culture does. So the same is asked of rates that wander no more than is likely, and a break within the
 //! last hours is enough.
 
+mod creep;
+
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 
 use super::{
     climb::{self, Candidate, candidate, climbed},
     course::{Change, Problem},
-    prior::ALL,
+    prior::{ALL, GRAVITY},
 };
 use crate::forecast::Suspicion;
 
 /// A change is looked for at most this far back, h.
 const BACK_H: f64 = 72.0;
+
+/// ... and not in the first hour.
+const FIRST_H: f64 = 1.0;
 
 /// Changes so small that their effect is proportional to them.
 const SMALL_LEAK: f64 = 0.1;
@@ -98,6 +103,9 @@ pub(super) fn suspected(problem: &Problem, z: &[f64]) -> Option<(Suspicion, f64)
     if breaks && was_steady(problem, z, hour(&broken)) {
         return Some((Suspicion::Leak, hour(&broken)));
     }
+    if let Some(since_h) = creep::upwards(problem, &best) {
+        return Some((Suspicion::Creeping, since_h));
+    }
     let inside = leak.gain.max(slower.gain);
     (creep.gain > CREEP_TELLING.max(CREEP_TIMES * inside)).then(|| (Suspicion::Creeping, hour(&creep)))
 }
@@ -105,7 +113,6 @@ pub(super) fn suspected(problem: &Problem, z: &[f64]) -> Option<(Suspicion, f64)
 /// Of leak, slower culture and creeping gauge the most likely, to first order; and, with steady rates, of a leak and a slower culture
 /// that began lately.
 fn most_likely(problem: &Problem, best: &Candidate) -> Option<[Began; 5]> {
-    let z = best.z.as_slice();
     let jacobian = problem.jacobian(&best.z, &best.course, &best.residuals);
     let free = Around::new(problem, best, &jacobian, 1.0)?;
     let steady = Around::new(problem, best, &jacobian, problem.frame.steadiness())?;
@@ -117,27 +124,13 @@ fn most_likely(problem: &Problem, best: &Candidate) -> Option<[Began; 5]> {
     };
     let mut changed = problem.clone();
     let now_h = problem.now_h();
-    let mut last_h = f64::MIN;
-    for (node, h) in problem.frame.nodes.iter().enumerate() {
-        let apart = if now_h - h < 12.0 { 0.5 } else { 2.0 };
-        let far = *h < (now_h - BACK_H).max(1.0) || *h >= now_h;
-        if far || h - last_h < apart || is_stirred(problem, *h) {
-            continue;
-        }
-        last_h = *h;
-        let mut effect = |change: Change, small: f64| {
-            changed.change = Some((node, change));
-            let course = changed.course(z, Some((&best.course, node)));
-            let there = DVector::from_vec(changed.residuals(z, &course));
-            (there - &best.residuals) / small
-        };
-        let leaking = effect(Change::Leak(SMALL_LEAK), SMALL_LEAK);
+    for (node, h) in places(problem, FIRST_H) {
+        let [leaking, slowing] = effects(&mut changed, best, node);
         let leak = free.judge(node, &leaking);
         keep(0, leak, leak.size > 0.0);
-        let slowing = effect(Change::Slower(SMALL_FALL), SMALL_FALL);
         let slower = free.judge(node, &slowing);
         keep(1, slower, slower.size > 0.0);
-        let creep = DVector::from_vec(problem.creeping(*h));
+        let creep = DVector::from_vec(problem.creeping(h));
         keep(2, free.judge(node, &creep), true);
         if now_h - h <= LATELY_H[1] {
             let broken = steady.judge(node, &leaking);
@@ -147,6 +140,38 @@ fn most_likely(problem: &Problem, best: &Candidate) -> Option<[Began; 5]> {
         }
     }
     Some(found)
+}
+
+/// Nodes, and their hours since sealing, at which a change is looked for: not before `first_h`.
+fn places(problem: &Problem, first_h: f64) -> Vec<(usize, f64)> {
+    let now_h = problem.now_h();
+    let mut places = Vec::new();
+    let mut last_h = f64::MIN;
+    for (node, h) in problem.frame.nodes.iter().enumerate() {
+        let apart = if now_h - h < 12.0 { 0.5 } else { 2.0 };
+        let far = *h < (now_h - BACK_H).max(first_h) || *h >= now_h;
+        if far || h - last_h < apart || is_stirred(problem, *h) {
+            continue;
+        }
+        last_h = *h;
+        places.push((node, *h));
+    }
+    places
+}
+
+/// How the residuals move with a leak and with a slower culture from `node` on, to first order.
+fn effects(changed: &mut Problem, best: &Candidate, node: usize) -> [DVector<f64>; 2] {
+    let z = best.z.as_slice();
+    let smalls = [
+        (Change::Leak(SMALL_LEAK), SMALL_LEAK),
+        (Change::Slower(SMALL_FALL), SMALL_FALL),
+    ];
+    smalls.map(|(change, small)| {
+        changed.change = Some((node, change));
+        let course = changed.course(z, Some((&best.course, node)));
+        let there = DVector::from_vec(changed.residuals(z, &course));
+        (there - &best.residuals) / small
+    })
 }
 
 /// Rates had not wandered by much before `from_h`.
@@ -180,6 +205,17 @@ struct Around<'a> {
 impl<'a> Around<'a> {
     /// The discrepancy is held `steadiness` times as tightly as the posterior holds it.
     fn new(problem: &Problem, best: &Candidate, jacobian: &'a DMatrix<f64>, steadiness: f64) -> Option<Self> {
+        Self::held(problem, best, jacobian, steadiness, 1.0)
+    }
+
+    /// The same, and what CO2 takes from the gravity `slope` times as tightly.
+    fn held(
+        problem: &Problem,
+        best: &Candidate,
+        jacobian: &'a DMatrix<f64>,
+        steadiness: f64,
+        slope: f64,
+    ) -> Option<Self> {
         let weights = climb::weights(&best.residuals);
         let pull = weights.component_mul(&best.residuals);
         let weighed = climb::weighted(jacobian.clone(), &weights.map(f64::sqrt));
@@ -189,6 +225,9 @@ impl<'a> Around<'a> {
             curvature[(knot, knot)] += steadiness - 1.0;
             held[knot] *= steadiness;
         }
+        let of_gravity = GRAVITY.end - 1;
+        curvature[(of_gravity, of_gravity)] += slope - 1.0;
+        held[of_gravity] *= slope;
         let curvature = Cholesky::new(curvature)?;
         let solved = curvature.solve(&(jacobian.tr_mul(&pull) + held));
         Some(Self {

@@ -267,11 +267,28 @@ impl Problem {
 
     /// By how much the residuals change for each bar an hour by which the gauge creeps from `from_h` on.
     pub(super) fn creeping(&self, from_h: f64) -> Vec<f64> {
-        let since = |datum: &Datum| match datum.kind {
-            Kind::Gauge | Kind::Absolute => (datum.at_h - from_h).max(0.0) / datum.scale,
-            _ => 0.0,
+        self.astray(from_h, |kind| matches!(kind, Kind::Gauge | Kind::Absolute))
+    }
+
+    /// The same for each unit of gravity an hour by which the float creeps.
+    pub(super) fn float_creeping(&self, from_h: f64) -> Vec<f64> {
+        self.astray(from_h, |kind| kind == Kind::Gravity)
+    }
+
+    fn astray(&self, from_h: f64, wanted: fn(Kind) -> bool) -> Vec<f64> {
+        let since = |datum: &Datum| {
+            if wanted(datum.kind) {
+                (datum.at_h - from_h).max(0.0) / datum.scale
+            } else {
+                0.0
+            }
         };
         self.data.iter().map(since).collect()
+    }
+
+    /// A float is heard beside a wired gauge.
+    pub(super) fn hears_both(&self) -> bool {
+        self.wired && self.heard(|kind| kind == Kind::Gravity)
     }
 
     /// What the gauge has told of the CO2 over the drink, bar, as if it had stood at 20 degC, since `from_h`: (hour, bar). The air

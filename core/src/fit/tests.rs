@@ -6,6 +6,7 @@ mod air;
 mod asleep;
 mod both;
 mod calibration;
+mod creep;
 mod draws;
 mod growth;
 mod kinds;
