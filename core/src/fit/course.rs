@@ -366,7 +366,7 @@ impl Problem {
                 let later = course.states.get(datum.node + 1).unwrap_or(state);
                 let made = state.made + (later.made - state.made) * datum.part;
                 let dissolved = state.dissolved(p) + (later.dissolved(p) - state.dissolved(p)) * datum.part;
-                let split = self.frame.sucrose_g_per_l * self.frame.split(made);
+                let split = self.frame.split(made);
                 self.gravity_at_start + p.gravity_zero - p.gravity_slope * 1e-3 * made
                     + INVERSION_GAIN * split
                     + 1e-3 * CO2_DENSITY_PER_G_PER_L * gas * dissolved

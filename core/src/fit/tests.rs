@@ -15,6 +15,7 @@ mod led;
 mod notes;
 mod silence;
 mod slopes;
+mod split;
 mod years;
 
 use std::sync::Arc;
