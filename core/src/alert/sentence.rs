@@ -471,7 +471,8 @@ impl Speaker<'_> {
         format!(
             "{}: since about {} the bottle with the gauge has lost CO2 that temperature does not explain: a leak is suspected. \
              The other bottles go on as before: what the gauge shows since then does not lower their estimate, nobody can vouch \
-             for their pressure, and warnings come early. Treat all bottles as live; look at the gauge's cap and seal.",
+             for their pressure, and warnings come early. Treat all bottles as live; look at the gauge's cap and seal. A gauge that \
+             reads lower from hour to hour looks the same: hold another beside it.",
             self.name(),
             self.local(from)
         )

@@ -11,7 +11,6 @@ use super::{
     course::Problem,
     prior::ALL,
     random::{Random, STRATA},
-    sample::MEMBERS,
 };
 
 /// How often a number is regressed: the second time takes away most of what the order of its values brought back.
@@ -22,6 +21,9 @@ const LATEST: usize = 10;
 
 /// Of what is yet to come: so many of the next surprises, and of the ways of the room, have nothing in common with a member's own numbers. A day's worth.
 const SOON: usize = 5;
+
+/// Members of the posterior.
+pub(super) const MEMBERS: usize = 64;
 
 /// The values of one number, one for each member.
 type Column = [f64; MEMBERS];

@@ -14,13 +14,10 @@ use self::settle::{Member, Settling};
 use super::{
     climb,
     course::{Course, Problem},
-    draws::Draws,
+    draws::{Draws, MEMBERS},
     random::Random,
     series::{OLD_H, WEEKS_H},
 };
-
-/// Members of the posterior.
-pub(super) const MEMBERS: usize = 64;
 
 /// Hours between fits on the grid.
 const GRID_H: f64 = 0.5;

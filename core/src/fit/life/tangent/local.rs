@@ -1,6 +1,6 @@
 //! One step and its partial derivatives, by what the step starts from and by the life's numbers.
 
-use super::super::{Life, State, passed};
+use super::super::{Life, State, step::passed};
 use crate::fit::frame::Frame;
 use crate::physics::{
     air::OXYGEN_SHARE,
