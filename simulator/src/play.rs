@@ -91,13 +91,19 @@ impl Played {
         Some(world)
     }
 
-    /// Content 72 h after all bottles move to the fridge at `at`, in volumes; `None` outside the play.
+    /// The truth 72 h after all bottles move to the fridge at `at`; `None` outside the play.
     #[must_use]
-    pub fn content_after_move(&self, at: Timestamp) -> Option<f64> {
+    pub fn after_move(&self, at: Timestamp) -> Option<Moment> {
         let mut world = self.world_at(at)?;
         world.perform(Deed::MovedToFridge);
         world.run_until(world.elapsed_s + AFTER_MOVE_S);
-        Some(world.labelled.volumes_at(world.fridge))
+        Some(Moment::of(&world, self.scenario.bottled_at))
+    }
+
+    /// Content 72 h after all bottles move to the fridge at `at`, in volumes; `None` outside the play.
+    #[must_use]
+    pub fn content_after_move(&self, at: Timestamp) -> Option<f64> {
+        Some(self.after_move(at)?.co2_volumes)
     }
 
     /// When to move the bottles so that the content 72 h after the move is the target; `None` if no time of

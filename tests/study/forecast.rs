@@ -53,6 +53,9 @@ pub(crate) struct Batchful {
     pub(crate) vessel: Vec<Guess>,
     /// The target's hours against those of the sensor vessel itself, asked at the same moments.
     pub(crate) vessel_ahead: [Option<Guess>; 3],
+    /// Content of the sensor vessel, as if in the labelled bottle, 72 h after the advised move, less the target, volumes.
+    #[serde(default)]
+    pub(crate) vessel_ends: Option<f64>,
     /// Alerts that were raised, and when, hours.
     pub(crate) raised: Vec<(String, f64)>,
     /// Content 72 h after a move at the very time of the target, less the target, volumes.
@@ -108,6 +111,7 @@ pub(crate) fn watch(scenario: &Scenario, played: &Played, target_h: f64) -> Batc
         gauge_alone: Answers::default(),
         vessel: Vec::new(),
         vessel_ahead: [None; 3],
+        vessel_ends: None,
         raised: Vec::new(),
         ends_at_target: played
             .content_after_move(at(played, target_h))
@@ -150,6 +154,9 @@ pub(crate) fn watch(scenario: &Scenario, played: &Played, target_h: f64) -> Batc
     ] {
         answers.settle(target_h, played);
     }
+    told.vessel_ends = played
+        .after_move(at(played, told.fit.moved_or_late(target_h)))
+        .map(|ends| vessel_content(&ends) - played.truth.target_volumes);
     told
 }
 
@@ -280,10 +287,14 @@ impl Answers {
         }
     }
 
+    /// When the bottles are moved: a day late where nobody says so.
+    fn moved_or_late(&self, target_h: f64) -> f64 {
+        self.moved_h.unwrap_or(target_h + DAY_LATE_H)
+    }
+
     /// What becomes of the bottles.
     fn settle(&mut self, target_h: f64, played: &Played) {
-        let moved_h = self.moved_h.unwrap_or(target_h + DAY_LATE_H);
-        let ends = played.content_after_move(at(played, moved_h));
+        let ends = played.content_after_move(at(played, self.moved_or_late(target_h)));
         self.ends = ends.map(|ends| ends - played.truth.target_volumes);
     }
 }

@@ -12,6 +12,7 @@ use crate::{
     total::{self, Difference, Total},
 };
 
+const FIT: &str = "fit";
 /// Who knows nothing of the other bottles but everything of the one with the sensor: no gauge and no fit can do better.
 const GAUGE_ALONE: &str = "the sensor's bottle, known exactly";
 const VESSEL: &str = "fit, against the sensor's bottle";
@@ -120,7 +121,7 @@ impl Report {
             seeds(plays.last())
         ));
         let ways: [(&str, Way); 4] = [
-            ("fit", |play| &play.fit),
+            (FIT, |play| &play.fit),
             ("straight line", |play| &play.line),
             ("Gompertz", |play| &play.gompertz),
             (GAUGE_ALONE, |play| &play.gauge_alone),
@@ -150,12 +151,12 @@ impl Report {
                 let summary = Summary::new(&guesses, MISSING_LEADS * lead);
                 self.summary(&format!("target {lead} h ahead, h"), name, &summary, 2);
                 medians.push(summary.median);
-                if *name == "fit" {
+                if *name == FIT {
                     self.target_goals(*lead, place, &summary);
                 }
                 kept.insert(format!("target_{lead}h_{name}"), json!(summary));
             }
-            self.vessel(&mut kept, place, *lead, plays);
+            self.vessel(&mut kept, place, *lead, &ways, plays);
             if let [fit, rules @ .., _] = medians.as_slice() {
                 let better = rules.iter().copied().fold(f64::INFINITY, f64::min);
                 let name = format!("target {lead} h ahead, median error against the better rule's");
@@ -168,7 +169,7 @@ impl Report {
                 .flat_map(|(_, play)| of(play).now.iter().map(|(_, guess)| *guess));
             let summary = Summary::new(&now.collect::<Vec<_>>(), MISSING_VOLUMES);
             self.summary("content now, volumes", name, &summary, 3);
-            if *name == "fit" {
+            if *name == FIT {
                 self.goal(Goal::at_most(
                     "content now, median error, volumes",
                     summary.median,
@@ -190,6 +191,12 @@ impl Report {
             .collect();
         let summary = Summary::new(&vessel, MISSING_VOLUMES);
         self.summary("content now, volumes", VESSEL, &summary, 3);
+        self.goal(Goal::at_most(
+            "content now of the bottle with the sensors, median error, volumes",
+            summary.median,
+            0.033,
+            3,
+        ));
         kept.insert("vessel_fit".into(), json!(summary));
         let columns = [
             "content 72 h after the move less target, volumes; moved by",
@@ -207,11 +214,18 @@ impl Report {
                 .filter(|(_, play)| of(play).moved_h.is_none())
                 .count();
             let moved = self.moved(name, &ends, never);
-            if *name == "fit" {
-                self.move_goals(&ends);
+            if *name == FIT {
+                self.move_goals("content after the advised move less target", &ends);
             }
             kept.insert(format!("move_{name}"), moved);
         }
+        let heard: Vec<f64> = plays.iter().filter_map(|(_, play)| play.vessel_ends).collect();
+        let moved = self.moved(VESSEL, &heard, 0);
+        self.move_goals(
+            "content of the bottle with the sensors after the advised move less target",
+            &heard,
+        );
+        kept.insert("move_vessel".into(), moved);
         let exact = plays.iter().filter_map(|(_, play)| play.ends_at_target);
         let moved = self.moved(
             "the truth: moved when the target is reached",
@@ -224,15 +238,46 @@ impl Report {
         self.keep("forecast", kept);
     }
 
-    /// The fit against the bottle that it hears.
-    fn vessel(&mut self, kept: &mut Map<String, Value>, place: usize, lead: f64, plays: &[(u64, Batchful)]) {
-        let guesses: Vec<Guess> = plays
-            .iter()
-            .filter_map(|(_, play)| play.vessel_ahead[place])
-            .collect();
-        let summary = Summary::new(&guesses, MISSING_LEADS * lead);
-        self.summary(&format!("target {lead} h ahead, h"), VESSEL, &summary, 2);
-        kept.insert(format!("target_{lead}h_vessel"), json!(summary));
+    /// Fit and rules against the bottle that they hear.
+    fn vessel(
+        &mut self,
+        kept: &mut Map<String, Value>,
+        place: usize,
+        lead: f64,
+        ways: &[(&str, Way)],
+        plays: &[(u64, Batchful)],
+    ) {
+        let figure = format!("target {lead} h ahead, h");
+        let heard = |of: &dyn Fn(&Batchful) -> Option<Guess>| {
+            let guesses: Vec<Guess> = plays.iter().filter_map(|(_, play)| of(play)).collect();
+            Summary::new(&guesses, MISSING_LEADS * lead)
+        };
+        let fit = heard(&|play| play.vessel_ahead[place]);
+        self.summary(&figure, VESSEL, &fit, 2);
+        let mut better = f64::INFINITY;
+        for (name, of) in ways.iter().filter(|(name, _)| ![FIT, GAUGE_ALONE].contains(name)) {
+            let rule = heard(&|play| {
+                let truth = play.vessel_ahead[place]?.truth;
+                Some(Guess {
+                    truth,
+                    ..of(play).ahead[place]?
+                })
+            });
+            self.summary(&figure, &format!("{name}, against the sensor's bottle"), &rule, 2);
+            better = better.min(rule.median);
+            kept.insert(format!("target_{lead}h_vessel_{name}"), json!(rule));
+        }
+        let name = |what: &str| format!("target {lead} h ahead of the bottle with the sensors, {what}");
+        let [median, p90] = [[4.5, 2.0, 1.3][place], [13.0, 6.0, 5.0][place]];
+        self.goal(Goal::at_most(&name("median error, h"), fit.median, median, 2));
+        self.goal(Goal::at_most(&name("90th percentile, h"), fit.p90, p90, 2));
+        self.goal(Goal::at_most(
+            &name("median error against the better rule's"),
+            fit.median / better,
+            0.6,
+            2,
+        ));
+        kept.insert(format!("target_{lead}h_vessel"), json!(fit));
     }
 
     fn target_goals(&mut self, lead: f64, place: usize, summary: &Summary) {
@@ -261,10 +306,10 @@ impl Report {
         }
     }
 
-    fn move_goals(&mut self, ends: &[f64]) {
+    fn move_goals(&mut self, figure: &str, ends: &[f64]) {
         let absolute: Vec<f64> = ends.iter().map(|end| end.abs()).collect();
         let bias = quantile(ends, 0.5);
-        let name = |what: &str| format!("content after the advised move less target, {what}, volumes");
+        let name = |what: &str| format!("{figure}, {what}, volumes");
         self.goal(Goal::at_most(&name("median"), quantile(&absolute, 0.5), 0.045, 3));
         self.goal(Goal::at_most(
             &name("95th percentile"),
