@@ -88,14 +88,14 @@ struct Walk {
 }
 
 impl Walk {
-    fn new(member: usize, slopes: Option<Slopes>, turns: Turns) -> Self {
+    fn new(member: usize, turns: Turns) -> Self {
         Self {
             member,
             turns,
             turn: 0,
             tries: 0,
             damping: 0.02,
-            slopes,
+            slopes: None,
             gradient: DVector::zeros(0),
             step: DVector::zeros(0),
         }
@@ -187,10 +187,10 @@ impl Settling<'_> {
             .zip(members.iter().enumerate())
             .filter_map(|(index, (place, member))| {
                 let since = (turn - f64::from(index)).rem_euclid(every);
-                (since < turns || self.misses(member)).then(|| Walk::new(place, None, way))
+                (since < turns || self.misses(member)).then(|| Walk::new(place, way))
             });
         let walks = walks.collect();
-        self.settle(members, walks, |_| None);
+        self.settle(members, walks, || None);
     }
 
     /// Puts members at points.
@@ -224,8 +224,8 @@ impl Settling<'_> {
             let here = (best.course.clone(), best.residuals.clone(), cost);
             member.stands(best.z.clone(), here);
         }
-        let walks = (0..members.len()).map(|member| Walk::new(member, None, ANEW));
-        self.settle(members, walks.collect(), |_| Some(slopes.clone()));
+        let walks = (0..members.len()).map(|member| Walk::new(member, ANEW));
+        self.settle(members, walks.collect(), || Some(slopes.clone()));
     }
 
     fn slopes(&self, z: &DVector<f64>, course: &Course, residuals: &DVector<f64>) -> Slopes {
@@ -243,14 +243,14 @@ impl Settling<'_> {
         &self,
         members: &mut [Member],
         mut waiting: VecDeque<Walk>,
-        given: impl Fn(&Walk) -> Option<Slopes>,
+        given: impl Fn() -> Option<Slopes>,
     ) {
         let mut walking: Vec<Walk> = Vec::with_capacity(ABREAST);
         loop {
             while walking.len() < ABREAST
                 && let Some(mut walk) = waiting.pop_front()
             {
-                walk.slopes = given(&walk);
+                walk.slopes = given();
                 if walk.turns(self, &members[walk.member]) {
                     walking.push(walk);
                 }
@@ -287,8 +287,8 @@ impl Settling<'_> {
                 (best.course.clone(), best.residuals.clone(), cost),
             );
         }
-        let walks = far.into_iter().map(|member| Walk::new(member, None, ANEW));
-        self.settle(members, walks.collect(), |_| None);
+        let walks = far.into_iter().map(|member| Walk::new(member, ANEW));
+        self.settle(members, walks.collect(), || None);
         let sound: Vec<usize> = (0..members.len())
             .filter(|i| members[*i].cost <= cutoff)
             .collect();
