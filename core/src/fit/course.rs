@@ -4,7 +4,7 @@ mod datum;
 mod runs;
 mod slopes;
 
-use self::datum::{Datum, Kind, PER_KELVIN, without_outliers};
+use self::datum::{Datum, Kind, PER_KELVIN, together, without_outliers};
 use super::{
     climate::between,
     evidence::Evidence,
@@ -65,9 +65,9 @@ impl Problem {
             (Kind::Gravity, evidence.gravity.points(now_h, |_| true)),
         ] {
             let tolerance = if kind == Kind::Gravity { 0.003 } else { 0.08 };
-            for point in without_outliers(&points, tolerance) {
-                data.push(Datum::new(kind, &point, &frame, &ambient));
-            }
+            let sound = without_outliers(&points, tolerance);
+            let of = |point| Datum::new(kind, point, &frame, &ambient);
+            data.extend(together(sound.iter().map(of)));
         }
         for told in evidence.notes.until(now_h) {
             data.extend(Datum::told(told, &frame, evidence, &ambient));

@@ -318,8 +318,8 @@ impl Frame {
 }
 
 /// Nodes of the past: close while the bottle settles, then half an hour for the last day and where something was done to the
-/// bottles, else an hour; coarser for what is weeks old, and for the ripe drink of a batch that is months old: a clock that is
-/// off by years is not to cost minutes. Half a day, not a whole one, takes the room's swing out.
+/// bottles, else an hour and, past two days, two; coarser for what is weeks old, and for the ripe drink of a batch that is months old: a
+/// clock that is off by years is not to cost minutes. Half a day, not a whole one, takes the room's swing out.
 fn nodes(now_h: f64, handlings: &[(f64, Handling)]) -> Vec<f64> {
     let calm = |h: f64| !handlings.iter().any(|(at, _)| (h - 13.0..h + 1.0).contains(at));
     let mut out = vec![0.0];
@@ -331,12 +331,14 @@ fn nodes(now_h: f64, handlings: &[(f64, Handling)]) -> Vec<f64> {
         } else if age > OLD_H {
             4.0
         } else if age > WEEKS_H {
-            1.0
+            if calm(h) && h >= 12.0 { 2.0 } else { 1.0 }
         } else if h < 3.0 {
             0.125
         } else if h < 12.0 {
-            0.25
-        } else if age > 24.0 && calm(h) {
+            if age > 24.0 && calm(h) { 0.5 } else { 0.25 }
+        } else if calm(h) && age > 48.0 {
+            2.0
+        } else if calm(h) && age > 24.0 {
             1.0
         } else {
             0.5

@@ -76,7 +76,7 @@ pub(super) fn sample(
         roots: &roots,
     };
     match &warm {
-        Some(warm) => settled.follow(warm, &mut members),
+        Some(warm) => settled.follow(&best, warm, &mut members),
         None => settled.begin(&best, &mut members),
     }
     settled.gather(&best, &mut members);
@@ -95,8 +95,14 @@ fn noise_of(problem: &Problem, seed: u64, member: u64) -> DVector<f64> {
     DVector::from_iterator(
         problem.data.len(),
         problem.data.iter().map(|datum| {
-            let noise = Random::stratified(&[seed, 3, datum.key], member);
-            if datum.noisy() { noise } else { 0.0 }
+            if !datum.noisy() {
+                return 0.0;
+            }
+            // A mean has the mean of its parts' noise, so that a member stays where it was when they are told as one.
+            let (parts, sum) = datum.keys().fold((0.0, 0.0), |(parts, sum): (f64, f64), key| {
+                (parts + 1.0, sum + Random::stratified(&[seed, 3, key], member))
+            });
+            sum / parts.sqrt()
         }),
     )
 }

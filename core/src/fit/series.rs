@@ -19,6 +19,9 @@ pub(super) const WEEKS_H: f64 = 240.0;
 pub(super) const OLD_H: f64 = 720.0;
 pub(super) const MONTHS_H: f64 = 2_880.0;
 
+/// Level of a point's key, above its place, that tells an ordinary bin.
+pub(super) const HALF_HOURS: u64 = 1;
+
 /// Bins that are told as one once they are weeks old, and older.
 const TOGETHER: [i32; 2] = [4, 24];
 
@@ -122,7 +125,7 @@ impl Series {
             } else if age > WEEKS_H {
                 (2, index.div_euclid(TOGETHER[0]))
             } else {
-                (1, index)
+                (HALF_HOURS, index)
             };
             together = Some(match together.take() {
                 Some((l, b, sum)) if (l, b) == (level, block) => (l, b, sum.and(point)),

@@ -4,7 +4,7 @@ use crate::{
     fit::{
         evidence::Evidence,
         frame::Frame,
-        series::Point,
+        series::{HALF_HOURS, Point},
         told::{self, Side, Told},
     },
     note::Sample,
@@ -57,8 +57,10 @@ pub(in crate::fit) struct Datum {
     pub(super) side: Side,
     pub(super) value: f64,
     pub(super) scale: f64,
-    /// Tells it from the others, for the noise that each member of an ensemble gives it.
-    pub(in crate::fit) key: u64,
+    /// Tells it from the others.
+    key: u64,
+    /// Half hours told as one: each by its place after the first, as a bit.
+    parts: u8,
 }
 
 impl Datum {
@@ -111,6 +113,7 @@ impl Datum {
             value: point.value,
             scale,
             key: kind.number() << 40 | point.key,
+            parts: 1,
         }
     }
 
@@ -183,10 +186,62 @@ impl Datum {
         })
     }
 
+    /// Tell each half hour that it stands for from all others, for the noise that a member of an ensemble gives it.
+    pub(in crate::fit) fn keys(&self) -> impl Iterator<Item = u64> {
+        let Self { key, parts, .. } = *self;
+        (0..u8::BITS)
+            .filter(move |place| parts >> place & 1 == 1)
+            .map(move |place| key + u64::from(place))
+    }
+
+    /// The two as one, if they are half hours between the same nodes: their mean, which tells as much as both.
+    fn and(&self, later: &Self) -> Option<Self> {
+        let half_hours = later.key >> 32 == self.key >> 32 && later.key >> 32 & 0xff == HALF_HOURS;
+        let place = later.key.wrapping_sub(self.key);
+        if !half_hours
+            || self.node != later.node
+            || self.ambient.is_some() != later.ambient.is_some()
+            || place >= u64::from(u8::BITS)
+        {
+            return None;
+        }
+        let parts = f64::from(self.parts.count_ones());
+        let mean = |before: f64, later: f64| (before * parts + later) / (parts + 1.0);
+        Some(Self {
+            part: mean(self.part, later.part),
+            at_h: mean(self.at_h, later.at_h),
+            celsius: mean(self.celsius, later.celsius),
+            ambient: self
+                .ambient
+                .zip(later.ambient)
+                .map(|(before, later)| mean(before, later)),
+            value: mean(self.value, later.value),
+            scale: (self.scale * parts).hypot(later.scale) / (parts + 1.0),
+            parts: self.parts | 1 << place,
+            ..*self
+        })
+    }
+
     /// Whether the members of an ensemble give it noise: what only bounds has none.
     pub(in crate::fit) fn noisy(&self) -> bool {
         self.side == Side::Around
     }
+}
+
+/// Observations of one kind in order of time, half hours between the same two nodes as one: where a life is reckoned in longer steps,
+/// they tell no more apart.
+pub(super) fn together(data: impl Iterator<Item = Datum>) -> Vec<Datum> {
+    let mut out: Vec<Datum> = Vec::new();
+    for datum in data {
+        match out.last().and_then(|last| last.and(&datum)) {
+            Some(both) => {
+                out.pop();
+                out.push(both);
+            }
+            None => out.push(datum),
+        }
+    }
+    out
 }
 
 /// Leaves out what lies far from the running median of seven: beyond `tolerance` and five median deviations.
@@ -213,4 +268,64 @@ pub(super) fn without_outliers(points: &[Point], tolerance: f64) -> Vec<Point> {
         })
         .map(|(_, point)| *point)
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn half_hour(index: u64, node: usize, value: f64) -> Datum {
+        Datum {
+            kind: Kind::Gauge,
+            node,
+            part: 0.5,
+            at_h: 0.25 + 0.5 * [0.0, 1.0, 2.0, 3.0][usize::try_from(index % 4).unwrap()],
+            celsius: 20.0,
+            ambient: None,
+            side: Side::Around,
+            value,
+            scale: 0.01,
+            key: HALF_HOURS << 32 | index,
+            parts: 1,
+        }
+    }
+
+    #[test]
+    fn half_hours_between_two_nodes_tell_as_one_what_all_of_them_told() {
+        let told = [
+            half_hour(40, 7, 1.0),
+            half_hour(41, 7, 1.1),
+            half_hour(43, 7, 1.5),
+        ];
+        let all = together(told.into_iter());
+        let [one] = all.as_slice() else { panic!("{all:?}") };
+        assert!((one.value - 1.2).abs() < 1e-12);
+        assert!((one.at_h - (0.25 + 0.75 + 1.75) / 3.0).abs() < 1e-12);
+        // The mean of three that are as sure each.
+        assert!((one.scale - 0.01 / 3.0_f64.sqrt()).abs() < 1e-12);
+        let keys: Vec<u64> = told.iter().flat_map(Datum::keys).collect();
+        assert_eq!(one.keys().collect::<Vec<_>>(), keys);
+    }
+
+    #[test]
+    fn what_lies_between_other_nodes_or_is_no_half_hour_stays_alone() {
+        let fine = |index| Datum {
+            key: index,
+            ..half_hour(index, 2, 0.1)
+        };
+        let aired = Datum {
+            ambient: Some(1.0),
+            ..half_hour(5, 7, 0.1)
+        };
+        let told = [
+            fine(1),
+            fine(2),
+            half_hour(1, 3, 0.2),
+            half_hour(2, 4, 0.2),
+            half_hour(4, 7, 0.1),
+            aired,
+            half_hour(60, 7, 0.1),
+        ];
+        assert_eq!(together(told.into_iter()).len(), told.len());
+    }
 }
