@@ -143,6 +143,18 @@ pub fn fit_and_answers(
 }
 
 fn drawn(evidence: &Evidence, at: Timestamp, warm: Option<&Arc<Posterior>>, seed: u64) -> Fresh {
+    let thorough = evidence.hours(at).max(0.0).rem_euclid(COLD_EVERY_H) < 0.5;
+    sampled(evidence, at, warm, seed, thorough)
+}
+
+/// `thorough`: looks for another valley.
+fn sampled(
+    evidence: &Evidence,
+    at: Timestamp,
+    warm: Option<&Arc<Posterior>>,
+    seed: u64,
+    thorough: bool,
+) -> Fresh {
     let now_h = evidence.hours(at).max(0.0);
     let problem = course::Problem::new(evidence, now_h);
     let draws = draws::Draws::new(&problem, seed);
@@ -156,7 +168,6 @@ fn drawn(evidence: &Evidence, at: Timestamp, warm: Option<&Arc<Posterior>>, seed
             .collect(),
         ago_h: now_h - evidence.hours(warm.at),
     });
-    let thorough = now_h.rem_euclid(COLD_EVERY_H) < 0.5;
     let sampled = sample::sample(&problem, start, thorough, seed, &draws);
     let knots = problem.frame.knots.len();
     Fresh {
