@@ -218,7 +218,7 @@ impl<'a> Around<'a> {
     ) -> Option<Self> {
         let weights = climb::weights(&best.residuals);
         let pull = weights.component_mul(&best.residuals);
-        let weighed = climb::weighted(jacobian.clone(), &weights.map(f64::sqrt));
+        let weighed = climb::weigh(jacobian.clone(), &weights.map(f64::sqrt));
         let mut curvature = climb::curvature(&weighed);
         let mut held = best.z.clone();
         for knot in ALL..ALL + problem.frame.knots.len() {

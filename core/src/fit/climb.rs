@@ -4,7 +4,7 @@ use nalgebra::{DMatrix, DVector};
 
 use super::{
     course::{Course, Problem},
-    factor::factor,
+    slopes::Slopes,
 };
 
 /// Degrees of freedom of the noise.
@@ -71,12 +71,11 @@ pub(super) fn climbed(problem: &Problem, mut at: Candidate, turns: usize) -> Can
     let mut damping = 0.1;
     for _ in 0..turns {
         let roots = weights(&at.residuals).map(f64::sqrt);
-        let weighted = weighted(problem.jacobian(&at.z, &at.course, &at.residuals), &roots);
-        let gradient = weighted.tr_mul(&roots.component_mul(&at.residuals)) + &at.z;
-        let curvature = curvature(&weighted);
+        let slopes = Slopes::new(&problem.jacobian(&at.z, &at.course, &at.residuals), &roots);
+        let gradient = slopes.gradient(&roots.component_mul(&at.residuals), at.z.clone());
         let mut gain = 0.0;
         for _ in 0..5 {
-            let Some(step) = damped_step(&curvature, &gradient, damping) else {
+            let Some(step) = slopes.step(&gradient, damping) else {
                 break;
             };
             let next = candidate(problem, &at.z + step);
@@ -100,27 +99,8 @@ pub(super) fn weights(residuals: &DVector<f64>) -> DVector<f64> {
     residuals.map(|r| (NU + 1.0) / (NU + r * r))
 }
 
-/// A step down `gradient` by a damped `curvature`, no longer than two and a half prior deviations in any direction; `None` if the
-/// curvature is not a number.
-pub(super) fn damped_step(
-    curvature: &DMatrix<f64>,
-    gradient: &DVector<f64>,
-    damping: f64,
-) -> Option<DVector<f64>> {
-    let mut damped = curvature.clone();
-    for i in 0..damped.nrows() {
-        damped[(i, i)] *= 1.0 + damping;
-    }
-    let mut step = factor(damped)?.solve(&(-gradient));
-    let length = step.amax();
-    if length > 2.5 {
-        step *= 2.5 / length;
-    }
-    Some(step)
-}
-
 /// A Jacobian whose rows are weighed.
-pub(super) fn weighted(mut jacobian: DMatrix<f64>, roots: &DVector<f64>) -> DMatrix<f64> {
+pub(super) fn weigh(mut jacobian: DMatrix<f64>, roots: &DVector<f64>) -> DMatrix<f64> {
     for mut column in jacobian.column_iter_mut() {
         column.component_mul_assign(roots);
     }

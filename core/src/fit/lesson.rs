@@ -28,7 +28,7 @@ pub fn lesson(evidence: &Evidence, at: Timestamp) -> Option<Lesson> {
     let best = climb::maximum(&problem, None, true);
     let roots = climb::weights(&best.residuals).map(f64::sqrt);
     let jacobian = problem.jacobian(&best.z, &best.course, &best.residuals);
-    let curvature = climb::curvature(&climb::weighted(jacobian, &roots));
+    let curvature = climb::curvature(&climb::weigh(jacobian, &roots));
     let covariance = Cholesky::new(curvature)?.inverse();
     let known = &problem.frame.known;
     let dose = known.dose;

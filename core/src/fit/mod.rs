@@ -31,6 +31,7 @@ mod random;
 mod reference;
 mod sample;
 mod series;
+mod slopes;
 mod tastings;
 #[cfg(test)]
 mod tests;

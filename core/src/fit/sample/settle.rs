@@ -2,14 +2,14 @@
 
 use std::collections::VecDeque;
 
-use nalgebra::{DMatrix, DVector};
+use nalgebra::DVector;
 
 use super::{GRID_H, Warm, round};
 use crate::abreast::ABREAST;
 use crate::fit::{
-    climb::{self, Candidate, damped_step},
+    climb::Candidate,
     course::{Course, Problem},
-    factor::{add_product, add_to_lower},
+    slopes::Slopes,
 };
 
 /// A member has settled once a step lowers its cost by less.
@@ -63,28 +63,6 @@ impl Member {
     }
 }
 
-/// A Jacobian with its rows weighed, and the curvature that follows (its lower triangle).
-#[derive(Clone)]
-struct Slopes {
-    weighted: DMatrix<f64>,
-    curvature: DMatrix<f64>,
-}
-
-impl Slopes {
-    /// Corrects them by what a step found: `change` of the weighed residuals. Broyden's update, of rank one.
-    fn correct(&mut self, step: &DVector<f64>, change: &DVector<f64>) {
-        let square = step.norm_squared();
-        if square <= 0.0 {
-            return;
-        }
-        let missed = change - &self.weighted * step;
-        let across = self.weighted.tr_mul(&missed) / square;
-        let again = missed.norm_squared() / (square * square);
-        add_product(&mut self.weighted, 1.0 / square, &missed, step);
-        add_to_lower(&mut self.curvature, &across, step, again);
-    }
-}
-
 /// A member between two of its steps.
 struct Walk {
     member: usize,
@@ -122,7 +100,7 @@ impl Walk {
             _ => settling.slopes(&member.z, &member.course, &member.residuals),
         };
         let pull = settling.roots.component_mul(&member.residuals) + &member.noise;
-        self.gradient = here.weighted.tr_mul(&pull) + (&member.z - &member.prior);
+        self.gradient = here.gradient(&pull, &member.z - &member.prior);
         self.slopes = Some(here);
         self.tries = 0;
         self.tries()
@@ -134,7 +112,7 @@ impl Walk {
             .slopes
             .as_ref()
             .filter(|_| self.tries < TRIES)
-            .and_then(|here| damped_step(&here.curvature, &self.gradient, self.damping));
+            .and_then(|here| here.step(&self.gradient, self.damping));
         step.map(|step| self.step = step).is_some()
     }
 
@@ -269,11 +247,7 @@ impl Settling<'_> {
     }
 
     fn slopes(&self, z: &DVector<f64>, course: &Course, residuals: &DVector<f64>) -> Slopes {
-        let weighted = climb::weighted(self.problem.jacobian(z, course, residuals), self.roots);
-        Slopes {
-            curvature: climb::curvature(&weighted),
-            weighted,
-        }
+        Slopes::new(&self.problem.jacobian(z, course, residuals), self.roots)
     }
 
     /// Steps of members, each taken only if its cost falls; the first goes by the slopes that are `given` for it, if any.
