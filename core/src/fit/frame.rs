@@ -318,7 +318,7 @@ impl Frame {
 }
 
 /// Nodes of the past: close while the bottle settles, then half an hour for the last day and where something was done to the
-/// bottles, else an hour and, past two days, two; coarser for what is weeks old, and for the ripe drink of a batch that is months old: a
+/// bottles, else an hour and, later, two; coarser for what is weeks old, and for the ripe drink of a batch that is months old: a
 /// clock that is off by years is not to cost minutes. Half a day, not a whole one, takes the room's swing out.
 fn nodes(now_h: f64, handlings: &[(f64, Handling)]) -> Vec<f64> {
     let calm = |h: f64| !handlings.iter().any(|(at, _)| (h - 13.0..h + 1.0).contains(at));
@@ -326,22 +326,25 @@ fn nodes(now_h: f64, handlings: &[(f64, Handling)]) -> Vec<f64> {
     let mut h = 0.0;
     while h < now_h {
         let age = now_h - h;
+        let (a_day, longer) = (calm(h) && age > 24.0, calm(h) && age > 36.0);
         let step = if age > MONTHS_H && h > OLD_H {
             12.0
         } else if age > OLD_H {
             4.0
         } else if age > WEEKS_H {
-            if calm(h) && h >= 12.0 { 2.0 } else { 1.0 }
+            if longer && h >= 12.0 { 2.0 } else { 1.0 }
         } else if h < 3.0 {
-            0.125
-        } else if h < 12.0 {
-            if age > 24.0 && calm(h) { 0.5 } else { 0.25 }
-        } else if calm(h) && age > 48.0 {
-            2.0
-        } else if calm(h) && age > 24.0 {
-            1.0
+            if a_day { 0.25 } else { 0.125 }
         } else {
-            0.5
+            let close = if h < 12.0 { 0.25 } else { 0.5 };
+            close
+                * if longer {
+                    4.0
+                } else if a_day {
+                    2.0
+                } else {
+                    1.0
+                }
         };
         h = if h + 1.2 * step >= now_h { now_h } else { h + step };
         out.push(h);

@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 
-use super::{Evidence, Fresh, Posterior, SEED, drawn, sampled};
+use super::{Evidence, Fresh, Posterior, SEED, drawn, sample::Care, sampled};
 
 /// The first fit on the way comes at this age, in hours; from each to the next the age grows by this factor at most, and by the same one
 /// each time. On forty tuning batches of a week the interval of vigour is then 0.9 times as wide as that of batches that were followed every
@@ -56,7 +56,7 @@ fn fresh_along(evidence: &Evidence, at: Timestamp, mut age_h: f64, next: impl Fn
         && let Ok(moment) = sealed.checked_add(SignedDuration::from_secs_f64(3_600.0 * age_h))
     {
         warm = Some(Arc::new(
-            sampled(evidence, moment, warm.as_ref(), SEED, false).posterior,
+            sampled(evidence, moment, warm.as_ref(), SEED, Care::OnTheWay).posterior,
         ));
         age_h = next(age_h);
     }

@@ -42,6 +42,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
+use self::sample::Care;
 use crate::{
     forecast::{Forecast, Hours, Outlook, Quantiles},
     quantity::{AbsolutePressure, GaugePressure, Gravity, Temperature},
@@ -145,16 +146,16 @@ pub fn fit_and_answers(
 
 fn drawn(evidence: &Evidence, at: Timestamp, warm: Option<&Arc<Posterior>>, seed: u64) -> Fresh {
     let thorough = evidence.hours(at).max(0.0).rem_euclid(COLD_EVERY_H) < 0.5;
-    sampled(evidence, at, warm, seed, thorough)
+    let care = if thorough { Care::Thorough } else { Care::Usual };
+    sampled(evidence, at, warm, seed, care)
 }
 
-/// `thorough`: looks for another valley.
 fn sampled(
     evidence: &Evidence,
     at: Timestamp,
     warm: Option<&Arc<Posterior>>,
     seed: u64,
-    thorough: bool,
+    care: Care,
 ) -> Fresh {
     let now_h = evidence.hours(at).max(0.0);
     let problem = course::Problem::new(evidence, now_h);
@@ -169,7 +170,7 @@ fn sampled(
             .collect(),
         ago_h: now_h - evidence.hours(warm.at),
     });
-    let sampled = sample::sample(&problem, start, thorough, seed, &draws);
+    let sampled = sample::sample(&problem, start, care, seed, &draws);
     let knots = problem.frame.knots.len();
     Fresh {
         posterior: Posterior {

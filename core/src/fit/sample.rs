@@ -49,14 +49,18 @@ pub(super) struct Warm {
     pub(super) ago_h: f64,
 }
 
-/// Samples the posterior; `thorough` asks for a cold start beside the warm one.
-pub(super) fn sample(
-    problem: &Problem,
-    warm: Option<Warm>,
-    thorough: bool,
-    seed: u64,
-    draws: &Draws,
-) -> Sampled {
+/// With how much care a fit is made.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Care {
+    /// Others go on from it at once: members need not have settled.
+    OnTheWay,
+    Usual,
+    /// A cold start beside the warm one looks for another valley.
+    Thorough,
+}
+
+/// Samples the posterior.
+pub(super) fn sample(problem: &Problem, warm: Option<Warm>, care: Care, seed: u64, draws: &Draws) -> Sampled {
     let priors = (0..MEMBERS).map(|member| draws.of(member));
     if problem.data.is_empty() {
         return Sampled {
@@ -65,16 +69,17 @@ pub(super) fn sample(
             courses: Vec::new(),
         };
     }
-    let best = climb::maximum(problem, warm.as_ref().map(|w| w.best.as_slice()), thorough);
+    let best = climb::maximum(
+        problem,
+        warm.as_ref().map(|w| w.best.as_slice()),
+        care == Care::Thorough,
+    );
     let roots = climb::weights(&best.residuals).map(f64::sqrt);
     let mut members: Vec<Member> = priors
         .zip(0u64..)
         .map(|(prior, index)| Member::new(prior, noise_of(problem, seed, index)))
         .collect();
-    let settled = Settling {
-        problem,
-        roots: &roots,
-    };
+    let settled = Settling::new(problem, &roots, care);
     match &warm {
         Some(warm) => settled.follow(&best, warm, &mut members),
         None => settled.begin(&best, &mut members),

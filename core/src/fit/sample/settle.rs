@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 
 use nalgebra::DVector;
 
-use super::{GRID_H, Warm, round};
+use super::{Care, GRID_H, Warm, round};
 use crate::abreast::ABREAST;
 use crate::fit::{
     climb::Candidate,
@@ -12,8 +12,8 @@ use crate::fit::{
     slopes::Slopes,
 };
 
-/// A member has settled once a step lowers its cost by less.
-const ENOUGH: f64 = 0.1;
+/// A member has settled once a step lowers its cost by less; on the way to a later fit, by less than the second.
+const ENOUGH: [f64; 2] = [0.1, 0.5];
 
 /// Tries of a step, each shorter than the one before.
 const TRIES: usize = 4;
@@ -32,7 +32,7 @@ const FAR_TURNS: f64 = 4.0;
 type Turns = (usize, usize);
 
 /// Of a member that begins anew by the slopes at the maximum, and of one that goes on from where it was.
-const ANEW: Turns = (2, 10);
+const ANEW: Turns = (4, 10);
 const GOES_ON: Turns = (0, 4);
 
 /// One member on its way.
@@ -131,7 +131,7 @@ impl Walk {
             return self.tries() || self.turns_to_own(settling, member);
         }
         let gain = member.cost - cost;
-        if gain >= ENOUGH
+        if gain >= settling.enough
             && self.turn + 1 != self.turns.0
             && let Some(here) = &mut self.slopes
         {
@@ -141,7 +141,7 @@ impl Walk {
         member.stands(z, (course, residuals, cost));
         self.damping *= DAMPED_LESS;
         self.turn += 1;
-        if gain >= ENOUGH {
+        if gain >= settling.enough {
             self.turns(settling, member)
         } else {
             self.turns_to_own(settling, member)
@@ -160,12 +160,27 @@ impl Walk {
 }
 
 pub(super) struct Settling<'a> {
-    pub(super) problem: &'a Problem,
+    problem: &'a Problem,
     /// Roots of the weights of the data.
-    pub(super) roots: &'a DVector<f64>,
+    roots: &'a DVector<f64>,
+    enough: f64,
 }
 
-impl Settling<'_> {
+impl<'a> Settling<'a> {
+    pub(super) fn new(problem: &'a Problem, roots: &'a DVector<f64>, care: Care) -> Self {
+        let [enough, on_the_way] = ENOUGH;
+        let enough = if care == Care::OnTheWay {
+            on_the_way
+        } else {
+            enough
+        };
+        Self {
+            problem,
+            roots,
+            enough,
+        }
+    }
+
     fn cost(&self, member: &Member, z: &DVector<f64>, residuals: &DVector<f64>) -> f64 {
         let perturbed = self.roots.component_mul(residuals) + &member.noise;
         let cost = (z - &member.prior).norm_squared() + perturbed.norm_squared();
