@@ -93,6 +93,10 @@ fn shown_hours(now_h: f64) -> Vec<f64> {
 /// Hours ahead for which the worst bottle is reckoned at every node; later only where the day is warmest.
 const CLOSE_H: f64 = 72.0;
 
+/// Hours ahead from which on a life takes so many nodes in one step: it hardly changes from day to day, only the room does from hour to hour.
+const FAR_H: f64 = 240.0;
+const FAR_NODES: usize = 3;
+
 /// Where all members are run to, and looked at on the way.
 pub(super) struct Nodes {
     /// Hours since sealing, the present first.
@@ -256,6 +260,16 @@ pub(super) fn futures(problem: &Problem, members: &[Member<'_>], nodes: &Nodes) 
     out
 }
 
+/// The mean of what runs straight from node to node, over some equal steps.
+fn mean_between(of: impl Fn(usize) -> f64, node: usize, steps: usize) -> f64 {
+    let (mut sum, mut count) = (0.0, 0.0);
+    for step in node..node + steps {
+        sum += 0.5 * (of(step) + of(step + 1));
+        count += 1.0;
+    }
+    sum / count
+}
+
 fn path_at(path: &[State], times: &[f64], h: f64) -> State {
     let node = times
         .partition_point(|t| *t < h)
@@ -278,27 +292,42 @@ fn run_each(frame: &Frame, members: &[Member<'_>], times: &[f64]) -> [[Vec<State
             path
         })
     });
-    for (node, hours) in (1..).zip(times.windows(2)) {
-        let dt = hours[1] - hours[0];
-        let celsius = [node - 1, node].map(|node| Row::by_place(|place| row[place].celsius[node]));
-        let warmth = lives[0].warmth(celsius[0], celsius[1]);
+    let seeps = lives.iter().any(|life| life.leaks_through_wall());
+    let far_h = times.first().copied().unwrap_or(0.0) + FAR_H;
+    let mut node = 0;
+    while let Some([from_h, rest @ ..]) = times.get(node..).filter(|rest| rest.len() > 1) {
+        // What seeps through a wall goes by the pressure of the hour.
+        let nodes = if seeps || *from_h < far_h {
+            1
+        } else {
+            FAR_NODES.min(rest.len())
+        };
+        let dt = rest[nodes - 1] - from_h;
+        let ends = [node, node + nodes].map(|node| Row::by_place(|place| row[place].celsius[node]));
+        let celsius = Row::by_place(|place| mean_between(|node| row[place].celsius[node], node, nodes));
+        let warmth = lives[0].warmth(celsius, celsius);
         // The culture adapts the same with more sugar.
         let growing = lives[0].growing(&states[0], warmth);
         for (way, (life, state)) in lives.iter().zip(&mut states).enumerate() {
-            let surprise = Row::by_place(|place| {
-                let rates = &row[place].rates[way];
-                0.5 * (rates[node - 1] + rates[node])
-            })
-            .e_to();
-            *state = if life.leaks_through_wall() {
-                life.tight_step(frame, state, celsius, dt, surprise)
+            let surprise =
+                Row::by_place(|place| mean_between(|node| row[place].rates[way][node], node, nodes)).e_to();
+            let next = if seeps {
+                life.tight_step(frame, state, ends, dt, surprise)
             } else {
                 life.brewed_growing(frame, state, [warmth, growing], dt, surprise)
             };
-            for (place, paths) in out.iter_mut().enumerate() {
-                paths[way].push(State::at(state, place));
+            for (hour, _) in rest.iter().zip(1..nodes) {
+                let between = state.towards(&next, (hour - from_h) / dt);
+                for (place, paths) in out.iter_mut().enumerate() {
+                    paths[way].push(State::at(&between, place));
+                }
             }
+            for (place, paths) in out.iter_mut().enumerate() {
+                paths[way].push(State::at(&next, place));
+            }
+            *state = next;
         }
+        node += nodes;
     }
     out
 }

@@ -91,6 +91,24 @@ impl State {
     }
 }
 
+impl<F: Real> State<F> {
+    /// On a straight way to a later one, `share` of it done; nothing leaks.
+    pub(super) fn towards(&self, later: &Self, share: f64) -> Self {
+        let between = |from: F, to: F| from + (to - from) * share;
+        Self {
+            x: between(self.x, later.x),
+            ln_q: between(self.ln_q, later.ln_q),
+            y: between(self.y, later.y),
+            made: between(self.made, later.made),
+            lost: between(self.lost, later.lost),
+            seeped: between(self.seeped, later.seeped),
+            oxygen: between(self.oxygen, later.oxygen),
+            rate: between(self.rate, later.rate),
+            ..*later
+        }
+    }
+}
+
 /// Parameters with what follows from them.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Life<F = f64> {
