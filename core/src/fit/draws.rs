@@ -10,7 +10,7 @@ use nalgebra::DVector;
 use super::{
     course::Problem,
     prior::ALL,
-    random::{Random, STRATA},
+    random::{Random, STRATA, Strata},
 };
 
 /// How often a number is regressed: the second time takes away most of what the order of its values brought back.
@@ -57,10 +57,19 @@ impl Draws {
 
 /// What each member draws of the time to come, for as long as the batch lives.
 pub(super) struct Ahead {
-    seed: u64,
-    surprises: Vec<Column>,
-    room: Vec<Column>,
+    surprises: Coming,
+    room: Coming,
 }
+
+/// Draws of one kind: those of what comes soon, and where later ones come from.
+struct Coming {
+    soon: Vec<Column>,
+    later: Vec<Strata>,
+    kind: [u64; 2],
+}
+
+/// So many draws of a kind take a member to the horizon.
+const MANY: u64 = 256;
 
 /// Streams of the time to come: what comes soon of both, and what comes later of each.
 const AHEAD: u64 = 4;
@@ -72,35 +81,45 @@ impl Ahead {
         let mut surprises = drawn(seed, &[(1, 0, ALL), (AHEAD, 0, 2 * SOON)]).split_off(ALL);
         let room = surprises.split_off(SOON);
         Self {
-            seed,
-            surprises,
-            room,
+            surprises: Coming::new(surprises, [seed, SURPRISES]),
+            room: Coming::new(room, [seed, ROOM]),
         }
     }
 
     /// Standard normals of a member's surprises, one after the other.
     pub(super) fn surprises(&self, member: usize) -> impl FnMut() -> f64 {
-        self.one_by_one(SURPRISES, &self.surprises, member)
+        self.surprises.one_by_one(member)
     }
 
     /// And of the ways of the room.
     pub(super) fn room(&self, member: usize) -> impl FnMut() -> f64 {
-        self.one_by_one(ROOM, &self.room, member)
+        self.room.one_by_one(member)
+    }
+}
+
+impl Coming {
+    fn new(soon: Vec<Column>, kind @ [seed, kind_of]: [u64; 2]) -> Self {
+        let later = (0..MANY)
+            .map(|place| Strata::of(&[seed, kind_of, place]))
+            .collect();
+        Self { soon, later, kind }
     }
 
-    fn one_by_one(&self, kind: u64, soon: &[Column], member: usize) -> impl FnMut() -> f64 + use<> {
-        let seed = self.seed;
-        let mut places = 0_u64..;
-        let mut soon = soon
-            .iter()
-            .map(|column| column.get(member).copied().unwrap_or(0.0))
-            .collect::<Vec<f64>>()
-            .into_iter();
+    fn one_by_one(&self, member: usize) -> impl FnMut() -> f64 {
+        let mut place = 0;
+        let index = u64::try_from(member).unwrap_or(u64::MAX);
         move || {
-            let place = places.next().unwrap_or(u64::MAX);
-            let member = u64::try_from(member).unwrap_or(u64::MAX);
-            soon.next()
-                .unwrap_or_else(|| Random::stratified(&[seed, kind, place], member))
+            let normal = self
+                .soon
+                .get(place)
+                .and_then(|column| column.get(member).copied())
+                .or_else(|| Some(self.later.get(place)?.normal(index)))
+                .unwrap_or_else(|| {
+                    let [seed, kind] = self.kind;
+                    Random::stratified(&[seed, kind, u64::try_from(place).unwrap_or(u64::MAX)], index)
+                });
+            place += 1;
+            normal
         }
     }
 }
@@ -130,8 +149,9 @@ fn drawn(seed: u64, kinds: &[(u64, usize, usize)]) -> Vec<Column> {
 /// Values of one number that cover it evenly.
 fn even(stream: &[u64]) -> Column {
     let mut values = [0.0; MEMBERS];
+    let strata = Strata::of(stream);
     for (value, member) in values.iter_mut().zip(0_u64..) {
-        *value = Random::stratified(stream, member);
+        *value = strata.normal(member);
     }
     values
 }

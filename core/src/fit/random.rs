@@ -47,18 +47,38 @@ impl Random {
         radius * (std::f64::consts::TAU * self.uniform()).cos()
     }
 
-    /// Standard normal of the `index`th of 64 that share a `stream`: each lies in a 64th of its own, so that few of them stand for
-    /// the whole distribution (Latin hypercube: McKay, Beckman and Conover 1979, Technometrics 21, 239).
+    /// Standard normal of the `index`th of 64 that share a `stream`: see [`Strata`].
     pub(super) fn stratified(stream: &[u64], index: u64) -> f64 {
-        let mut of_stream = Self::of(stream);
+        Strata::of(stream).normal(index)
+    }
+}
+
+/// Standard normals of 64 that share a stream: each lies in a 64th of its own, so that few of them stand for
+/// the whole distribution (Latin hypercube: McKay, Beckman and Conover 1979, Technometrics 21, 239).
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Strata {
+    turns: [u64; 3],
+    within: u64,
+}
+
+impl Strata {
+    pub(super) fn of(stream: &[u64]) -> Self {
+        let mut of_stream = Random::of(stream);
+        Self {
+            turns: [(); 3].map(|()| of_stream.next()),
+            within: of_stream.next(),
+        }
+    }
+
+    /// That of the `index`th.
+    pub(super) fn normal(&self, index: u64) -> f64 {
         // A permutation of 0 to 63: each turn can be undone.
         let mut place = index % 64;
-        for _ in 0..3 {
-            let turn = of_stream.next();
+        for turn in self.turns {
             place = (place.wrapping_mul(turn | 1).wrapping_add(turn >> 32)) % 64;
             place ^= place >> 3;
         }
-        let within = Self(of_stream.next() ^ index.wrapping_mul(0x9e37_79b9_7f4a_7c15)).uniform();
+        let within = Random(self.within ^ index.wrapping_mul(0x9e37_79b9_7f4a_7c15)).uniform();
         let place = u32::try_from(place).map_or(0.0, f64::from);
         normal_below((place + within) / 64.0)
     }

@@ -15,7 +15,7 @@ use super::{
     climb,
     course::{Course, Problem},
     draws::{Draws, MEMBERS},
-    random::Random,
+    random::Strata,
     series::{OLD_H, WEEKS_H},
 };
 
@@ -75,9 +75,10 @@ pub(super) fn sample(problem: &Problem, warm: Option<Warm>, care: Care, seed: u6
         care == Care::Thorough,
     );
     let roots = climb::weights(&best.residuals).map(f64::sqrt);
+    let noise = noise_sources(problem, seed);
     let mut members: Vec<Member> = priors
         .zip(0u64..)
-        .map(|(prior, index)| Member::new(prior, noise_of(problem, seed, index)))
+        .map(|(prior, index)| Member::new(prior, noise_of(&noise, index)))
         .collect();
     let settled = Settling::new(problem, &roots, care);
     match &warm {
@@ -96,18 +97,23 @@ pub(super) fn sample(problem: &Problem, warm: Option<Warm>, care: Care, seed: u6
     }
 }
 
-fn noise_of(problem: &Problem, seed: u64, member: u64) -> DVector<f64> {
-    DVector::from_iterator(
-        problem.data.len(),
-        problem.data.iter().map(|datum| {
-            if !datum.noisy() {
-                return 0.0;
-            }
-            // A mean has the mean of its parts' noise, so that a member stays where it was when they are told as one.
-            let (parts, sum) = datum.keys().fold((0.0, 0.0), |(parts, sum): (f64, f64), key| {
-                (parts + 1.0, sum + Random::stratified(&[seed, 3, key], member))
-            });
-            sum / parts.sqrt()
-        }),
-    )
+/// Where the noise of each datum comes from: its parts'. What only bounds has none.
+fn noise_sources(problem: &Problem, seed: u64) -> Vec<Vec<Strata>> {
+    let data = problem.data.iter().map(|datum| {
+        let keys = datum.noisy().then(|| datum.keys());
+        let of_keys = keys.into_iter().flatten().map(|key| Strata::of(&[seed, 3, key]));
+        of_keys.collect()
+    });
+    data.collect()
+}
+
+/// A member's noise. A mean has the mean of its parts' noise, so that a member stays where it was when they are told as one.
+fn noise_of(sources: &[Vec<Strata>], member: u64) -> DVector<f64> {
+    let of = |parts: &Vec<Strata>| {
+        let (count, sum) = parts.iter().fold((0.0, 0.0), |(count, sum): (f64, f64), part| {
+            (count + 1.0, sum + part.normal(member))
+        });
+        if count > 0.0 { sum / count.sqrt() } else { 0.0 }
+    };
+    DVector::from_iterator(sources.len(), sources.iter().map(of))
 }
