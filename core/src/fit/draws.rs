@@ -5,9 +5,12 @@
 //! the same way. Each number is regressed on those before it and takes its own values in the order of what is left (Owen 1994, Journal of the
 //! American Statistical Association 89, 1517, after Iman and Conover 1982), so its values stay as even as they were.
 
+use std::{borrow::Cow, sync::LazyLock};
+
 use nalgebra::DVector;
 
 use super::{
+    SEED,
     course::Problem,
     prior::ALL,
     random::{Random, STRATA, Strata},
@@ -56,33 +59,42 @@ impl Draws {
 }
 
 /// What each member draws of the time to come, for as long as the batch lives.
+#[derive(Clone)]
 pub(super) struct Ahead {
     surprises: Coming,
     room: Coming,
 }
 
-/// Draws of one kind: those of what comes soon, and where later ones come from.
+/// Draws of one kind, in the order in which they are asked for; where those beyond them come from.
+#[derive(Clone)]
 struct Coming {
-    soon: Vec<Column>,
-    later: Vec<Strata>,
+    columns: Vec<Column>,
     kind: [u64; 2],
 }
 
-/// So many draws of a kind take a member to the horizon.
-const MANY: u64 = 256;
-
-/// Streams of the time to come: what comes soon of both, and what comes later of each.
+/// Streams of the time to come: what comes soon of both, and what comes later of each, with how many take a member to the horizon.
 const AHEAD: u64 = 4;
-const SURPRISES: u64 = 5;
-const ROOM: u64 = 6;
+const SURPRISES: (u64, u64) = (5, 88);
+const ROOM: (u64, u64) = (6, 248);
+
+/// All batches draw alike: the table is made once, and is as good as a constant.
+static USUAL: LazyLock<Ahead> = LazyLock::new(|| Ahead::drawn(SEED));
 
 impl Ahead {
-    pub(super) fn new(seed: u64) -> Self {
+    pub(super) fn new(seed: u64) -> Cow<'static, Self> {
+        if seed == SEED {
+            Cow::Borrowed(&*USUAL)
+        } else {
+            Cow::Owned(Self::drawn(seed))
+        }
+    }
+
+    fn drawn(seed: u64) -> Self {
         let mut surprises = drawn(seed, &[(1, 0, ALL), (AHEAD, 0, 2 * SOON)]).split_off(ALL);
         let room = surprises.split_off(SOON);
         Self {
-            surprises: Coming::new(surprises, [seed, SURPRISES]),
-            room: Coming::new(room, [seed, ROOM]),
+            surprises: Coming::new(surprises, seed, SURPRISES),
+            room: Coming::new(room, seed, ROOM),
         }
     }
 
@@ -98,28 +110,26 @@ impl Ahead {
 }
 
 impl Coming {
-    fn new(soon: Vec<Column>, kind @ [seed, kind_of]: [u64; 2]) -> Self {
-        let later = (0..MANY)
-            .map(|place| Strata::of(&[seed, kind_of, place]))
-            .collect();
-        Self { soon, later, kind }
+    fn new(soon: Vec<Column>, seed: u64, (kind, most): (u64, u64)) -> Self {
+        let first = u64::try_from(soon.len()).unwrap_or(u64::MAX);
+        let mut columns = soon;
+        columns.extend((first..most).map(|place| even(&[seed, kind, place])));
+        Self {
+            columns,
+            kind: [seed, kind],
+        }
     }
 
     fn one_by_one(&self, member: usize) -> impl FnMut() -> f64 {
-        let mut place = 0;
-        let index = u64::try_from(member).unwrap_or(u64::MAX);
+        let [seed, kind] = self.kind;
+        let mut places = 0..;
         move || {
-            let normal = self
-                .soon
-                .get(place)
-                .and_then(|column| column.get(member).copied())
-                .or_else(|| Some(self.later.get(place)?.normal(index)))
-                .unwrap_or_else(|| {
-                    let [seed, kind] = self.kind;
-                    Random::stratified(&[seed, kind, u64::try_from(place).unwrap_or(u64::MAX)], index)
-                });
-            place += 1;
-            normal
+            let place = places.next().unwrap_or(usize::MAX);
+            let known = self.columns.get(place).and_then(|column| column.get(member));
+            known.copied().unwrap_or_else(|| {
+                let [place, member] = [place, member].map(|n| u64::try_from(n).unwrap_or(u64::MAX));
+                Random::stratified(&[seed, kind, place], member)
+            })
         }
     }
 }
