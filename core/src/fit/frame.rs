@@ -383,3 +383,33 @@ fn halfway(knots: &[f64], nodes: &[f64]) -> Vec<(usize, f64)> {
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn widest_between(nodes: &[f64], from_h: f64, to_h: f64) -> f64 {
+        let spans = nodes
+            .windows(2)
+            .filter(|pair| pair[0] >= from_h && pair[1] <= to_h);
+        spans.map(|pair| pair[1] - pair[0]).fold(0.0, f64::max)
+    }
+
+    #[test]
+    fn the_older_the_past_the_longer_its_steps() {
+        let nodes = nodes(100.0, &[]);
+        assert!(nodes.windows(2).all(|pair| pair[0] < pair[1]));
+        assert!((nodes[nodes.len() - 1] - 100.0).abs() < 1e-9);
+        let spans = [(0.0, 3.0), (3.0, 12.0), (12.0, 62.0), (66.0, 74.0), (78.0, 100.0)];
+        let widest = spans.map(|(from_h, to_h)| widest_between(&nodes, from_h, to_h));
+        assert_eq!(widest.map(|h| h.to_string()), ["0.25", "1", "2", "1", "0.5"]);
+        assert!((widest_between(&super::nodes(20.0, &[]), 0.0, 12.0) - 0.25).abs() < 1e-9);
+    }
+
+    #[test]
+    fn around_a_move_they_stay_close_for_ten_days() {
+        let nodes = nodes(200.0, &[(60.0, Handling::Fridge)]);
+        assert!((widest_between(&nodes, 60.0, 73.0) - 0.5).abs() < 1e-9);
+        assert!((widest_between(&nodes, 80.0, 160.0) - 2.0).abs() < 1e-9);
+    }
+}

@@ -4,7 +4,7 @@ use super::{
     AFTER_MOVE_H,
     worst::{Stretch, Worst},
 };
-use crate::abreast::{ABREAST, Abreast, Real, Row};
+use crate::abreast::{ABREAST, Abreast, Real, Row, in_row};
 use crate::fit::{
     climate::between,
     course::Course,
@@ -302,11 +302,10 @@ impl Contents {
             .max(1.0);
         let step = most / 8.0;
         let mut values = vec![lives.content_of(frame, Row::of(0.0)).0[0]];
-        let points: Vec<f64> = [1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0]
-            .map(|point| step * point)
-            .to_vec();
-        for points in points.chunks(ABREAST) {
-            values.extend(lives.content_of(frame, Row::by_place(|place| points[place])).0);
+        let points = [1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0].map(|point| step * point);
+        for some in points.chunks(ABREAST) {
+            let row = Row(in_row(some).map(|point| *point));
+            values.extend(lives.content_of(frame, row).0.into_iter().take(some.len()));
         }
         Self { step, values }
     }
