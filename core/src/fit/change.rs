@@ -17,6 +17,7 @@ use super::{
     climb::{self, Candidate, candidate, climbed},
     course::{Change, Problem},
     prior::{ALL, GRAVITY},
+    slopes::{curvature, weigh},
 };
 use crate::forecast::Suspicion;
 
@@ -218,8 +219,8 @@ impl<'a> Around<'a> {
     ) -> Option<Self> {
         let weights = climb::weights(&best.residuals);
         let pull = weights.component_mul(&best.residuals);
-        let weighed = climb::weigh(jacobian.clone(), &weights.map(f64::sqrt));
-        let mut curvature = climb::curvature(&weighed);
+        let weighed = weigh(jacobian.clone(), &weights.map(f64::sqrt));
+        let mut curvature = curvature(&weighed);
         let mut held = best.z.clone();
         for knot in ALL..ALL + problem.frame.knots.len() {
             curvature[(knot, knot)] += steadiness - 1.0;

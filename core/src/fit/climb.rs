@@ -1,6 +1,6 @@
 //! The maximum of the posterior: Levenberg-Marquardt with the weights of Student's t, from several starts.
 
-use nalgebra::{DMatrix, DVector};
+use nalgebra::DVector;
 
 use super::{
     course::{Course, Problem},
@@ -97,71 +97,4 @@ pub(super) fn climbed(problem: &Problem, mut at: Candidate, turns: usize) -> Can
 /// Weights of Student's t.
 pub(super) fn weights(residuals: &DVector<f64>) -> DVector<f64> {
     residuals.map(|r| (NU + 1.0) / (NU + r * r))
-}
-
-/// A Jacobian whose rows are weighed.
-pub(super) fn weigh(mut jacobian: DMatrix<f64>, roots: &DVector<f64>) -> DMatrix<f64> {
-    for mut column in jacobian.column_iter_mut() {
-        column.component_mul_assign(roots);
-    }
-    jacobian
-}
-
-/// Curvature of half the cost: the square of the weighted Jacobian, and 1 for the prior. Its lower triangle: all that Cholesky reads.
-///
-/// A knot of the discrepancy moves nothing before its time: what lies above the first entry of a column is skipped.
-pub(super) fn curvature(weighted: &DMatrix<f64>) -> DMatrix<f64> {
-    let (rows, size) = weighted.shape();
-    let columns: Vec<(usize, usize)> = weighted
-        .column_iter()
-        .enumerate()
-        .filter_map(|(index, column)| {
-            let first = column.iter().position(|entry| entry.abs() > 0.0)?;
-            Some((index, first))
-        })
-        .collect();
-    let entries = weighted.as_slice();
-    let column = |(index, _): (usize, usize)| &entries[index * rows..(index + 1) * rows];
-    let mut curvature = DMatrix::identity(size, size);
-    for (place, left) in columns.iter().enumerate() {
-        for others in columns[place..].chunks(TILE) {
-            let from = others
-                .iter()
-                .map(|(_, first)| *first)
-                .min()
-                .unwrap_or(0)
-                .max(left.1);
-            let of = |tile: usize| &column(others[tile.min(others.len() - 1)])[from..];
-            let sums = products(&column(*left)[from..], [of(0), of(1), of(2), of(3)]);
-            for (other, sum) in others.iter().zip(sums) {
-                curvature[(other.0, left.0)] += sum;
-            }
-        }
-    }
-    curvature
-}
-
-/// Columns multiplied at once.
-const TILE: usize = 4;
-
-/// Scalar products of one column with four.
-fn products(left: &[f64], right: [&[f64]; TILE]) -> [f64; TILE] {
-    let n = left.len();
-    let [a, b, c, d] = right.map(|column| &column[..n]);
-    let mut sums = [[0.0; 2]; TILE];
-    let mut row = 0;
-    while row + 1 < n {
-        for (tile, column) in [a, b, c, d].into_iter().enumerate() {
-            sums[tile][0] += left[row] * column[row];
-            sums[tile][1] += left[row + 1] * column[row + 1];
-        }
-        row += 2;
-    }
-    let mut out = sums.map(|[even, odd]| even + odd);
-    if row < n {
-        for (out, column) in out.iter_mut().zip([a, b, c, d]) {
-            *out += left[row] * column[row];
-        }
-    }
-    out
 }

@@ -8,6 +8,7 @@ use super::{
     course::Problem,
     evidence::Evidence,
     prior::{Parameters, TRAITS},
+    slopes::{curvature, weigh},
 };
 use crate::culture::{COUNT, Lesson, TRAITS as NAMES, Trait};
 
@@ -28,7 +29,7 @@ pub fn lesson(evidence: &Evidence, at: Timestamp) -> Option<Lesson> {
     let best = climb::maximum(&problem, None, true);
     let roots = climb::weights(&best.residuals).map(f64::sqrt);
     let jacobian = problem.jacobian(&best.z, &best.course, &best.residuals);
-    let curvature = climb::curvature(&climb::weigh(jacobian, &roots));
+    let curvature = curvature(&weigh(jacobian, &roots));
     let covariance = Cholesky::new(curvature)?.inverse();
     let known = &problem.frame.known;
     let dose = known.dose;
