@@ -10,7 +10,7 @@ mod clock;
 mod kitchen;
 mod play;
 
-use std::{net::SocketAddr, sync::Arc};
+use std::{net::SocketAddr, sync::Arc, time::Duration};
 
 use jiff::{SignedDuration, Timestamp};
 use tokio_util::sync::CancellationToken;
@@ -38,6 +38,8 @@ const RECKONED: SignedDuration = SignedDuration::from_mins(60);
 pub async fn run(listen: Option<SocketAddr>, clock: VirtualClock) -> Result<(), Failure> {
     let config = Config {
         clock: config::Clock::Readings,
+        // The play waits for each of its steps to be stored, and nothing of it is kept.
+        gather: Duration::ZERO,
         ..Config::load(None)?
     };
     let stop = CancellationToken::new();
