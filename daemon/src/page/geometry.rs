@@ -325,7 +325,7 @@ mod tests {
         for hours in 20..400 {
             let start: Timestamp = "2026-03-01T17:00:00Z".parse().unwrap();
             let axis = TimeAxis::new(start, start + hours.hours());
-            for (most, least_apart) in [(9, 0.06), (12, 0.08)] {
+            for (most, least_apart) in [(9, 0.06), (8, 0.12)] {
                 let named: Vec<Day> = axis.days(clock, most, least_apart);
                 let named: Vec<&Day> = named.iter().filter(|day| !day.name.is_empty()).collect();
                 assert!(!named.is_empty(), "{hours} {most}");

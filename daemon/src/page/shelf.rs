@@ -42,7 +42,7 @@ pub(super) fn axis(batches: &[Shown], now: Timestamp) -> TimeAxis {
 
 /// The days, over the rows.
 pub(super) fn days(axis: TimeAxis, context: &Context) -> (Vec<Day>, Markup) {
-    let days = axis.days(context.clock(), 12, 0.08);
+    let days = axis.days(context.clock(), 8, 0.12);
     let drawn = html! {
         div class="row axis" aria-hidden="true" {
             span {}
