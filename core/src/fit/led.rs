@@ -20,7 +20,7 @@ const GROWS: f64 = 2.42;
 const FEW: usize = 6;
 const SHARE: usize = 4;
 
-/// [`fit`], but led along from the sealing on if there is nothing to go on from, or if much has come late since.
+/// [`super::fit()`], but led along from the sealing on if there is nothing to go on from, or if much has come late since.
 #[must_use]
 pub fn fit_led(evidence: &Evidence, at: Timestamp, warm: Option<&Arc<Posterior>>) -> Posterior {
     fresh_led(evidence, at, warm).posterior
