@@ -326,7 +326,7 @@ fn nodes(now_h: f64, handlings: &[(f64, Handling)]) -> Vec<f64> {
     let mut h = 0.0;
     while h < now_h {
         let age = now_h - h;
-        let (a_day, longer) = (calm(h) && age > 24.0, calm(h) && age > 36.0);
+        let (a_day, longer) = (calm(h) && age > 24.0, calm(h) && age > 48.0);
         let step = if age > MONTHS_H && h > OLD_H {
             12.0
         } else if age > OLD_H {
@@ -400,7 +400,7 @@ mod tests {
         let nodes = nodes(100.0, &[]);
         assert!(nodes.windows(2).all(|pair| pair[0] < pair[1]));
         assert!((nodes[nodes.len() - 1] - 100.0).abs() < 1e-9);
-        let spans = [(0.0, 3.0), (3.0, 12.0), (12.0, 62.0), (66.0, 74.0), (78.0, 100.0)];
+        let spans = [(0.0, 3.0), (3.0, 12.0), (12.0, 50.0), (54.0, 74.0), (78.0, 100.0)];
         let widest = spans.map(|(from_h, to_h)| widest_between(&nodes, from_h, to_h));
         assert_eq!(widest.map(|h| h.to_string()), ["0.25", "1", "2", "1", "0.5"]);
         assert!((widest_between(&super::nodes(20.0, &[]), 0.0, 12.0) - 0.25).abs() < 1e-9);
