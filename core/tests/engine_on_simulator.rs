@@ -114,6 +114,7 @@ impl Oracle {
                 rate: same(0.03),
                 gained: same(1.0),
                 suspicion: None,
+                never_tight: None,
                 odd: Vec::new(),
                 curve: curve.collect(),
             },

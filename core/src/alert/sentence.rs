@@ -10,7 +10,7 @@ use super::amount::Units;
 use crate::{
     batch::Batch,
     engine::{Choice, Gap, Moment},
-    forecast::{Forecast, Odd, Outlook, When},
+    forecast::{Forecast, NeverTight, Odd, Outlook, When},
     quantity::{GaugePressure, Temperature},
     reading::{Measured, Quantity, Source},
 };
@@ -475,6 +475,19 @@ impl Speaker<'_> {
              reads lower from hour to hour looks the same: hold another beside it.",
             self.name(),
             self.local(from)
+        )
+    }
+
+    /// `leak_suspected`, of a bottle that was never tight.
+    #[must_use]
+    pub fn never_tight(&self, found: &NeverTight) -> String {
+        let times = found.spread.exp();
+        let held = found.co2.volumes();
+        format!(
+            "{}: the bottle with the gauge may never have been tight: the pressure since the sealing runs as in one that loses gas all              the time, and as no culture's does. The others then hold far more than the gauge shows: about {held:.1} volumes ({:.1} to              {:.1} as likely as not). Nobody can vouch for their pressure, and warnings come early. Treat all bottles as live; look at              the gauge's cap and seal. A gauge that reads lower from hour to hour looks the same: hold another beside it.",
+            self.name(),
+            held / times.powf(0.67),
+            held * times.powf(0.67),
         )
     }
 

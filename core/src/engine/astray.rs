@@ -73,6 +73,9 @@ pub(super) const RISING_IN_A_ROW: u8 = 6;
 pub(super) struct Astray {
     /// The bottle with the sensors is held to leak: since when its gauge does not count.
     pub(super) leak: Option<Timestamp>,
+    /// It is held never to have been tight: its gauge is the least that the others hold.
+    #[serde(default)]
+    pub(super) never_tight: bool,
     /// The drink has been warm enough to ferment since then.
     warm_since: Timestamp,
     /// Its temperature at the evaluation before, degC.
@@ -83,6 +86,7 @@ impl Astray {
     pub(super) fn new(start: Timestamp) -> Self {
         Self {
             leak: None,
+            never_tight: false,
             warm_since: start,
             before_c: None,
         }
@@ -120,6 +124,7 @@ impl Monitor {
                 self.tell_doubt(&sensor, out);
             }
         }
+        self.judge_tightness(now, out);
         self.believe_again(now, out);
     }
 
@@ -153,6 +158,9 @@ impl Monitor {
             if let Some(health) = self.state.health.get_mut(&sensor) {
                 health.is_vouched_for();
             }
+        }
+        if self.state.astray.never_tight {
+            return;
         }
         if let Some(since) = self.state.astray.leak.take() {
             self.doubt_gauge(since, Some(since));

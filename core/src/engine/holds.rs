@@ -22,6 +22,8 @@ pub(super) enum Matter {
     Soon,
     /// `leak_suspected`.
     Leak,
+    /// `leak_suspected`, of a bottle that was never tight.
+    NeverTight,
     /// A gauge that creeps away.
     Creeping,
     /// The gauge reads what is expected without it.

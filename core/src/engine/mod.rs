@@ -19,6 +19,7 @@ mod limit;
 mod moments;
 mod monitor;
 mod moves;
+mod never_tight;
 mod others;
 mod questions;
 mod readings;

@@ -138,10 +138,10 @@ fn line(alert: AlertName, rules: &Rules) -> Line {
             suppressed_by: "nothing",
         },
         AlertName::LeakSuspected => Line {
-            condition: "a leak explains the pressure better than all else, and the temperature-corrected pressure fell; or the pressure's course broke within 9 h as no culture's does".to_owned(),
+            condition: "a leak explains the pressure better than all else, and the temperature-corrected pressure fell; or the pressure's course broke within 9 h as no culture's does; or, looked at each 6 h, a leak since the sealing explains all of the course better than a tight bottle does".to_owned(),
             on: evaluations(IN_A_ROW),
             off: evaluations(AGREES_IN_A_ROW),
-            deadband: "ends when the gauge reads within the 90 % expected without it".to_owned(),
+            deadband: "ends when the gauge reads within the 90 % expected without it; one since the sealing when it explains no more".to_owned(),
             suppressed_by: "an opened pilot",
         },
         AlertName::Stalled => Line {

@@ -164,13 +164,14 @@ pub(super) fn of(
             if gained.is_finite() { gained } else { 0.0 }
         }),
         // Carried on without news, nothing can have been found that the fit did not.
-        suspicion: (at == posterior.at && !problem.data.is_empty())
+        suspicion: (at == posterior.at && !problem.data.is_empty() && evidence.never_tight().is_none())
             .then(|| change::suspected(problem, &posterior.best))
             .flatten()
             .and_then(|(suspicion, from_h)| {
                 let from = SignedDuration::from_secs_f64(from_h * 3_600.0);
                 Some((suspicion, bottled_at.saturating_add(from).ok()?))
             }),
+        never_tight: posterior.tightness.found,
         odd: odd::odd(posterior, evidence, now_h),
         curve,
     };

@@ -184,7 +184,7 @@ fn was_steady(problem: &Problem, z: &[f64], from_h: f64) -> bool {
 }
 
 /// The drink's temperature changes by much around `at_h`.
-fn is_stirred(problem: &Problem, at_h: f64) -> bool {
+pub(super) fn is_stirred(problem: &Problem, at_h: f64) -> bool {
     let (kelvin, hours) = STIRRED;
     let nodes = problem.frame.nodes.iter().zip(&problem.frame.climate.past);
     let near = nodes.filter(|(h, _)| (*h - at_h).abs() <= hours);

@@ -4,7 +4,7 @@ mod datum;
 mod runs;
 mod slopes;
 
-use self::datum::{Datum, Kind, PER_KELVIN, together, without_outliers};
+use self::datum::{Datum, Kind, PER_KELVIN, lower_bounds, together, without_outliers};
 use super::{
     climate::between,
     evidence::Evidence,
@@ -67,8 +67,17 @@ impl Problem {
             let tolerance = if kind == Kind::Gravity { 0.003 } else { 0.08 };
             let sound = without_outliers(&points, tolerance);
             let of = |point| Datum::new(kind, point, &frame, &ambient);
-            data.extend(together(sound.iter().map(of)));
+            if kind != Kind::Gravity && evidence.never_tight().is_some() {
+                data.extend(lower_bounds(&sound).map(|point| of(point).at_least()));
+            } else {
+                data.extend(together(sound.iter().map(of)));
+            }
         }
+        data.extend(
+            evidence
+                .never_tight()
+                .map(|found| Datum::of_never_tight(found, evidence, &frame)),
+        );
         for told in evidence.notes.until(now_h) {
             data.extend(Datum::told(told, &frame, evidence, &ambient));
         }
@@ -256,6 +265,12 @@ impl Problem {
         };
         let state = course.states.get(node).or_else(|| course.states.last());
         state.map_or(0.0, |state| life.content(&self.frame, state))
+    }
+
+    /// How many pressures count at their word.
+    pub(super) fn pressures(&self) -> usize {
+        let told = |datum: &&Datum| matches!(datum.kind, Kind::Gauge | Kind::Absolute) && datum.noisy();
+        self.data.iter().filter(told).count()
     }
 
     /// A float or hydrometer is heard.

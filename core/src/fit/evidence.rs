@@ -12,6 +12,7 @@ use super::{
 use crate::{
     batch::Batch,
     culture::{Expectation, Lesson},
+    forecast::NeverTight,
     note::Palate,
 };
 
@@ -37,6 +38,9 @@ pub struct Evidence {
     pub(super) notes: Notes,
     pub(super) handlings: Vec<(f64, Handling)>,
     doubts: Vec<(f64, Option<f64>)>,
+    /// The sensor vessel was never tight: what its gauge shows is the least that the other bottles have.
+    #[serde(default)]
+    never_tight: Option<NeverTight>,
 }
 
 impl Evidence {
@@ -57,6 +61,7 @@ impl Evidence {
             notes: Notes::default(),
             handlings: Vec::new(),
             doubts: Vec::new(),
+            never_tight: None,
         }
     }
 
@@ -154,6 +159,26 @@ impl Evidence {
         let (from, until) = (self.hours(from), until.map(|until| self.hours(until)));
         self.doubts.retain(|(known, _)| known.total_cmp(&from).is_ne());
         self.doubts.push((from, until));
+    }
+
+    /// The sensor vessel is held to have leaked from the start, or no longer: what its gauge shows only bounds from below what the bottles have,
+    /// and they hold about as much as a life that leaks has made.
+    pub fn hold_never_tight(&mut self, found: Option<NeverTight>) {
+        self.never_tight = found;
+    }
+
+    /// That the sensor vessel is held to have leaked from the start.
+    #[must_use]
+    pub fn never_tight(&self) -> Option<&NeverTight> {
+        self.never_tight.as_ref()
+    }
+
+    /// The same evidence, the gauge taken at its word.
+    pub(super) fn as_if_tight(&self) -> Self {
+        Self {
+            never_tight: None,
+            ..self.clone()
+        }
     }
 
     /// The batch.

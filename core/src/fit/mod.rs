@@ -35,6 +35,7 @@ mod slopes;
 mod tastings;
 #[cfg(test)]
 mod tests;
+mod tightness;
 mod told;
 
 use std::sync::Arc;
@@ -42,7 +43,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use self::sample::Care;
+use self::{sample::Care, tightness::Tightness};
 use crate::{
     forecast::{Forecast, Hours, Outlook, Quantiles},
     quantity::{AbsolutePressure, GaugePressure, Gravity, Temperature},
@@ -106,6 +107,8 @@ pub struct Posterior {
     heard: usize,
     best: Vec<f64>,
     members: Vec<Vec<f64>>,
+    #[serde(default)]
+    tightness: Tightness,
 }
 
 /// Hours between fits that look for another valley from a cold start, beside going on from the last maximum.
@@ -172,6 +175,12 @@ fn sampled(
     });
     let sampled = sample::sample(&problem, start, care, seed, &draws);
     let knots = problem.frame.knots.len();
+    let before = warm.map_or_else(Tightness::default, |warm| warm.tightness.clone());
+    let tightness = if care == Care::OnTheWay {
+        before
+    } else {
+        before.judged(evidence, at, (&problem, &sampled.best))
+    };
     Fresh {
         posterior: Posterior {
             at,
@@ -180,6 +189,7 @@ fn sampled(
             heard: evidence.heard(now_h),
             best: sampled.best,
             members: sampled.members,
+            tightness,
         },
         problem,
         courses: sampled.courses,

@@ -105,6 +105,8 @@ pub struct Outlook {
     pub gained: Quantiles<f64>,
     /// What would explain the pressure better than all that the posterior reckons with, and since when.
     pub suspicion: Option<(Suspicion, Timestamp)>,
+    /// The sensor vessel is held to have leaked from the start.
+    pub never_tight: Option<NeverTight>,
     /// What the batch file says and the readings do not bear out.
     pub odd: Vec<Odd>,
     /// Points of the content from sealing to the end of the chart, for pictures: time and quantiles.
@@ -119,6 +121,17 @@ pub enum Suspicion {
     Leak,
     /// The gauge creeps away.
     Creeping,
+}
+
+/// The sensor vessel was never tight: its pressure tells of a leak since the sealing, or since a time without pressure.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct NeverTight {
+    /// As of when.
+    pub at: Timestamp,
+    /// What the drink has made then by such a life, in the target's sense: the other bottles hold about that much.
+    pub co2: Co2Volumes,
+    /// Spread of that, as a logarithm.
+    pub spread: f64,
 }
 
 /// An entry of the batch file or the configuration that the readings speak against.

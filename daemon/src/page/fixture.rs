@@ -113,6 +113,7 @@ impl Made {
             rate: three(|spread| slope * (1.0 + 0.2 * spread)),
             gained: three(|spread| 36.0 * slope * (1.0 + 0.2 * spread)),
             suspicion: None,
+            never_tight: None,
             odd: Vec::new(),
             curve: (0..=480)
                 .map(|half_hour| f64::from(half_hour) / 2.0)

@@ -90,6 +90,50 @@ fn a_gauge_that_reads_what_is_expected_for_half_a_day_was_wronged() {
 }
 
 #[test]
+fn a_bottle_that_was_never_tight_is_told_until_its_pressure_runs_as_in_a_tight_one() {
+    let life = Life {
+        never_tight: |h| (40.0..60.0).contains(&h).then_some(0.05 * h),
+        ..Life::default()
+    };
+    let mut monitor = monitor();
+    let actions = live(&mut monitor, &life, 0.0, 50.0, |h| 0.01 * h, |_| 21.0);
+    let told = alerts(&actions);
+    let leak: Vec<_> = told
+        .iter()
+        .filter(|a| a.alert == AlertName::LeakSuspected)
+        .collect();
+    let [leak] = leak.as_slice() else {
+        panic!("{told:#?}")
+    };
+    let hours = leak.at.duration_since(monitor.batch().bottled_at).as_hours();
+    assert!((40..42).contains(&hours), "{hours}");
+    assert!(
+        leak.message.contains("never have been tight") && leak.message.contains("about 2.0 volumes"),
+        "{}",
+        leak.message
+    );
+    assert!(!monitor.hears_a_gauge(monitor.clock()));
+    let held = monitor.state.evidence.never_tight().expect("held").co2.volumes();
+    assert!(
+        (held - 2.5).abs() < 0.03,
+        "what it holds follows the looks: {held}"
+    );
+
+    let later = alerts(&live(&mut monitor, &life, 50.0, 75.0, |h| 0.01 * h, |_| 21.0));
+    let ended = later
+        .iter()
+        .find(|a| a.alert == AlertName::LeakSuspected)
+        .expect("ends");
+    assert_eq!(ended.state, Transition::Cleared);
+    let hours = ended.at.duration_since(monitor.batch().bottled_at).as_hours();
+    assert!(
+        (71..73).contains(&hours),
+        "half a day after the last look that said so: {hours}"
+    );
+    assert!(monitor.hears_a_gauge(monitor.clock()) && monitor.state.evidence.never_tight().is_none());
+}
+
+#[test]
 fn a_gauge_that_creeps_away_is_suspect_and_comes_back_to_life() {
     let life = Life {
         suspicion: |h| (40.0..50.0).contains(&h).then_some((Suspicion::Creeping, 30)),

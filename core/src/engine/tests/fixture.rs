@@ -9,7 +9,7 @@ use crate::{
     alert::{Transition, Units},
     batch::{Batch, BatchName, Bottle, Drink, Headspace, Material, Target},
     fit,
-    forecast::{CurvePoint, Hours, IfForgotten, Middle, Quantiles, Suspicion, Upward},
+    forecast::{CurvePoint, Hours, IfForgotten, Middle, NeverTight, Quantiles, Suspicion, Upward},
     note::NoteKind,
     quantity::{
         AbsolutePressure, AlcoholByVolume, Co2Volumes, GaugePressure, LiquidVolume, MassConcentration,
@@ -96,6 +96,8 @@ pub(in crate::engine) struct Life {
     pub(in crate::engine) gained: fn(f64) -> Quantiles<f64>,
     /// What is suspected, and since which hour.
     pub(in crate::engine) suspicion: fn(f64) -> Option<(Suspicion, i64)>,
+    /// Volumes that the others hold, if the bottle with the sensors was never tight.
+    pub(in crate::engine) never_tight: fn(f64) -> Option<f64>,
 }
 
 impl Default for Life {
@@ -110,6 +112,7 @@ impl Default for Life {
                 p95: 1.1,
             },
             suspicion: |_| None,
+            never_tight: |_| None,
         }
     }
 }
@@ -204,6 +207,11 @@ impl Life {
                 gained: (self.gained)(now),
                 suspicion: (self.suspicion)(now)
                     .map(|(what, from_h)| (what, batch.bottled_at + SignedDuration::from_hours(from_h))),
+                never_tight: (self.never_tight)(now).map(|volumes| NeverTight {
+                    at: request.at,
+                    co2: Co2Volumes::from_volumes(volumes).unwrap(),
+                    spread: 0.25,
+                }),
                 odd: Vec::new(),
                 curve: (0..400)
                     .map(|h| CurvePoint {

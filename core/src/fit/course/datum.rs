@@ -7,11 +7,21 @@ use crate::{
         series::{HALF_HOURS, Point},
         told::{self, Side, Told},
     },
+    forecast::NeverTight,
     note::Sample,
 };
 
 /// What a kelvin does to the pressure over a drink, as a share of it: the solubility's slope at room temperature (Weiss 1974).
 pub(super) const PER_KELVIN: f64 = 0.03;
+
+/// How sharply a pressure bounds, bar.
+const LEAST_BAR: f64 = 0.03;
+/// What the bottles of a vessel that was never tight hold is known no better than this, g/L.
+const LEAST_G_PER_L: f64 = 0.05;
+/// Tells it from contents that were tasted: their keys are seconds.
+const NEVER_TIGHT: u64 = 1 << 39;
+/// Hours for which the last pressure of a vessel that is not tight stands.
+const BOUND_H: f64 = 6.0;
 
 /// What kind of value an observation is.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -186,6 +196,31 @@ impl Datum {
         })
     }
 
+    /// The same, but the truth may lie above it: the gauge is on a vessel that loses gas.
+    pub(super) fn at_least(self) -> Self {
+        Self {
+            side: Side::Above,
+            scale: LEAST_BAR,
+            ..self
+        }
+    }
+
+    /// What the bottles hold if the sensor vessel was never tight.
+    pub(super) fn of_never_tight(found: &NeverTight, evidence: &Evidence, frame: &Frame) -> Self {
+        let value = found.co2.grams_per_litre();
+        let point = Point {
+            at_h: evidence.hours(found.at),
+            value,
+            count: 1.0,
+            // Always the same: what a member adds to it shall not change with each look.
+            key: NEVER_TIGHT,
+        };
+        Self {
+            scale: (found.spread * value).max(LEAST_G_PER_L),
+            ..Self::new(Kind::Content, &point, frame, &[])
+        }
+    }
+
     /// Tell each half hour that it stands for from all others, for the noise that a member of an ensemble gives it.
     pub(in crate::fit) fn keys(&self) -> impl Iterator<Item = u64> {
         let Self { key, parts, .. } = *self;
@@ -242,6 +277,14 @@ pub(super) fn together(data: impl Iterator<Item = Datum>) -> Vec<Datum> {
         }
     }
     out
+}
+
+/// Of a vessel that is not tight the last reading of each few hours: as a bound it tells as much as all of them.
+pub(super) fn lower_bounds(points: &[Point]) -> impl Iterator<Item = &Point> {
+    let block = |point: &Point| (point.at_h / BOUND_H).floor();
+    points
+        .chunk_by(move |a, b| block(a).total_cmp(&block(b)).is_eq())
+        .filter_map(<[Point]>::last)
 }
 
 /// Leaves out what lies far from the running median of seven: beyond `tolerance` and five median deviations.

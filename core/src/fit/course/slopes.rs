@@ -236,5 +236,5 @@ fn reads(datum: &Datum, field: usize) -> bool {
 }
 
 fn straight(datum: &Datum) -> bool {
-    matches!(datum.kind, Kind::Gauge | Kind::Absolute)
+    matches!(datum.kind, Kind::Gauge | Kind::Absolute) && datum.noisy()
 }
