@@ -22,6 +22,8 @@ use crate::{
 
 /// A leak must be found within this.
 const LEAK_WITHIN_H: f64 = 48.0;
+/// A pilot that was never tight is watched for so long.
+const NEVER_TIGHT_WITHIN_H: f64 = 168.0;
 /// A stall is waited for so long: it is a lack of gain over a day and a half.
 const STALL_WITHIN_H: f64 = 72.0;
 /// A gauge must be suspected within this.
@@ -46,8 +48,10 @@ const STALLS_BY_H: f64 = 120.0;
 /// What goes wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Fault {
-    /// The pilot leaks.
+    /// The pilot begins to leak.
     Leak,
+    /// The pilot leaks from the sealing on.
+    NeverTight,
     /// The culture gives up.
     Stall,
     /// The gauge shows the same for ever.
@@ -65,8 +69,9 @@ pub(crate) enum Fault {
 }
 
 /// All of them.
-pub(crate) const ALL: [Fault; 8] = [
+pub(crate) const ALL: [Fault; 9] = [
     Fault::Leak,
+    Fault::NeverTight,
     Fault::Stall,
     Fault::Stuck,
     Fault::Drift,
@@ -88,6 +93,9 @@ pub(crate) struct Found {
     /// Pressure of the sensor vessel when it began, bar.
     #[serde(default)]
     bar: Option<f64>,
+    /// When the other bottles reach the target, hours.
+    #[serde(default)]
+    target_h: Option<f64>,
     /// The alert was raised before there was anything to raise it.
     pub(crate) falsely: bool,
 }
@@ -104,6 +112,7 @@ impl Fault {
     pub(crate) fn name(self) -> &'static str {
         match self {
             Self::Leak => "leak",
+            Self::NeverTight => "never tight",
             Self::Stall => "stall",
             Self::Stuck => "stuck gauge",
             Self::Drift => "creeping gauge",
@@ -117,7 +126,7 @@ impl Fault {
     /// How many batches of it are played where the main parts play `batches`.
     pub(crate) fn share(self, batches: usize) -> usize {
         match self {
-            Self::Leak | Self::Stall | Self::Stuck | Self::Drift => batches.div_ceil(7),
+            Self::Leak | Self::NeverTight | Self::Stall | Self::Stuck | Self::Drift => batches.div_ceil(7),
             Self::Silent | Self::Loss | Self::Warm | Self::Rising => batches.div_ceil(15),
         }
     }
@@ -125,7 +134,7 @@ impl Fault {
     /// The alert that is meant for it.
     pub(crate) fn alert(self) -> &'static str {
         match self {
-            Self::Leak => "leak_suspected",
+            Self::Leak | Self::NeverTight => "leak_suspected",
             Self::Stall => "stalled",
             Self::Stuck | Self::Drift => "sensor_suspect",
             Self::Silent => "sensor_silent",
@@ -139,6 +148,7 @@ impl Fault {
     pub(crate) fn within_h(self) -> f64 {
         match self {
             Self::Leak => LEAK_WITHIN_H,
+            Self::NeverTight => NEVER_TIGHT_WITHIN_H,
             Self::Stall => STALL_WITHIN_H,
             Self::Stuck | Self::Drift => GAUGE_WITHIN_H,
             Self::Silent | Self::Loss | Self::Warm => SOON_WITHIN_H,
@@ -149,16 +159,21 @@ impl Fault {
     /// Plays a drawn batch with this fault; `None` if it does not come to it.
     pub(crate) fn play(self, seed: u64) -> Option<Found> {
         let mut scenario = match self {
-            Self::Leak => Scenario::drawn_leaking(seed),
+            Self::Leak | Self::NeverTight => Scenario::drawn_leaking(seed),
             Self::Stall => Scenario::drawn_stalling(seed),
             _ => Scenario::drawn(seed),
         };
+        if let (Self::NeverTight, Some(leak)) = (self, &mut scenario.leak) {
+            leak.from_h = 0.0;
+        }
         scenario.lasts_h = STALLS_BY_H + STALL_WITHIN_H + 24.0;
         let played = play::played(&scenario, seed);
         let begins_h = self.begins_h(&played)?;
         let rows = play::rows(&played);
         let strength = match self {
-            Self::Leak => scenario.leak.as_ref().map_or(0.0, |leak| leak.mol_per_h_per_bar),
+            Self::Leak | Self::NeverTight => {
+                scenario.leak.as_ref().map_or(0.0, |leak| leak.mol_per_h_per_bar)
+            }
             Self::Drift => {
                 let size = 0.005 * 6.0_f64.powf(spread(seed, 1));
                 if seed.is_multiple_of(2) { size } else { -size }
@@ -172,6 +187,7 @@ impl Fault {
             strength,
             raised_h: None,
             bar: bar_at(&played, begins_h),
+            target_h: played.truth.target_at().map(|at| hours(scenario.bottled_at, at)),
             falsely: false,
         };
         let mut broken = false;
@@ -201,7 +217,7 @@ impl Fault {
     pub(crate) fn begins_h(self, played: &Played) -> Option<f64> {
         let sealed = played.scenario.bottled_at;
         match self {
-            Self::Leak => played.scenario.leak.as_ref().map(|leak| leak.from_h),
+            Self::Leak | Self::NeverTight => played.scenario.leak.as_ref().map(|leak| leak.from_h),
             Self::Stall => stalls_h(played),
             _ => {
                 let target_h = hours(sealed, played.truth.target_at()?);
@@ -228,7 +244,9 @@ impl Fault {
                     }
                     Self::Silent => return None,
                     Self::Loss => Measured::new(Quantity::Pressure, 0.0, Unit::Bar).ok()?,
-                    Self::Leak | Self::Stall | Self::Warm | Self::Rising => row.reading.measured,
+                    Self::Leak | Self::NeverTight | Self::Stall | Self::Warm | Self::Rising => {
+                        row.reading.measured
+                    }
                 };
             }
             let quantity = row.reading.measured.quantity();
@@ -242,7 +260,7 @@ impl Fault {
             }
             Some(row)
         };
-        if !matches!(self, Self::Leak | Self::Stall) {
+        if !matches!(self, Self::Leak | Self::NeverTight | Self::Stall) {
             watched.alter(change);
         }
     }
@@ -409,6 +427,21 @@ pub(crate) fn report(report: &mut Report, faults: &[(Fault, Vec<(u64, Found)>)])
             let found = Count::of(&pressed, |(_, play)| play.raised_h.is_some());
             report.line(&format!(
                 "\nOf the leaks that began above {LEAKS_ABOVE_BAR} bar: {found} found."
+            ));
+        }
+        if *fault == Fault::NeverTight {
+            let reach: Vec<(f64, &Found)> = plays
+                .iter()
+                .filter_map(|(_, play)| Some((play.target_h?, play)))
+                .collect();
+            let by = |late_h: f64| {
+                let told = |play: &Found, by_h: f64| play.raised_h.is_some_and(|raised_h| raised_h <= by_h);
+                Count::of(&reach, |(target_h, play)| told(play, target_h + late_h))
+            };
+            report.line(&format!(
+                "\nOf the pilots that were never tight, {} were told before the other bottles reached the target, {} within a day after.",
+                by(0.0),
+                by(24.0)
             ));
         }
         kept.insert(

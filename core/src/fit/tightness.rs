@@ -62,8 +62,8 @@ const SURELY_TIGHT: f64 = -8.0;
 /// What is held of the sensor vessel's tightness.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub(super) struct Tightness {
-    /// When it is looked at next, hours since sealing.
-    next_h: f64,
+    /// When it is looked at next, hours since sealing; `None`: nobody has followed it yet.
+    next_h: Option<f64>,
     /// It was never tight.
     pub(super) found: Option<NeverTight>,
     /// Knots of the discrepancy at the last look, the maxima without and with a leak, and the leak.
@@ -81,15 +81,21 @@ impl Tightness {
         (problem, best): (&Problem, &[f64]),
     ) -> Self {
         let now_h = problem.now_h();
-        if now_h < self.next_h.max(FIRST_H) {
+        let next_h = ((now_h / EVERY_H).floor() + 1.0) * EVERY_H;
+        // A fit from nothing costs enough without.
+        let Some(due_h) = self.next_h else {
+            let next_h = Some(next_h.max(FIRST_H));
+            return Self { next_h, ..self };
+        };
+        if now_h < due_h {
             return self;
         }
-        let next_h = ((now_h / EVERY_H).floor() + 1.0) * EVERY_H;
         let without = evidence
             .never_tight()
             .map(|_| Problem::new(&evidence.as_if_tight(), now_h));
         let problem = without.as_ref().unwrap_or(problem);
         if !can_tell(problem) {
+            let next_h = Some(next_h);
             return Self { next_h, ..self };
         }
         let brought = |z: &[f64]| {
@@ -109,11 +115,11 @@ impl Tightness {
         let leaking = look.leaking(from);
         let gain = look.best.cost - leaking.0.cost;
         Self {
-            next_h: if gain < SURELY_TIGHT {
+            next_h: Some(if gain < SURELY_TIGHT {
                 next_h + EVERY_H
             } else {
                 next_h
-            },
+            }),
             found: look.judged(at, (gain, &leaking), self.found.is_some()),
             knots: problem.frame.knots.len(),
             tight: look.best.z.as_slice().to_vec(),

@@ -4,11 +4,12 @@ use fobwatch_simulator::{Scenario, Simulation};
 use jiff::SignedDuration;
 use nalgebra::DVector;
 
-use super::{evidence, hours, observed, unheard};
+use super::{evidence, heard, hours, observed, unheard};
 use crate::{
     fit::{Evidence, Handling, Told, course::Problem, draws::Draws},
+    forecast::NeverTight,
     note::Liveliness,
-    quantity::Gravity,
+    quantity::{Co2Volumes, Gravity},
 };
 
 /// Furthest entry from its difference, as a share of the largest of its column.
@@ -58,6 +59,18 @@ fn a_gauge_with_a_venting_and_a_taste() {
     holds(&evidence, 60.0);
     evidence.handle(hours(&played, 31), Handling::Vented);
     evidence.tell(hours(&played, 40), Told::Tasted(Liveliness::Light));
+    holds(&evidence, 60.0);
+}
+
+#[test]
+fn a_gauge_on_a_vessel_that_was_never_tight() {
+    let played = Simulation::run(&Scenario::shipped("plain").expect("shipped"), 1);
+    let mut evidence = heard(&played, hours(&played, 60));
+    evidence.hold_never_tight(Some(NeverTight {
+        at: hours(&played, 54),
+        co2: Co2Volumes::from_volumes(2.0).expect("in range"),
+        spread: 0.3,
+    }));
     holds(&evidence, 60.0);
 }
 
