@@ -44,6 +44,8 @@ const SMALL: f64 = 0.3;
 const TELLING_SMALL: f64 = 50.0;
 /// ... and by so much more than for a culture that gave up at the alcohol it has reached, which shows no rise either.
 const MORE_THAN_STILL: f64 = 6.0;
+/// Where it fell by so much more at the last look, the climb may have been left behind in another valley.
+const LEFT_BEHIND: f64 = 5.0;
 /// Once told it is believed until the cost falls by less than this.
 const DOUBTED: f64 = 4.0;
 
@@ -54,7 +56,7 @@ const CEILING_TURNS: [usize; 3] = [15, 8, 8];
 /// Costs count by this part where leaks are weighed: the box errs by more than its noise.
 const TEMPER: f64 = 0.25;
 /// Spread of what the drink then holds, as a logarithm, beside that of the leaks: no cap leaks evenly.
-const UNEVEN: f64 = 0.25;
+const UNEVEN: f64 = 0.35;
 
 /// A batch that looks tight by so much is looked at half as often.
 const SURELY_TIGHT: f64 = -8.0;
@@ -64,6 +66,8 @@ const SURELY_TIGHT: f64 = -8.0;
 pub(super) struct Tightness {
     /// When it is looked at next, hours since sealing; `None`: nobody has followed it yet.
     next_h: Option<f64>,
+    /// By how much the cost fell at the last look.
+    gain: f64,
     /// It was never tight.
     pub(super) found: Option<NeverTight>,
     /// Knots of the discrepancy at the last look, the maxima without and with a leak, and the leak.
@@ -112,8 +116,17 @@ impl Tightness {
             problem: problem.clone(),
             best,
         };
-        let leaking = look.leaking(from);
-        let gain = look.best.cost - leaking.0.cost;
+        let mut leaking = look.leaking(from);
+        let falls = |leaking: &(Candidate, f64)| look.best.cost - leaking.0.cost;
+        if falls(&leaking) < self.gain - LEFT_BEHIND {
+            let anew = look.clone().leaking(None);
+            leaking = if anew.0.cost < leaking.0.cost {
+                anew
+            } else {
+                leaking
+            };
+        }
+        let gain = falls(&leaking);
         Self {
             next_h: Some(if gain < SURELY_TIGHT {
                 next_h + EVERY_H
@@ -121,6 +134,7 @@ impl Tightness {
                 next_h
             }),
             found: look.judged(at, (gain, &leaking), self.found.is_some()),
+            gain,
             knots: problem.frame.knots.len(),
             tight: look.best.z.as_slice().to_vec(),
             leaking: Some((leaking.0.z.as_slice().to_vec(), leaking.1)),
@@ -137,6 +151,7 @@ fn can_tell(problem: &Problem) -> bool {
 }
 
 /// A problem and its maximum without a leak.
+#[derive(Clone)]
 struct Look {
     problem: Problem,
     best: Candidate,
