@@ -62,7 +62,7 @@ struct Arguments {
     /// Batches of the main parts; the others play a share of it.
     #[arg(long, default_value_t = 300, value_parser = clap::value_parser!(u32).range(1..=10_000))]
     batches: u32,
-    /// First seed. 1 to 40 may be used for tuning, 1001 and above judge.
+    /// First seed. 1 to 340 may be used for tuning, 1001 and above judge.
     #[arg(long, default_value_t = JUDGING_FROM)]
     first: u64,
     /// Parts to play; if none is given, all but those that have to be named.

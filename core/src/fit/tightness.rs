@@ -19,8 +19,10 @@ use super::{
 };
 use crate::{forecast::NeverTight, physics::sugar::abv_percent_of_co2, quantity::Co2Volumes};
 
-/// Hours of age between two looks, and of the first.
+/// Hours of age between two looks, of a batch that is older than the third, and of the first.
 const EVERY_H: f64 = 6.0;
+const EVERY_OLD_H: f64 = 24.0;
+const OLD_H: f64 = 168.0;
 const FIRST_H: f64 = 12.0;
 
 /// Pressures that have to be told.
@@ -85,7 +87,8 @@ impl Tightness {
         (problem, best): (&Problem, &[f64]),
     ) -> Self {
         let now_h = problem.now_h();
-        let next_h = ((now_h / EVERY_H).floor() + 1.0) * EVERY_H;
+        let every_h = if now_h < OLD_H { EVERY_H } else { EVERY_OLD_H };
+        let next_h = ((now_h / every_h).floor() + 1.0) * every_h;
         // A fit from nothing costs enough without.
         let Some(due_h) = self.next_h else {
             let next_h = Some(next_h.max(FIRST_H));
@@ -129,7 +132,7 @@ impl Tightness {
         let gain = falls(&leaking);
         Self {
             next_h: Some(if gain < SURELY_TIGHT {
-                next_h + EVERY_H
+                next_h + every_h
             } else {
                 next_h
             }),
