@@ -45,7 +45,7 @@ use crate::{
 };
 
 /// Seeds that tuning may use.
-pub(crate) const TUNING: std::ops::RangeInclusive<u64> = 1..=40;
+pub(crate) const TUNING: std::ops::RangeInclusive<u64> = 1..=340;
 /// First of the seeds that judge; no tuning uses them.
 pub(crate) const JUDGING_FROM: u64 = 1001;
 
