@@ -21,6 +21,9 @@ fn main() {
     divan::main();
 }
 
+/// After a day the turn also looks whether the vessel is tight, an hour later it does not.
+const TURNS: [i64; 4] = [24, 25, 120, 121];
+
 /// The evidence after `hours`, when that was, and the fit half an hour before.
 fn at_hour(hours: i64) -> (Evidence, Timestamp, Arc<Posterior>) {
     let scenario = Scenario::shipped("plain").expect("shipped");
@@ -48,7 +51,7 @@ fn at_hour(hours: i64) -> (Evidence, Timestamp, Arc<Posterior>) {
     (evidence, sealed + SignedDuration::from_hours(hours), warm)
 }
 
-#[divan::bench(args = [24, 120], sample_count = 10, sample_size = 1)]
+#[divan::bench(args = TURNS, sample_count = 10, sample_size = 1)]
 fn step(bencher: Bencher<'_, '_>, hours: i64) {
     let (evidence, at, warm) = at_hour(hours);
     bencher.bench(|| fit(&evidence, at, Some(&warm)));
