@@ -484,7 +484,11 @@ impl Speaker<'_> {
         let times = found.spread.exp();
         let held = found.co2.volumes();
         format!(
-            "{}: the bottle with the gauge may never have been tight: the pressure since the sealing runs as in one that loses gas all              the time, and as no culture's does. The others then hold far more than the gauge shows: about {held:.1} volumes ({:.1} to              {:.1} as likely as not). Nobody can vouch for their pressure, and warnings come early. Treat all bottles as live; look at              the gauge's cap and seal. A gauge that reads lower from hour to hour looks the same: hold another beside it.",
+            "{}: the bottle with the gauge may never have been tight: since the sealing its pressure runs as in one that loses gas \
+             all the time, and not as a culture's does. The others then hold more than the gauge shows, about {held:.1} volumes ({:.1} \
+             to {:.1} as likely as not). Nobody can vouch for their pressure, and warnings come early. Treat all bottles as live; \
+             look at the gauge's cap and seal. A gauge that reads lower from hour to hour and a culture that has given up look much \
+             the same: hold another gauge beside it.",
             self.name(),
             held / times.powf(0.67),
             held * times.powf(0.67),

@@ -108,7 +108,9 @@ fn a_bottle_that_was_never_tight_is_told_until_its_pressure_runs_as_in_a_tight_o
     let hours = leak.at.duration_since(monitor.batch().bottled_at).as_hours();
     assert!((40..42).contains(&hours), "{hours}");
     assert!(
-        leak.message.contains("never have been tight") && leak.message.contains("about 2.0 volumes"),
+        leak.message.contains("never have been tight")
+            && leak.message.contains("about 2.0 volumes")
+            && !leak.message.contains("  "),
         "{}",
         leak.message
     );
