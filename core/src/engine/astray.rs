@@ -73,9 +73,6 @@ pub(super) const RISING_IN_A_ROW: u8 = 6;
 pub(super) struct Astray {
     /// The bottle with the sensors is held to leak: since when its gauge does not count.
     pub(super) leak: Option<Timestamp>,
-    /// It is held never to have been tight: its gauge is the least that the others hold.
-    #[serde(default)]
-    pub(super) never_tight: bool,
     /// The drink has been warm enough to ferment since then.
     warm_since: Timestamp,
     /// Its temperature at the evaluation before, degC.
@@ -86,7 +83,6 @@ impl Astray {
     pub(super) fn new(start: Timestamp) -> Self {
         Self {
             leak: None,
-            never_tight: false,
             warm_since: start,
             before_c: None,
         }
@@ -159,7 +155,7 @@ impl Monitor {
                 health.is_vouched_for();
             }
         }
-        if self.state.astray.never_tight {
+        if self.state.evidence.never_tight().is_some() {
             return;
         }
         if let Some(since) = self.state.astray.leak.take() {

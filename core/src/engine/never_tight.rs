@@ -18,21 +18,20 @@ impl Monitor {
         let fitted = self.state.fitted.as_ref();
         let found = fitted.and_then(|fitted| fitted.outlook.never_tight);
         let verdict = Verdict::of(found.is_some(), found.is_none());
+        let held = self.state.evidence.never_tight().is_some();
         let hold = self.state.holds.count(Matter::NeverTight, verdict);
         match found {
-            Some(found) if self.state.astray.never_tight => self.hold_never_tight(Some(found)),
+            Some(found) if held => self.hold_never_tight(Some(found)),
             Some(found) if hold.there >= IN_A_ROW && self.state.astray.leak.is_none() => {
                 self.state.astray.leak = Some(self.batch.bottled_at);
-                self.state.astray.never_tight = true;
                 self.hold_never_tight(Some(found));
                 let message = self.speaker().never_tight(&found);
                 self.state
                     .board
                     .begins(AlertName::LeakSuspected.into(), now, message, out);
             }
-            None if self.state.astray.never_tight && hold.gone >= AGREES_IN_A_ROW => {
+            None if held && hold.gone >= AGREES_IN_A_ROW => {
                 self.state.astray.leak = None;
-                self.state.astray.never_tight = false;
                 self.hold_never_tight(None);
                 let message = self
                     .speaker()
