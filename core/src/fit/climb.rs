@@ -67,20 +67,36 @@ pub(super) fn candidate(problem: &Problem, z: DVector<f64>) -> Candidate {
     }
 }
 
-pub(super) fn climbed(problem: &Problem, mut at: Candidate, turns: usize) -> Candidate {
-    let mut damping = 0.1;
-    for _ in 0..turns {
+pub(super) fn climbed(problem: &Problem, at: Candidate, turns: usize) -> Candidate {
+    let downhill = |at: &Candidate| {
         let roots = weights(&at.residuals).map(f64::sqrt);
         let slopes = Slopes::new(&problem.jacobian(&at.z, &at.course, &at.residuals), &roots);
         let gradient = slopes.gradient(&roots.component_mul(&at.residuals), at.z.clone());
+        (slopes, gradient)
+    };
+    let moved = |at: &Candidate, step: DVector<f64>| candidate(problem, &at.z + step);
+    descended(at, turns, downhill, moved, |at| at.cost)
+}
+
+/// Goes downhill in so many turns, by the slopes and half the gradient at each place, the steps damped the more the more of them fail.
+pub(super) fn descended<P>(
+    mut at: P,
+    turns: usize,
+    downhill: impl Fn(&P) -> (Slopes, DVector<f64>),
+    moved: impl Fn(&P, DVector<f64>) -> P,
+    cost: impl Fn(&P) -> f64,
+) -> P {
+    let mut damping = 0.1;
+    for _ in 0..turns {
+        let (slopes, gradient) = downhill(&at);
         let mut gain = 0.0;
         for _ in 0..5 {
             let Some(step) = slopes.step(&gradient, damping) else {
                 break;
             };
-            let next = candidate(problem, &at.z + step);
-            if next.cost < at.cost {
-                gain = at.cost - next.cost;
+            let next = moved(&at, step);
+            if cost(&next) < cost(&at) {
+                gain = cost(&at) - cost(&next);
                 at = next;
                 damping *= 0.2;
                 break;

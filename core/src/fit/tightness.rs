@@ -115,14 +115,14 @@ impl Tightness {
             candidate(problem, DVector::from_column_slice(best))
         };
         let from = self.leaking.as_ref().map(|(z, leak)| (brought(z), *leak));
-        let mut look = Look {
+        let look = Look {
             problem: problem.clone(),
             best,
         };
         let mut leaking = look.leaking(from);
         let falls = |leaking: &(Candidate, f64)| look.best.cost - leaking.0.cost;
         if falls(&leaking) < self.gain - LEFT_BEHIND {
-            let anew = look.clone().leaking(None);
+            let anew = look.leaking(None);
             leaking = if anew.0.cost < leaking.0.cost {
                 anew
             } else {
@@ -154,63 +154,52 @@ fn can_tell(problem: &Problem) -> bool {
 }
 
 /// A problem and its maximum without a leak.
-#[derive(Clone)]
 struct Look {
     problem: Problem,
     best: Candidate,
 }
 
 impl Look {
-    /// The maximum with a leak: from the last one, or from that without. Levenberg-Marquardt over all numbers of a point and the leak.
-    fn leaking(&mut self, from: Option<(DVector<f64>, f64)>) -> (Candidate, f64) {
-        let (z, mut size) = from.unwrap_or_else(|| (self.best.z.clone(), 0.0));
-        let mut at = self.with_leak(z, size);
-        let mut damping = 0.1;
-        for _ in 0..TURNS {
+    /// The maximum with a leak: from the last one, or from that without; over all numbers of a point and the leak.
+    fn leaking(&self, from: Option<(DVector<f64>, f64)>) -> (Candidate, f64) {
+        let (z, size) = from.unwrap_or_else(|| (self.best.z.clone(), 0.0));
+        let downhill = |(at, size): &(Candidate, f64)| {
             let roots = climb::weights(&at.residuals).map(f64::sqrt);
-            self.problem.change = Some((0, Change::Leak(leak(size))));
             let numbers = at.z.len();
-            let mut jacobian = self
-                .problem
-                .jacobian(&at.z, &at.course, &at.residuals)
-                .insert_column(numbers, 0.0);
+            let jacobian = self.with(*size).jacobian(&at.z, &at.course, &at.residuals);
+            let mut jacobian = jacobian.insert_column(numbers, 0.0);
             let there = self.with_leak(at.z.clone(), size + STEP);
             jacobian.set_column(numbers, &((there.residuals - &at.residuals) / STEP));
             let slopes = Slopes::new(&jacobian, &roots);
-            let gradient = slopes.gradient(&roots.component_mul(&at.residuals), at.z.clone().push(size));
-            let mut gain = 0.0;
-            for _ in 0..5 {
-                let Some(step) = slopes.step(&gradient, damping) else {
-                    break;
-                };
-                let next_size = size + step[numbers];
-                let next = self.with_leak(&at.z + step.rows(0, numbers), next_size);
-                if next.cost < at.cost {
-                    gain = at.cost - next.cost;
-                    (at, size) = (next, next_size);
-                    damping *= 0.2;
-                    break;
-                }
-                damping *= 8.0;
-            }
-            if gain < 0.02 {
-                break;
-            }
-        }
-        (at, size)
+            let gradient = slopes.gradient(&roots.component_mul(&at.residuals), at.z.clone().push(*size));
+            (slopes, gradient)
+        };
+        let moved = |(at, size): &(Candidate, f64), step: DVector<f64>| {
+            let numbers = at.z.len();
+            let size = size + step[numbers];
+            (self.with_leak(&at.z + step.rows(0, numbers), size), size)
+        };
+        let start = (self.with_leak(z, size), size);
+        climb::descended(start, TURNS, downhill, moved, |(at, _)| at.cost)
+    }
+
+    /// The problem, its vessel leaking.
+    fn with(&self, size: f64) -> Problem {
+        let mut problem = self.problem.clone();
+        problem.change = Some((0, Change::Leak(leak(size))));
+        problem
     }
 
     /// A point with a leak, and what both cost.
-    fn with_leak(&mut self, z: DVector<f64>, size: f64) -> Candidate {
-        self.problem.change = Some((0, Change::Leak(leak(size))));
-        let mut there = candidate(&self.problem, z);
+    fn with_leak(&self, z: DVector<f64>, size: f64) -> Candidate {
+        let mut there = candidate(&self.with(size), z);
         there.cost += size * size;
         there
     }
 
     /// What the bottles hold, if the sensor vessel was never tight; `told`: that was said before.
     fn judged(
-        &mut self,
+        &self,
         at: Timestamp,
         (gain, leaking): (f64, &(Candidate, f64)),
         told: bool,
@@ -226,12 +215,8 @@ impl Look {
         let mut likely = vec![(leaking.0.cost, self.content(&leaking.0))];
         for apart in [-1.2, -0.6, 0.6, 1.2] {
             let size = leaking.1 + apart;
-            self.problem.change = Some((0, Change::Leak(leak(size))));
-            let there = climbed(
-                &self.problem,
-                candidate(&self.problem, leaking.0.z.clone()),
-                TURNS_ON,
-            );
+            let problem = self.with(size);
+            let there = climbed(&problem, candidate(&problem, leaking.0.z.clone()), TURNS_ON);
             likely.push((there.cost + size * size, self.content(&there)));
         }
         let (content, spread) = weighed(&likely)?;
@@ -252,7 +237,6 @@ impl Look {
     /// By how much the cost falls for a culture that has given up.
     fn still(&self) -> f64 {
         let mut problem = self.problem.clone();
-        problem.change = None;
         let made = self.best.course.states.last().map_or(0.0, |state| state.made);
         let reached = abv_percent_of_co2(made) + problem.frame.alcohol_percent;
         let mut least = f64::MAX;
