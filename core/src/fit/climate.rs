@@ -1,5 +1,8 @@
 //! Temperature of the drink: as it was, and as it may become.
 
+mod habits;
+
+use self::habits::{Habits, distance, phase, wandered};
 use super::{Handling, evidence::Evidence};
 use crate::abreast::Real;
 
@@ -9,16 +12,12 @@ const FOLLOWS_H: f64 = 2.0;
 /// Time constant of cooling in the fridge, h: colder walls and a fan.
 const COOLS_H: f64 = 2.5;
 
-/// Spread of the room's slow wander, K, and how long it remembers, h.
-const WANDER_K: f64 = 1.6;
-const WANDER_H: f64 = 96.0;
-
 /// How far the drink may be from where the room's temperature puts it, and a fridge from what it is set to, K.
 const FOLLOWS_DOUBT_K: f64 = 0.6;
 const FRIDGE_DOUBT_K: f64 = 1.0;
 
-/// Hours between the wander's knots.
-const KNOT_H: f64 = 6.0;
+/// So long after the sealing, a gap or the fridge a drink has come to where its room puts it, h.
+const SETTLED_H: f64 = 8.0;
 
 /// What is known of the temperature.
 #[derive(Clone, Debug)]
@@ -29,11 +28,11 @@ pub(super) struct Climate {
     pub(super) past_doubt: f64,
     /// What comes to it at each node while no thermometer spoke, as a share of the doubt as a whole.
     more_doubt: Vec<f64>,
-    /// Latest level of the room, degC, and its doubt, K.
-    level: f64,
-    doubt: f64,
-    /// Daily swing: cosine and sine part by hours since sealing, K.
-    swing: (f64, f64),
+    /// The room, by its own thermometer or by the drink's.
+    habits: Habits,
+    /// How far the drink stands from where the room puts it, K, and its time constant, h: nothing where the drink's thermometer tells of the room.
+    distance: f64,
+    follows_h: f64,
     /// Where the bottles are.
     pub(super) chilled: bool,
     fridge: f64,
@@ -71,10 +70,16 @@ impl Climate {
         } else {
             room.iter().map(|p| (p.at_h, p.value)).collect()
         };
-        let (level, doubt, swing) = habits(&told, now_h, expected);
+        let habits = Habits::told(&told, expected);
         let room_at = |h: f64| match around(&told, h) {
             Some((value, gap)) if gap < 3.0 => value,
-            _ => level + swing_at(swing, h),
+            _ => habits.usual(h),
+        };
+        let measured: Vec<(f64, f64)> = liquid.iter().map(|p| (p.at_h, p.value)).collect();
+        let (distance, follows_h) = if room.is_empty() && !told.is_empty() {
+            (0.0, 0.0)
+        } else {
+            (apart_from_room(&measured, &told, chilled_at), FOLLOWS_H)
         };
         // A probe's own error; else how far the drink may be from the room, or the room from what was expected.
         let past_doubt = match (liquid.is_empty(), told.is_empty(), expected) {
@@ -83,7 +88,6 @@ impl Climate {
             (true, true, Some(_)) => 1.5,
             (true, true, None) => 4.0,
         };
-        let measured: Vec<(f64, f64)> = liquid.iter().map(|p| (p.at_h, p.value)).collect();
         let mut past = Vec::with_capacity(nodes.len());
         let mut more_doubt = Vec::with_capacity(nodes.len());
         let mut before = (0.0, room_at(0.0));
@@ -95,13 +99,17 @@ impl Climate {
                     let chilled = chilled_at(*h);
                     if !told.is_empty() {
                         let unheard = around(&told, *h).map_or(0.0, |(_, gap)| gap - 3.0);
-                        let of_room = if chilled { FRIDGE_DOUBT_K } else { wander(unheard) };
+                        let of_room = if chilled {
+                            FRIDGE_DOUBT_K
+                        } else {
+                            wandered(unheard)
+                        };
                         doubt = past_doubt.max(FOLLOWS_DOUBT_K.hypot(of_room));
                     }
                     let (goal, tau) = if chilled {
                         (fridge, COOLS_H)
                     } else {
-                        (room_at(*h), FOLLOWS_H)
+                        (room_at(*h) + distance, FOLLOWS_H)
                     };
                     goal + (before.1 - goal) * (-(h - before.0) / tau).exp()
                 }
@@ -114,9 +122,9 @@ impl Climate {
             past,
             past_doubt,
             more_doubt,
-            level,
-            doubt,
-            swing,
+            habits,
+            distance,
+            follows_h,
             chilled: chilled_at(now_h),
             fridge,
             now_h,
@@ -141,14 +149,20 @@ impl Climate {
         self.past_doubt * self.more(node)
     }
 
-    /// Where the room's level and daily swing stand at `nodes` (the first is the present), for all lives alike.
+    /// What is expected at `nodes` (the first is the present), for all lives alike.
     pub(super) fn room_at(&self, nodes: &[f64]) -> Vec<RoomAt> {
         let mut before = self.now_h;
         let at = |h: &f64| {
+            let ahead_h = h - self.now_h;
             let at = RoomAt {
-                ahead_h: h - self.now_h,
-                usual: self.level + swing_at(self.swing, *h),
-                kept: (-(h - before) / FOLLOWS_H).exp(),
+                ahead_h,
+                phase: phase(*h),
+                goal: self.habits.expected(*h, ahead_h) + self.distance,
+                kept: if *h > before {
+                    (-(h - before) / self.follows_h).exp()
+                } else {
+                    1.0
+                },
             };
             before = *h;
             at
@@ -157,30 +171,22 @@ impl Climate {
     }
 
     /// One way the drink's temperature may go at the nodes of `room` if the bottles stay there.
-    /// `probe` is how far this life's thermometer lies off: where none speaks any more, so far may the room be from its last level.
+    /// `probe` is how far this life's thermometer lies off: it stays so, and so does what its room was off while none spoke.
     pub(super) fn room_ahead(
         &self,
         room: &[RoomAt],
         probe: f64,
         normals: &mut dyn FnMut() -> f64,
     ) -> Vec<f64> {
-        let unheard = probe * self.more_doubt.last().copied().unwrap_or(0.0);
-        let start = self.felt(self.past.len().saturating_sub(1), probe);
-        let offset = self.doubt * normals() + unheard;
-        let keep = (-KNOT_H / WANDER_H).exp();
-        let fresh = WANDER_K * (1.0 - keep * keep).sqrt();
-        let span = room.last().map_or(0.0, |at| at.ahead_h);
-        let mut knots = vec![0.0];
-        let mut reach = 0.0;
-        while reach <= span + KNOT_H {
-            let last = knots.last().copied().unwrap_or(0.0);
-            knots.push(keep * last + fresh * normals());
-            reach += KNOT_H;
-        }
+        let present = self.past.len().saturating_sub(1);
+        let off = probe * (1.0 + self.more(present));
+        let chance = self
+            .habits
+            .drawn(room.last().map_or(0.0, |at| at.ahead_h), normals);
         let mut out = Vec::with_capacity(room.len());
-        let mut celsius = start;
+        let mut celsius = self.felt(present, probe);
         for at in room {
-            let goal = at.usual + offset + between(&knots, KNOT_H, at.ahead_h);
+            let goal = at.goal + off + chance.apart(at.phase, at.ahead_h);
             celsius = goal + (celsius - goal) * at.kept;
             out.push(celsius.clamp(-2.0, 45.0));
         }
@@ -198,9 +204,11 @@ impl Climate {
 #[derive(Clone, Copy, Debug)]
 pub(super) struct RoomAt {
     ahead_h: f64,
-    /// Level and daily swing, degC.
-    usual: f64,
-    /// What the drink keeps of its distance from the room since the node before, as a share.
+    /// See [`phase`].
+    phase: (f64, f64),
+    /// Where the drink is expected to tend, degC.
+    goal: f64,
+    /// What the drink keeps of its distance from there since the node before, as a share.
     kept: f64,
 }
 
@@ -220,11 +228,6 @@ pub(super) fn between(knots: &[f64], every: f64, h: f64) -> f64 {
     low + (high - low) * (place - f64::from(whole)).min(1.0)
 }
 
-fn swing_at((cosine, sine): (f64, f64), h: f64) -> f64 {
-    let angle = h * (std::f64::consts::TAU / 24.0);
-    cosine * angle.cos() + sine * angle.sin()
-}
-
 /// Linear interpolation, and how far the nearer point is; `None` without points.
 fn around(points: &[(f64, f64)], h: f64) -> Option<(f64, f64)> {
     let after = points.partition_point(|(t, _)| *t <= h);
@@ -240,43 +243,25 @@ fn around(points: &[(f64, f64)], h: f64) -> Option<(f64, f64)> {
     }
 }
 
-/// How far the room may have wandered in so many hours unheard, K.
-fn wander(hours: f64) -> f64 {
-    WANDER_K * (1.0 - (-2.0 * hours.max(0.0) / WANDER_H).exp()).sqrt()
-}
-
-/// Level now, its doubt, and the daily swing, from what the last three days told that anything is told of.
-fn habits(told: &[(f64, f64)], now_h: f64, expected: Option<f64>) -> (f64, f64, (f64, f64)) {
-    let now_h = told.last().map_or(now_h, |(last, _)| now_h.min(*last));
-    let recent: Vec<&(f64, f64)> = told.iter().filter(|(t, _)| *t > now_h - 72.0).collect();
-    let Some((first, _)) = recent.first() else {
-        // Nothing told: what the batch file expects, or a kitchen of 21 +- 4 degC.
-        return expected.map_or((21.0, 4.0, (0.0, 0.0)), |c| (c, 1.5, (0.0, 0.0)));
-    };
-    let span = now_h - first;
-    // Weighted least squares of level and daily harmonic; a ridge keeps a swing of 1.5 K credible until a day was seen.
-    let mut normal = [[0.0; 3]; 3];
-    let mut right = [0.0; 3];
-    let mean = recent.iter().map(|(_, v)| v).sum::<f64>() / recent.iter().map(|_| 1.0).sum::<f64>();
-    for (t, value) in &recent {
-        let angle = t * (std::f64::consts::TAU / 24.0);
-        let weight = (-(now_h - t) / 30.0).exp() / 0.25;
-        let basis = [1.0, angle.cos(), angle.sin()];
-        for (i, a) in basis.iter().enumerate() {
-            for (j, b) in basis.iter().enumerate() {
-                normal[i][j] += weight * a * b;
-            }
-            right[i] += weight * a * (value - mean);
+/// How far the drink stands from where a room of the past puts it, K: a shelf over the oven, two thermometers that disagree. Asked of where both were
+/// heard, in the room for long.
+fn apart_from_room(measured: &[(f64, f64)], told: &[(f64, f64)], chilled_at: impl Fn(f64) -> bool) -> f64 {
+    let mut apart = Vec::new();
+    let mut follows: Option<(f64, f64)> = None;
+    let mut since = 0.0;
+    for (h, value) in told {
+        let (before, celsius) = follows.unwrap_or((*h, *value));
+        let gap = h - before;
+        if gap > 3.0 || chilled_at(*h) {
+            since = *h;
+        }
+        let celsius = value + (celsius - value) * (-gap / FOLLOWS_H).exp();
+        follows = Some((*h, celsius));
+        if let (true, Some((drink, gap))) = (h - since > SETTLED_H, around(measured, *h))
+            && gap < 0.5
+        {
+            apart.push((*h, drink - celsius));
         }
     }
-    for (i, row) in normal.iter_mut().enumerate() {
-        row[i] += if i == 0 { 0.1 } else { 1.0 / 1.5 };
-    }
-    let solved = nalgebra::Matrix3::from_fn(|i, j| normal[i][j])
-        .cholesky()
-        .map_or(nalgebra::Vector3::zeros(), |c| {
-            c.solve(&nalgebra::Vector3::new(right[0], right[1], right[2]))
-        });
-    let doubt = 0.3 + 1.2 * (-span / 12.0).exp();
-    (mean + solved[0], doubt, (solved[1], solved[2]))
+    distance(&apart)
 }

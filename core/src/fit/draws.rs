@@ -22,8 +22,10 @@ const TURNS: usize = 2;
 /// Of the numbers that come as the batch grows older, with how many before it each has nothing in common. All cannot be: there are more of them than members.
 const LATEST: usize = 10;
 
-/// Of what is yet to come: so many of the next surprises, and of the ways of the room, have nothing in common with a member's own numbers. A day's worth.
+/// Of what is yet to come: so many of the next surprises, and of the ways of the room, have nothing in common with a member's own numbers. A day's worth, and
+/// how the room stands now.
 const SOON: usize = 5;
+const ROOM_SOON: usize = 8;
 
 /// Members of the posterior.
 pub(super) const MEMBERS: usize = 64;
@@ -75,7 +77,7 @@ struct Coming {
 /// Streams of the time to come: what comes soon of both, and what comes later of each, with how many take a member to the horizon.
 const AHEAD: u64 = 4;
 const SURPRISES: (u64, u64) = (5, 88);
-const ROOM: (u64, u64) = (6, 248);
+const ROOM: (u64, u64) = (6, 251);
 
 /// All batches draw alike: the table is made once, and is as good as a constant.
 static USUAL: LazyLock<Ahead> = LazyLock::new(|| Ahead::drawn(SEED));
@@ -90,7 +92,7 @@ impl Ahead {
     }
 
     fn drawn(seed: u64) -> Self {
-        let mut surprises = drawn(seed, &[(1, 0, ALL), (AHEAD, 0, 2 * SOON)]).split_off(ALL);
+        let mut surprises = drawn(seed, &[(1, 0, ALL), (AHEAD, 0, SOON + ROOM_SOON)]).split_off(ALL);
         let room = surprises.split_off(SOON);
         Self {
             surprises: Coming::new(surprises, seed, SURPRISES),
