@@ -96,6 +96,8 @@ enum Part {
     Both,
     /// Thermometers alone; a third as many batches, and only if named.
     Temperature,
+    /// Sensors without error and bottles all alike, to see what no sensor takes away; a third as many batches, and only if named.
+    Perfect,
     /// Published kinetics as the truth; a tenth as many batches of each.
     Truths,
     /// Twelve cultures in many batches: vigour, and what their history is worth.
@@ -108,7 +110,7 @@ enum Part {
 
 impl Part {
     fn is_wanted(self, arguments: &Arguments) -> bool {
-        let usual = !matches!(self, Self::Both | Self::Creep | Self::Temperature);
+        let usual = !matches!(self, Self::Both | Self::Creep | Self::Perfect | Self::Temperature);
         arguments.part.is_empty() && usual || arguments.part.contains(&self)
     }
 }
@@ -182,6 +184,7 @@ fn run(arguments: &Arguments) -> Result<String, Box<dyn std::error::Error>> {
         (Part::Gravity, Kind::Gravity),
         (Part::Both, Kind::Both),
         (Part::Temperature, Kind::Temperature),
+        (Part::Perfect, Kind::Perfect),
     ] {
         if part.is_wanted(arguments) {
             let play = |seed| kind.play(seed);

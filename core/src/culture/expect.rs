@@ -1,8 +1,8 @@
 //! From the lessons of earlier batches to what is expected of the next: a hierarchical normal model.
 //!
-//! In the whitened space of the pooled prior a culture has a mean `mu`, and each of its batches lies around it: `theta = mu + d`, `d`
-//! normal with variance `T`, so that a batch of an unknown culture keeps the pooled prior, `mu` normal with variance `1 - T`. What a
-//! batch's data said is its posterior less the pooled prior it was found with (a precision and a pull). `T` is not known: it is a
+//! In the whitened space of usual cultures a culture has a mean `mu`, and each of its batches lies around it: `theta = mu + d`, `d`
+//! normal with variance `T`, so that a batch of an unknown culture is a usual one, `mu` normal with variance `1 - T`. What a
+//! batch's data said is its posterior less the wide beliefs it was found with (a precision and a pull). `T` is not known: it is a
 //! usual value for each trait times one factor of a few, weighed by how well they explain the lessons. An older lesson counts less: a
 //! culture's mean drifts.
 
@@ -10,16 +10,10 @@ use jiff::Timestamp;
 use nalgebra::{Cholesky, DMatrix, DVector, SymmetricEigen};
 use serde::{Deserialize, Serialize};
 
-use super::{COUNT, Lesson};
-
-/// What is believed of any culture: mean and standard deviation of each trait.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Pool {
-    /// Means, in the order of [`super::TRAITS`].
-    pub mean: [f64; COUNT],
-    /// Standard deviations.
-    pub sd: [f64; COUNT],
-}
+use super::{
+    COUNT, Lesson,
+    pool::{Pool, Usual},
+};
 
 /// What the earlier batches of a culture say of its next one: a normal distribution of its traits.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -32,13 +26,13 @@ pub struct Expectation {
     pub covariance: Vec<Vec<f64>>,
 }
 
-/// Usual spread from batch to batch, as a share of the pool's standard deviation.
+/// Usual spread from batch to batch, as a share of that from culture to culture.
 const USUAL: f64 = 0.35;
 
 /// Factors on its variance, and how likely each is before any lesson.
 const FACTORS: [(f64, f64); 5] = [(0.25, 0.1), (0.5, 0.2), (1.0, 0.3), (2.0, 0.25), (4.0, 0.15)];
 
-/// Most of the pool's variance that batches of one culture may have among them.
+/// Most of that variance that batches of one culture may have among them.
 const MOST: f64 = 0.8;
 
 /// Days after which a culture has drifted by as much as its batches differ.
@@ -54,22 +48,31 @@ pub(crate) const DOSE_DOUBT: f64 = 0.5;
 /// Places of the traits that grow with the dose.
 pub(crate) const DOSED: [usize; 2] = [3, 5];
 
-/// What the data of one batch said: a precision and a pull, in the whitened space of the pool.
+/// What the data of one batch said: a precision and a pull, in the whitened space of usual cultures.
 struct Said {
     precision: DMatrix<f64>,
     pull: DVector<f64>,
     age_days: f64,
-    /// Variance that the unknown dose adds.
-    dose: DVector<f64>,
+    /// Covariance that the unknown dose adds.
+    dose: DMatrix<f64>,
 }
 
 impl Expectation {
+    /// Of any culture.
+    #[must_use]
+    pub fn usual(pool: &Pool) -> Option<Self> {
+        let usual = Usual::new()?;
+        let (mean, covariance) = (DVector::zeros(COUNT), DMatrix::identity(COUNT, COUNT));
+        Some(Self::told(0, pool, usual, (&mean, &covariance)))
+    }
+
     /// Of a batch bottled at `bottled_at`; `None` without a lesson.
     #[must_use]
     pub fn of(lessons: &[Lesson], bottled_at: Timestamp, pool: &Pool) -> Option<Self> {
+        let usual = Usual::new()?;
         let said: Vec<Said> = lessons
             .iter()
-            .filter_map(|lesson| said(lesson, bottled_at, pool))
+            .filter_map(|lesson| said(lesson, bottled_at, pool, usual))
             .collect();
         let batches = u32::try_from(said.len()).ok().filter(|batches| *batches > 0)?;
         let found: Vec<(f64, DVector<f64>, DMatrix<f64>)> = FACTORS
@@ -97,7 +100,19 @@ impl Expectation {
             let off = m - &mean;
             covariance += (c + &off * off.transpose()) * (weight / total);
         }
-        Some(Self {
+        Some(Self::told(batches, pool, usual, (&mean, &covariance)))
+    }
+
+    /// In the units of the traits.
+    fn told(
+        batches: u32,
+        pool: &Pool,
+        usual: &Usual,
+        (mean, covariance): (&DVector<f64>, &DMatrix<f64>),
+    ) -> Self {
+        let mean = &usual.mean + &usual.root * mean;
+        let covariance = &usual.root * covariance * usual.root.transpose();
+        Self {
             batches,
             mean: (0..COUNT).map(|i| pool.mean[i] + pool.sd[i] * mean[i]).collect(),
             covariance: (0..COUNT)
@@ -109,12 +124,12 @@ impl Expectation {
                     row.collect()
                 })
                 .collect(),
-        })
+        }
     }
 }
 
-/// Posterior less the prior it was found with, in the whitened space of `pool`.
-fn said(lesson: &Lesson, bottled_at: Timestamp, pool: &Pool) -> Option<Said> {
+/// Posterior less the prior it was found with.
+fn said(lesson: &Lesson, bottled_at: Timestamp, pool: &Pool, usual: &Usual) -> Option<Said> {
     if lesson.traits.len() != COUNT || lesson.covariance.len() != COUNT {
         return None;
     }
@@ -156,14 +171,20 @@ fn said(lesson: &Lesson, bottled_at: Timestamp, pool: &Pool) -> Option<Said> {
     } else {
         0.0
     };
-    let mut dose = DVector::zeros(COUNT);
+    // From the pool's whitened space to that of usual cultures.
+    let pull = usual.root.transpose() * (&pulled - &kept * &usual.mean);
+    let precision = usual.root.transpose() * &kept * &usual.root;
+    let mut dose = DMatrix::zeros(COUNT, COUNT);
     for i in DOSED {
-        dose[i] = (doubt / pool.sd[i]).powi(2);
+        let mut along = DVector::zeros(COUNT);
+        along[i] = doubt / pool.sd[i];
+        let along = usual.root.solve_lower_triangular(&along)?;
+        dose += &along * along.transpose();
     }
     let age_s = bottled_at.duration_since(lesson.bottled_at).as_secs_f64();
     Some(Said {
-        precision: kept,
-        pull: pulled,
+        precision,
+        pull,
         age_days: (age_s / 86_400.0).max(0.0),
         dose,
     })
@@ -177,8 +198,7 @@ fn with_spread(said: &[Said], apart: f64) -> Option<(f64, DVector<f64>, DMatrix<
     let mut pull = DVector::zeros(COUNT);
     let mut evidence = 0.0;
     for batch in said {
-        let around =
-            DMatrix::from_diagonal(&batch.dose.add_scalar(apart * (1.0 + batch.age_days / DRIFT_DAYS)));
+        let around = &batch.dose + &one * (apart * (1.0 + batch.age_days / DRIFT_DAYS));
         // What the batch says of the culture's mean: its own data, blurred by how batches differ.
         let blurred = (&one + &around * &batch.precision).lu();
         let inverse = blurred.try_inverse()?;

@@ -53,9 +53,9 @@ pub struct Trait {
     pub name: String,
     /// Mean after the batch.
     pub mean: f64,
-    /// What was believed of any culture before it: mean.
+    /// What the batch was told against, the wide beliefs of any culture: mean.
     pub pooled_mean: f64,
-    /// And standard deviation. It stands here so that a later change of the pool does not change what the batch taught.
+    /// And standard deviation. It stands here so that a later change of those does not change what the batch taught.
     pub pooled_sd: f64,
 }
 

@@ -2,18 +2,20 @@
 //!
 //! [`Lesson`] is the record of one batch, made by [`crate::fit::lesson`] and kept as JSON; [`Expectation`] is what the lessons of one
 //! culture say of its next batch, made by [`crate::fit::Evidence::with_history`]. A lesson is told from the batch's own data and the
-//! pooled prior alone, never from other lessons, so that nothing is counted twice.
+//! wide beliefs of the literature ([`Pool`]) alone, never from other lessons, so that nothing is counted twice.
 
 mod diary;
 mod expect;
 mod lesson;
 mod liveliness;
+mod pool;
 
 pub use diary::{CultureState, DIARY, Diary, DiaryEntry, Tended, UnknownTended};
+pub use expect::Expectation;
 pub(crate) use expect::{DOSE_DOUBT, DOSED};
-pub use expect::{Expectation, Pool};
 pub use lesson::{BadLesson, Lesson, SCHEMA, TRAITS, Trait};
 pub use liveliness::{Liveliness, Normal};
+pub use pool::Pool;
 
 /// How many traits a culture has.
 pub const COUNT: usize = 14;

@@ -66,7 +66,7 @@ impl Evidence {
     }
 
     /// The same, with what earlier batches taught of the culture. Lessons of another culture, of this batch or of later ones are
-    /// left out ([`Lesson::silent_for`] says why), and of one batch the first counts; without any it is the pooled prior again.
+    /// left out ([`Lesson::silent_for`] says why), and of one batch the first counts; without any it is a usual culture again.
     #[must_use]
     pub fn with_history(mut self, lessons: &[Lesson]) -> Self {
         let mut heard: Vec<Lesson> = Vec::new();
@@ -80,6 +80,13 @@ impl Evidence {
             }
         }
         self.expectation = Expectation::of(&heard, self.batch.bottled_at, &pool());
+        self
+    }
+
+    /// The same, with that expectation of its culture.
+    #[cfg(test)]
+    pub(super) fn expecting(mut self, expectation: crate::culture::Expectation) -> Self {
+        self.expectation = Some(expectation);
         self
     }
 

@@ -100,9 +100,10 @@ impl Frame {
         );
         let dose = drink.culture_dose.map(|dose| dose.ml_per_l());
         let known = Known {
-            taught: evidence
-                .expectation()
-                .and_then(|expectation| Taught::new(expectation, dose)),
+            taught: match evidence.expectation() {
+                Some(expectation) => Taught::new(expectation, dose),
+                None => Taught::usual(dose),
+            },
             dose,
             co2: drink.co2.map(|co2| co2.grams_per_litre()),
             ceiling: drink.alcohol_ceiling.map(|a| a.percent()),

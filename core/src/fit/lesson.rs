@@ -12,17 +12,17 @@ use super::{
 };
 use crate::culture::{COUNT, Lesson, TRAITS as NAMES, Trait};
 
-/// What the evidence up to `at` says of the batch's culture, beside the pooled prior alone: history that the evidence may carry has
+/// What the evidence up to `at` says of the batch's culture, beside the wide beliefs alone: history that the evidence may carry has
 /// no part in it, so that no batch is counted twice. `None` for a batch that names no culture, or without anything measured in it.
 ///
 /// A normal distribution at the maximum of the posterior with the curvature there: the members are too few to tell the covariance of
 /// all traits.
 #[must_use]
 pub fn lesson(evidence: &Evidence, at: Timestamp) -> Option<Lesson> {
-    let evidence = evidence.clone().with_history(&[]);
     let batch = evidence.batch();
     let culture = batch.culture.clone()?;
-    let problem = Problem::new(&evidence, evidence.hours(at).max(0.0));
+    let mut problem = Problem::new(evidence, evidence.hours(at).max(0.0));
+    problem.frame.known.taught = None;
     if problem.data.is_empty() {
         return None;
     }

@@ -115,10 +115,9 @@ pub struct Posterior {
 const COLD_EVERY_H: f64 = 12.0;
 
 /// All batches begin with the same draws from the prior: two plans differ by what their files say, and a name tells nothing. Of 256
-/// sets of draws one of the better sixth: the hours that plans tell lie 6 % from the mean of all sets (11 % at most), those of half of
-/// the sets by more than 9 % and of the worst ten by 18 to 38 % (`best_draws` among the tests). The best for plans is 161, off by 1.4 %, but on the
-/// forty tuning batches it tells the content worse (its score 0.0013 +- 0.0005 volumes higher, of 0.0231) and the target no better.
-const SEED: u64 = 17;
+/// sets of draws the one that stands for the prior best: the hours that plans tell lie 2 % from the mean of all sets (4 % at most), those of half of
+/// the sets by more than 7 % and of the worst ten by 15 to 20 % (`best_draws` among the tests).
+const SEED: u64 = 133;
 
 /// A fit and all that its answers need of it, so that no life is reckoned twice.
 struct Fresh {

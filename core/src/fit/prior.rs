@@ -145,7 +145,7 @@ pub(super) const GRAVITY: std::ops::Range<usize> = 31..33;
 /// Places of the culture's own traits, in the order of [`crate::culture::TRAITS`].
 pub(super) const TRAITS: [usize; COUNT] = [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, CEILING, 27];
 
-/// What a culture's earlier batches make of its traits: affine in the whitened space, so that the fit still moves standard normals.
+/// What usual cultures, or a culture's earlier batches, make of its traits: affine in the whitened space, so that the fit still moves standard normals.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Taught {
     mean: [f64; COUNT],
@@ -184,6 +184,11 @@ impl Taught {
         Some(Self { mean, factor })
     }
 
+    /// What usual cultures are like.
+    pub(super) fn usual(dose: Option<f64>) -> Option<Self> {
+        Expectation::usual(&pool()).and_then(|expectation| Self::new(&expectation, dose))
+    }
+
     /// The traits at a point, in the whitened space of the pool.
     fn at(&self, z: &[f64]) -> [f64; COUNT] {
         let mut out = self.mean;
@@ -196,13 +201,13 @@ impl Taught {
     }
 }
 
-/// What is believed of any culture.
+/// What is believed of any culture by the literature alone.
 pub(super) fn pool() -> Pool {
     Known::default().pool()
 }
 
 impl Known {
-    /// What is believed of the traits of any culture in such a batch.
+    /// What is believed of the traits of any culture in such a batch by the literature alone.
     pub(super) fn pool(&self) -> Pool {
         let untaught = Self {
             taught: None,
@@ -225,7 +230,7 @@ pub(super) const USUAL_DOSE: f64 = 25.0;
 /// What the batch file says of them.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Known {
-    /// What the culture's earlier batches taught.
+    /// What usual cultures or the culture's earlier batches taught; `None`: the wide beliefs of the literature alone.
     pub(super) taught: Option<Taught>,
     /// Dose of culture, mL/L.
     pub(super) dose: Option<f64>,

@@ -16,6 +16,7 @@ mod notes;
 mod silence;
 mod slopes;
 mod split;
+mod usual;
 mod years;
 
 use std::sync::Arc;

@@ -47,7 +47,10 @@ fn frame() -> Frame {
     );
     let warm = Temperature::from_celsius(25.0).expect("a temperature");
     evidence.observe(sealed, Observed::Liquid(warm));
-    Problem::new(&evidence, 0.0).frame
+    let mut frame = Problem::new(&evidence, 0.0).frame;
+    // Each number of a point is a trait of its own.
+    frame.known.taught = None;
+    frame
 }
 
 /// Growth rate, log of the adaptation, logit of the start, ceiling.
