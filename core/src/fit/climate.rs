@@ -131,8 +131,8 @@ impl Climate {
         }
     }
 
-    /// The drink's temperature at a node of the past, as one life has it whose thermometer lies `offset` off: the same doubt,
-    /// wider, where none spoke.
+    /// The drink's temperature at a node of the past as the thermometer shows it or would have shown it, in a life where it lies `offset` off (a life adds
+    /// that itself): where none spoke, further off.
     #[inline]
     pub(super) fn felt<F: Real>(&self, node: usize, offset: F) -> F {
         let shown = self.past.get(node).copied().unwrap_or(20.0);
@@ -171,7 +171,7 @@ impl Climate {
     }
 
     /// One way the drink's temperature may go at the nodes of `room` if the bottles stay there.
-    /// `probe` is how far this life's thermometer lies off: it stays so, and so does what its room was off while none spoke.
+    /// As its thermometer would show it; `probe` is how far that lies off in this life, and by more where none spoke lately.
     pub(super) fn room_ahead(
         &self,
         room: &[RoomAt],
@@ -179,7 +179,7 @@ impl Climate {
         normals: &mut dyn FnMut() -> f64,
     ) -> Vec<f64> {
         let present = self.past.len().saturating_sub(1);
-        let off = probe * (1.0 + self.more(present));
+        let off = probe * self.more(present);
         let chance = self
             .habits
             .drawn(room.last().map_or(0.0, |at| at.ahead_h), normals);
@@ -251,14 +251,14 @@ fn apart_from_room(measured: &[(f64, f64)], told: &[(f64, f64)], chilled_at: imp
     let mut since = 0.0;
     for (h, value) in told {
         let (before, celsius) = follows.unwrap_or((*h, *value));
-        let gap = h - before;
-        if gap > 3.0 || chilled_at(*h) {
+        let waited = h - before;
+        if waited > 3.0 || chilled_at(*h) {
             since = *h;
         }
-        let celsius = value + (celsius - value) * (-gap / FOLLOWS_H).exp();
+        let celsius = value + (celsius - value) * (-waited / FOLLOWS_H).exp();
         follows = Some((*h, celsius));
-        if let (true, Some((drink, gap))) = (h - since > SETTLED_H, around(measured, *h))
-            && gap < 0.5
+        if let (true, Some((drink, away))) = (h - since > SETTLED_H, around(measured, *h))
+            && away < 0.5
         {
             apart.push((*h, drink - celsius));
         }

@@ -77,7 +77,11 @@ impl Habits {
         } = Follower::through(recent, expected, wander_k);
         Self {
             state,
-            root: covariance.cholesky().map_or_else(Matrix4::zeros, |root| root.l()),
+            // Rounding may spoil a covariance; the doubt of each number stays.
+            root: covariance.cholesky().map_or_else(
+                || Matrix4::from_diagonal(&covariance.diagonal().map(|variance| variance.max(0.0).sqrt())),
+                |root| root.l(),
+            ),
             wander_k,
         }
     }
