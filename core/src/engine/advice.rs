@@ -16,6 +16,9 @@ use super::{
 /// The first of two evaluations in a row half an hour apart may come this long before the move is due: then the alert comes
 /// neither early nor late at the mean, and not three quarters of an hour late.
 const AHEAD: SignedDuration = SignedDuration::from_mins(45);
+/// The same while the limit is near: full bottles are carried before they are dangerous, and a target that lies close to the limit was else told to be
+/// reached when nobody might go near them any more.
+const AHEAD_OF_THE_LIMIT: SignedDuration = SignedDuration::from_hours(2);
 /// Evaluations in a row after which an alert about the move ends: 3 h. A forecast that wavers for less tells nothing.
 pub(super) const GONE_IN_A_ROW: u8 = 6;
 /// `move_to_fridge` ends when the content after a move is this far below the target, in volumes: beyond the error of the
@@ -34,8 +37,10 @@ impl Monitor {
         let stands = self.state.board.is_present(&key);
         let choice = self.choice(ripest, now);
         let advice = choice.map_or(Advice::AsItComes, |choice| choice.advice);
+        let limit_is_near = self.state.board.is_present(&Key::from(AlertName::LimitNear));
         let reached = ripest.is_some_and(|group| {
-            let soon = now.saturating_add(AHEAD).unwrap_or(now);
+            let ahead = if limit_is_near { AHEAD_OF_THE_LIMIT } else { AHEAD };
+            let soon = now.saturating_add(ahead).unwrap_or(now);
             let gains = moments::gains(&group.outlook, now, soon).unwrap_or(0.0);
             group.outlook.after_move_now.p50.volumes() + gains >= target.volumes()
         });
@@ -55,6 +60,9 @@ impl Monitor {
             }
             Some(group) if there && (hold.there >= IN_A_ROW || stands) => {
                 let mut message = self.speaker().move_to_fridge(&group.outlook);
+                if limit_is_near {
+                    message.push_str(" It is asked for ahead of time, since your limit is near.");
+                }
                 if let Some(choice) = choice {
                     message.push(' ');
                     message.push_str(&self.speaker().moments(&choice));

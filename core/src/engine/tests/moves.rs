@@ -334,3 +334,19 @@ fn no_one_is_told_to_wait_for_a_morning_that_may_be_past_the_limit() {
         raised.message
     );
 }
+
+#[test]
+fn while_the_limit_is_near_the_move_is_asked_for_before_the_danger() {
+    let life = Life {
+        chance: |h| if h > 70.0 { 0.4 } else { 0.0 },
+        ..Life::default()
+    };
+    let mut monitor = monitor();
+    let actions = live(&mut monitor, &life, 0.0, 93.0, |h| 0.03 * h, |_| 21.0);
+    assert!(record_of(&actions, AlertName::LimitNear, RAISED).at < hour(90.0));
+    assert_eq!(told_of(&actions, AlertName::OverLimit), []);
+    let raised = record_of(&actions, AlertName::MoveToFridge, RAISED);
+    // The content passes at 93.3 h; the first evaluation may come two hours before, the second is half an hour later.
+    assert_eq!(raised.at, hour(92.0));
+    assert!(raised.message.contains("ahead of time"), "{}", raised.message);
+}
