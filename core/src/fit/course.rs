@@ -6,9 +6,9 @@ mod slopes;
 
 use self::datum::{Datum, Kind, PER_KELVIN, lower_bounds, together, without_outliers};
 use super::{
-    climate::between,
     evidence::Evidence,
     frame::Frame,
+    knots::between,
     life::{Life, State},
     prior::{ALL, COOLING, GAUGE, GRAVITY, LIFE, Parameters, SHARE, WALL},
 };

@@ -2,8 +2,9 @@
 
 use super::{
     Handling,
-    climate::{Climate, between},
+    climate::Climate,
     evidence::Evidence,
+    knots::between,
     prior::{Known, Taught},
     series::{MONTHS_H, OLD_H, WEEKS_H},
 };

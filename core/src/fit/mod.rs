@@ -20,6 +20,7 @@ mod draws;
 mod evidence;
 mod factor;
 mod frame;
+mod knots;
 mod led;
 mod lesson;
 mod life;

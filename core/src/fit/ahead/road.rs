@@ -6,9 +6,9 @@ use super::{
 };
 use crate::abreast::{ABREAST, Abreast, Real, Row, in_row};
 use crate::fit::{
-    climate::between,
     course::Course,
     frame::Frame,
+    knots::between,
     life::{Life, State},
 };
 

@@ -6,7 +6,7 @@
 
 use nalgebra::{Matrix4, Vector4};
 
-use super::between;
+use crate::fit::knots::between;
 
 /// How long the wander remembers, h, and the spreads that are weighed, K.
 const WANDER_H: f64 = 96.0;
