@@ -61,7 +61,7 @@ impl Monitor {
             Some(group) if there && (hold.there >= IN_A_ROW || stands) => {
                 let mut message = self.speaker().move_to_fridge(&group.outlook);
                 if limit_is_near {
-                    message.push_str(" It is asked for ahead of time, since your limit is near.");
+                    message.push_str(" The move is asked for ahead of time, since your limit is near.");
                 }
                 if let Some(choice) = choice {
                     message.push(' ');
