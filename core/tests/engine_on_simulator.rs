@@ -110,6 +110,7 @@ impl Oracle {
                 worst_bottle_now: bars(now.worst_bar),
                 worst_bottle_24h: bars(highest),
                 limit_within_24h: Probability::from_share(chance).expect("a share"),
+                limit_not_ruled_out: Probability::from_share(chance).expect("a share"),
                 expected_gauge: bars(now.pilot_bar),
                 rate: same(0.03),
                 gained: same(1.0),
@@ -268,6 +269,7 @@ fn wavering(mut fitted: Fitted, turn: u32) -> Fitted {
     fitted.outlook.worst_bottle_now = bars(fitted.outlook.worst_bottle_now.p50.bar() + 0.08 * by);
     let chance = fitted.outlook.limit_within_24h.share() + 0.15 * by;
     fitted.outlook.limit_within_24h = Probability::from_share(chance.clamp(0.0, 1.0)).expect("a share");
+    fitted.outlook.limit_not_ruled_out = fitted.outlook.limit_within_24h;
     let hours = SignedDuration::from_secs_f64(3_600.0 * 4.0 * by);
     let moved = |at: Option<Timestamp>| at.map(|at| at + hours);
     fitted.forecast.move_at = fitted.forecast.move_at.map(|when| Quantiles {

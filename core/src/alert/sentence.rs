@@ -109,6 +109,9 @@ pub fn quantity(quantity: Quantity) -> &'static str {
     }
 }
 
+/// Beside a chance below this, what is not ruled out is told as well.
+const SMALL_CHANCE: f64 = 0.10;
+
 const KEEP_OUT: &str = "Keep people and animals out of the room. Do not touch, open, move, cover or go to look. \
                         If you can cool the room from outside it, do. Stay out even if the gauge falls.";
 
@@ -242,12 +245,19 @@ impl Speaker<'_> {
     /// `limit_near`. `carry`: the worst bottle is far enough below its limit that the crate may be moved.
     #[must_use]
     pub fn limit_near(&self, forecast: &Forecast, outlook: &Outlook, gauge: Hearing, carry: Carry) -> String {
+        let (chance, at_most) = (outlook.limit_within_24h, outlook.limit_not_ruled_out);
+        let not_ruled_out = if gauge == Hearing::Nothing && chance.share() < SMALL_CHANCE && at_most > chance
+        {
+            format!(", and {:.0} % is not ruled out", at_most.share() * 100.0)
+        } else {
+            String::new()
+        };
         let mut text = format!(
-            "The fullest bottle of {} may pass your limit of {} within 24 hours: the chance is {:.0} %. It is at about \
-             {} and may reach {}.",
+            "The fullest bottle of {} may pass your limit of {} within 24 hours: the chance is {:.0} %{not_ruled_out}. It is at \
+             about {} and may reach {}.",
             self.name(),
             self.limit(),
-            outlook.limit_within_24h.share() * 100.0,
+            chance.share() * 100.0,
             self.units.pressure(outlook.worst_bottle_now.p50),
             self.units.pressure(outlook.worst_bottle_24h.p95),
         );

@@ -128,12 +128,16 @@ impl Monitor {
         let heard = self.hears_a_gauge(now) || self.awaits_a_gauge(now);
         // Each group by what is heard of it; the one that is furthest beyond its threshold speaks.
         let judged = all.iter().map(|group| {
-            let (hearing, threshold) = if heard && !group.alone {
-                (Hearing::Gauge, rules.limit_chance)
+            // Where nobody hears the gauge, a chance counts that is not ruled out: the draws' tail is all there is.
+            let (hearing, threshold, chance) = if heard && !group.alone {
+                (Hearing::Gauge, rules.limit_chance, group.outlook.limit_within_24h)
             } else {
-                (Hearing::Nothing, rules.limit_chance_blind)
+                (
+                    Hearing::Nothing,
+                    rules.limit_chance_blind,
+                    group.outlook.limit_not_ruled_out,
+                )
             };
-            let chance = group.outlook.limit_within_24h;
             (
                 chance.share() / threshold.share(),
                 group,

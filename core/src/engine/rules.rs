@@ -12,7 +12,7 @@ pub struct Rules {
     pub notice: SignedDuration,
     /// `limit_near`: chance within 24 h, at two evaluations in a row.
     pub limit_chance: Probability,
-    /// `limit_near` while no trustworthy gauge is heard: chance within 24 h, at one evaluation.
+    /// `limit_near` while no trustworthy gauge is heard: chance within 24 h that is not ruled out, at one evaluation.
     pub limit_chance_blind: Probability,
     /// `over_limit`: a single reading that leaps by more needs the next one, or the estimate, to agree.
     pub leap: GaugePressure,

@@ -97,8 +97,8 @@ fn line(alert: AlertName, rules: &Rules) -> Line {
         },
         AlertName::LimitNear => Line {
             condition: format!(
-                "the worst bottle passes the limit within 24 h with a chance of {}, or {} while no trustworthy gauge is heard; or the limit \
-                 comes before the move is due",
+                "the worst bottle passes the limit within 24 h with a chance of {}, or {} is not ruled out while no trustworthy gauge is heard; \
+                 or the limit comes before the move is due",
                 percent(rules.limit_chance.share()),
                 percent(rules.limit_chance_blind.share())
             ),

@@ -92,10 +92,7 @@ pub(super) fn of(
         .iter()
         .filter(|f| f.worst_24h > problem.frame.limit_bar)
         .count();
-    let share = |part: usize| {
-        let number = |n: usize| u32::try_from(n).map_or(f64::from(u32::MAX), f64::from);
-        number(part) / number(futures.len().max(1))
-    };
+    let share = |part: usize| count(part) / count(futures.len().max(1));
     let forecast = Forecast {
         batch: evidence.batch().name.clone(),
         at,
@@ -155,6 +152,12 @@ pub(super) fn of(
         worst_bottle_now: bar(&|f| f.worst_now),
         worst_bottle_24h: bar(&|f| f.worst_24h),
         limit_within_24h: Probability::from_share(share(after_limit)).unwrap_or(Probability::CERTAIN),
+        limit_not_ruled_out: if after_limit == 0 {
+            Probability::NEVER
+        } else {
+            let at_most = not_ruled_out(after_limit, futures.len());
+            Probability::from_share(at_most).unwrap_or(Probability::CERTAIN)
+        },
         expected_gauge: bar(&|f| f.gauge_now),
         rate: typed(
             &sorted(&|f| f.rate),
@@ -179,6 +182,23 @@ pub(super) fn of(
         Hours(if h.is_finite() { h } else { HORIZON_H })
     });
     (forecast, outlook, asleep)
+}
+
+fn count(n: usize) -> f64 {
+    u32::try_from(n).map_or(f64::from(u32::MAX), f64::from)
+}
+
+/// The chance that some of so many draws do not rule out: Wilson's upper bound, one-sided, 95 % (Wilson 1927, J. Am. Stat. Assoc. 22, 209).
+fn not_ruled_out(some: usize, draws: usize) -> f64 {
+    wilson_upper(some, draws, 1.644_853_626_951)
+}
+
+/// `z`: of the standard normal.
+fn wilson_upper(some: usize, draws: usize, z: f64) -> f64 {
+    let n = count(draws.max(1));
+    let share = count(some) / n;
+    let spread = share * (1.0 - share) / n + z * z / (4.0 * n * n);
+    ((share + z * z / (2.0 * n) + z * spread.sqrt()) / (1.0 + z * z / n)).min(1.0)
 }
 
 fn sorted(values: Vec<f64>) -> Vec<f64> {
@@ -246,4 +266,30 @@ fn percent(abv: f64) -> AlcoholByVolume {
 
 fn vigour(ratio: f64) -> Vigour {
     Vigour::from_ratio(ratio.clamp(0.0, 1_000.0)).unwrap_or(Vigour::NONE)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Newcombe 1998, Stat. Med. 17, 857, table I, method 3 (Wilson, 95 % two-sided): 81 of 263, 15 of 148, 0 of 20, 1 of 29.
+    #[test]
+    fn the_upper_bound_is_that_of_newcombe_1998() {
+        for (some, draws, upper) in [
+            (81, 263, 0.3662),
+            (15, 148, 0.1605),
+            (0, 20, 0.1611),
+            (1, 29, 0.1718),
+        ] {
+            let found = wilson_upper(some, draws, 1.959_963_984_540);
+            assert!((found - upper).abs() < 5e-5, "{some} of {draws}: {found}");
+        }
+    }
+
+    #[test]
+    fn one_draw_of_all_leaves_more_than_a_twentieth_open_and_certainty_is_certain() {
+        use super::super::draws::MEMBERS;
+        assert!(not_ruled_out(1, MEMBERS) > 0.05);
+        assert!((not_ruled_out(MEMBERS, MEMBERS) - 1.0).abs() < 1e-12);
+    }
 }

@@ -96,6 +96,8 @@ pub struct Outlook {
     pub worst_bottle_24h: Quantiles<GaugePressure>,
     /// Chance that the worst bottle passes the limit within the next 24 h.
     pub limit_within_24h: Probability,
+    /// The highest such chance that so few draws do not rule out (one-sided, 95 %); [`Probability::NEVER`] if none of them passes it.
+    pub limit_not_ruled_out: Probability,
     /// What a sound gauge on the sensor vessel should read now.
     pub expected_gauge: Quantiles<GaugePressure>,
     /// Content produced per hour now, volumes per hour.

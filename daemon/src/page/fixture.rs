@@ -109,6 +109,7 @@ impl Made {
             worst_bottle_now: pressure(self.age_h),
             worst_bottle_24h: pressure(self.age_h + 24.0),
             limit_within_24h: Probability::from_share(0.1).unwrap(),
+            limit_not_ruled_out: Probability::from_share(0.1).unwrap(),
             expected_gauge: pressure(self.age_h),
             rate: three(|spread| slope * (1.0 + 0.2 * spread)),
             gained: three(|spread| 36.0 * slope * (1.0 + 0.2 * spread)),

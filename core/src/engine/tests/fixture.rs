@@ -92,6 +92,8 @@ pub(in crate::engine) struct Life {
     pub(in crate::engine) worst: fn(f64) -> f64,
     /// Chance of passing the limit within 24 h.
     pub(in crate::engine) chance: fn(f64) -> f64,
+    /// What chance is not ruled out, if that is more.
+    pub(in crate::engine) not_ruled_out: fn(f64) -> f64,
     /// Content gained in the last 36 h, in volumes.
     pub(in crate::engine) gained: fn(f64) -> Quantiles<f64>,
     /// What is suspected, and since which hour.
@@ -106,6 +108,7 @@ impl Default for Life {
             content: |h| (0.03 * h).min(6.0),
             worst: |h| (0.03 * h).min(6.0),
             chance: |_| 0.0,
+            not_ruled_out: |_| 0.0,
             gained: |_| Quantiles {
                 p05: 0.9,
                 p50: 1.0,
@@ -202,6 +205,10 @@ impl Life {
                 worst_bottle_now: map_bar(spread((self.worst)(now), 0.2)),
                 worst_bottle_24h: map_bar(spread((self.worst)(now + 24.0), 0.4)),
                 limit_within_24h: Probability::from_share((self.chance)(now)).unwrap(),
+                limit_not_ruled_out: Probability::from_share(
+                    (self.chance)(now).max((self.not_ruled_out)(now)),
+                )
+                .unwrap(),
                 expected_gauge: map_bar(spread((self.worst)(now), 0.2)),
                 rate: spread(0.03, 0.01),
                 gained: (self.gained)(now),

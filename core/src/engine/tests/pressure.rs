@@ -148,6 +148,34 @@ fn limit_near_needs_two_evaluations_with_a_gauge_and_one_without() {
 }
 
 #[test]
+fn in_the_blind_a_chance_counts_that_is_not_ruled_out() {
+    let life = Life {
+        chance: |_| 0.02,
+        not_ruled_out: |h| if h >= 5.0 { 0.07 } else { 0.04 },
+        worst: |_| 1.0,
+        content: |_| 1.0,
+        ..Life::default()
+    };
+    let mut with_gauge = monitor();
+    let actions = live(&mut with_gauge, &life, 0.0, 12.0, |h| 0.9 + 0.01 * h, |_| 21.0);
+    assert_eq!(told_of(&actions, AlertName::LimitNear), []);
+    let mut without = monitor();
+    let mut actions = Vec::new();
+    for h in 0..12 {
+        let event = row(f64::from(h), Quantity::LiquidTemperature, 21.0);
+        actions.extend(feed(&mut without, &life, event));
+    }
+    let near = record_of(&actions, AlertName::LimitNear, RAISED);
+    assert_eq!(near.at, hour(5.0));
+    assert!(
+        near.message
+            .contains("the chance is 2 %, and 7 % is not ruled out."),
+        "{}",
+        near.message
+    );
+}
+
+#[test]
 fn a_limit_that_comes_before_the_move_is_told_once_the_forecast_insists() {
     let life = Life {
         content: |h| 0.01 * h,
