@@ -21,6 +21,8 @@ use crate::{
 
 /// Hours ahead of the target at which it is asked for.
 pub(crate) const LEADS_H: [f64; 3] = [24.0, 12.0, 6.0];
+/// Hours since the sealing at which it is asked for as well: a lead is known only afterwards, an age is known to who asks.
+pub(crate) const AGES_H: [f64; 5] = [8.0, 16.0, 24.0, 48.0, 72.0];
 /// A target that was not given errs by so many lead times.
 pub(crate) const MISSING_LEADS: f64 = 4.0;
 /// A content that was not given errs by so much, in volumes.
@@ -56,6 +58,9 @@ pub(crate) struct Batchful {
     /// Content of the sensor vessel, as if in the labelled bottle, 72 h after the advised move, less the target, volumes.
     #[serde(default)]
     pub(crate) vessel_ends: Option<f64>,
+    /// The target's hours since the sealing, asked at those ages that it had not reached by then.
+    #[serde(default)]
+    pub(crate) by_age: [Option<Guess>; AGES_H.len()],
     /// Alerts that were raised, and when, hours.
     pub(crate) raised: Vec<(String, f64)>,
     /// Content 72 h after a move at the very time of the target, less the target, volumes.
@@ -112,6 +117,7 @@ pub(crate) fn watch(scenario: &Scenario, played: &Played, target_h: f64) -> Batc
         vessel: Vec::new(),
         vessel_ahead: [None; 3],
         vessel_ends: None,
+        by_age: [None; AGES_H.len()],
         raised: Vec::new(),
         ends_at_target: played
             .content_after_move(at(played, target_h))
@@ -166,6 +172,8 @@ struct Moments {
     target_h: f64,
     /// The target is asked for: which of the leads.
     lead: Option<usize>,
+    /// And which of the ages.
+    age: Option<usize>,
     /// The content is scored.
     now: bool,
     /// The target's error is kept for the picture.
@@ -179,10 +187,12 @@ impl Moments {
             let ahead = target_h - at_h;
             ahead <= *lead && ahead > lead - 0.5
         });
+        let age = AGES_H.iter().position(|age| (at_h - age).abs() < 0.25);
         Self {
             at_h,
             target_h,
             lead,
+            age: age.filter(|_| at_h < target_h),
             now: at_h.rem_euclid(6.0) < 0.25 && at_h <= end,
             pictured: at_h.rem_euclid(3.0) < 0.25 && at_h < target_h && at_h > target_h - PICTURED_H,
         }
@@ -209,6 +219,9 @@ impl Batchful {
             && let Some(place) = self.vessel_ahead.get_mut(lead)
         {
             *place = Some(Guess::new(vessel_h, when));
+        }
+        if let Some(place) = moments.age.and_then(|age| self.by_age.get_mut(age)) {
+            *place = Some(Guess::new(moments.target_h, when));
         }
         if let (true, Some(truth)) = (moments.now, played.truth.at(said.at)) {
             self.vessel.push(Guess::new(vessel_content(truth), points));

@@ -6,7 +6,7 @@ use serde_json::{Map, Value, json};
 
 use crate::{
     JUDGING_FROM, TUNING,
-    forecast::{Answers, Batchful, LEADS_H, MISSING_LEADS, MISSING_VOLUMES},
+    forecast::{AGES_H, Answers, Batchful, LEADS_H, MISSING_LEADS, MISSING_VOLUMES},
     goals::Goal,
     score::{Count, Guess, Summary, mean, quantile},
     total::{self, Difference, Total},
@@ -233,9 +233,42 @@ impl Report {
             0,
         );
         kept.insert("move_at_target".into(), moved);
+        self.ages(plays, &mut kept);
         self.total(plays, &mut kept);
         self.false_alarms(plays, &mut kept);
         self.keep("forecast", kept);
+    }
+
+    /// The target asked at an age, of the batches that reach it later.
+    fn ages(&mut self, plays: &[(u64, Batchful)], kept: &mut Map<String, Value>) {
+        let columns = [
+            "target asked at an age, h",
+            "n",
+            "median error",
+            "p90",
+            "bias",
+            "90 % holds",
+            "below / above it",
+        ];
+        self.head("At an age", &columns);
+        for (place, age) in AGES_H.iter().enumerate() {
+            let guesses: Vec<Guess> = plays.iter().filter_map(|(_, play)| play.by_age[place]).collect();
+            let of = Summary::new(&guesses, f64::INFINITY);
+            self.row(&[
+                format!("{age} h after the sealing"),
+                of.count.to_string(),
+                format!("{:.1}", of.median),
+                format!("{:.1}", of.p90),
+                format!("{:+.1}", of.bias),
+                of.holds.to_string(),
+                format!("{} / {}", of.below.found, of.above.found),
+            ]);
+            kept.insert(
+                format!("target_at_{age}h"),
+                json!({"count": of.count, "median": of.median, "p90": of.p90, "bias": of.bias,
+                       "holds": of.holds, "below": of.below, "above": of.above}),
+            );
+        }
     }
 
     /// Fit and rules against the bottle that they hear.
