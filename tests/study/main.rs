@@ -45,7 +45,7 @@ use crate::{
 };
 
 /// Seeds that tuning may use.
-pub(crate) const TUNING: std::ops::RangeInclusive<u64> = 1..=340;
+pub(crate) const TUNING: std::ops::RangeInclusive<u64> = 1..=1000;
 /// First of the seeds that judge; no tuning uses them.
 pub(crate) const JUDGING_FROM: u64 = 1001;
 
@@ -62,7 +62,7 @@ struct Arguments {
     /// Batches of the main parts; the others play a share of it.
     #[arg(long, default_value_t = 300, value_parser = clap::value_parser!(u32).range(1..=10_000))]
     batches: u32,
-    /// First seed. 1 to 340 may be used for tuning, 1001 and above judge.
+    /// First seed. 1 to 1000 may be used for tuning, 1001 and above judge.
     #[arg(long, default_value_t = JUDGING_FROM)]
     first: u64,
     /// Parts to play; if none is given, all but those that have to be named.
