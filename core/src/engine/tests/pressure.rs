@@ -113,6 +113,13 @@ fn over_limit_cannot_be_shelved_and_only_a_person_clears_it_once_it_is_gone() {
     assert_eq!(record.who.as_deref(), Some("Ada"));
 }
 
+/// Twelve hours with a thermometer alone.
+fn unheard(life: &Life) -> Vec<Action> {
+    let mut monitor = monitor();
+    let rows = (0..12).map(|h| row(f64::from(h), Quantity::LiquidTemperature, 21.0));
+    rows.flat_map(|event| feed(&mut monitor, life, event)).collect()
+}
+
 #[test]
 fn limit_near_needs_two_evaluations_with_a_gauge_and_one_without() {
     let life = Life {
@@ -132,13 +139,7 @@ fn limit_near_needs_two_evaluations_with_a_gauge_and_one_without() {
     let mut with_gauge = monitor();
     let actions = live(&mut with_gauge, &life, 0.0, 12.0, |h| 0.9 + 0.01 * h, |_| 21.0);
     assert_eq!(record_of(&actions, AlertName::LimitNear, RAISED).at, hour(10.5));
-    let mut without = monitor();
-    let mut actions = Vec::new();
-    for h in 0..12 {
-        let event = row(f64::from(h), Quantity::LiquidTemperature, 21.0);
-        actions.extend(feed(&mut without, &life, event));
-    }
-    let near = record_of(&actions, AlertName::LimitNear, RAISED);
+    let near = record_of(&unheard(&life), AlertName::LimitNear, RAISED);
     assert_eq!(near.at, hour(5.0));
     assert!(
         near.message.contains("No trustworthy gauge is heard"),
@@ -159,13 +160,7 @@ fn in_the_blind_a_chance_counts_that_is_not_ruled_out() {
     let mut with_gauge = monitor();
     let actions = live(&mut with_gauge, &life, 0.0, 12.0, |h| 0.9 + 0.01 * h, |_| 21.0);
     assert_eq!(told_of(&actions, AlertName::LimitNear), []);
-    let mut without = monitor();
-    let mut actions = Vec::new();
-    for h in 0..12 {
-        let event = row(f64::from(h), Quantity::LiquidTemperature, 21.0);
-        actions.extend(feed(&mut without, &life, event));
-    }
-    let near = record_of(&actions, AlertName::LimitNear, RAISED);
+    let near = record_of(&unheard(&life), AlertName::LimitNear, RAISED);
     assert_eq!(near.at, hour(5.0));
     assert!(
         near.message
