@@ -97,6 +97,9 @@ const CLOSE_H: f64 = 72.0;
 const FAR_H: f64 = 240.0;
 const FAR_NODES: usize = 3;
 
+/// At worst a culture that gave up goes on at this part of its pace.
+const GAVE_UP: f64 = 0.01;
+
 /// Where all members are run to, and looked at on the way.
 pub(super) struct Nodes {
     /// Hours since sealing, the present first.
@@ -146,6 +149,12 @@ impl<'a> Member<'a> {
         let surprises = problem.surprises(z);
         let last = frame.surprise_at(&surprises, now_h);
         let mut rates = Frame::surprises_ahead(last, surprises_ahead, times);
+        let start = course.states.last().copied().unwrap_or_else(|| life.start(frame));
+        if life.p.gives_up_early() && frame.known.ceiling.is_none() {
+            // No ceiling is leaned on for a worst case, but a culture that was heard to give up does not go on at once as if there were none.
+            let brake = life.below_ceiling(frame, start.made).max(GAVE_UP).ln();
+            rates[1].iter_mut().for_each(|rate| *rate += brake);
+        }
         let celsius: Vec<f64> = if frame.climate.chilled {
             let last = frame.climate.past.len().saturating_sub(1);
             let from = frame.climate.felt(last, life.p.probe);
@@ -166,7 +175,7 @@ impl<'a> Member<'a> {
             z,
             course,
             all_sugar: Life::new(life.p, frame, true),
-            start: course.states.last().copied().unwrap_or_else(|| life.start(frame)),
+            start,
             life,
             surprises,
             rates,

@@ -16,6 +16,7 @@ use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 use super::{
     climb::{self, Candidate, candidate, climbed},
     course::{Change, Problem},
+    giving_up,
     prior::{ALL, GRAVITY},
     slopes::{curvature, weigh},
 };
@@ -56,6 +57,9 @@ const BREAK: f64 = 32.0;
 const AT_ONCE: f64 = 1.4;
 /// ... and the leak has to explain it about as well as such a culture does ...
 const AS_LIKELY: f64 = 0.85;
+/// ... and to explain more, rates free again, than a culture that gives up: on drawn batches breaks of leaks by 28 and more, those of such
+/// cultures by 17 at most ...
+const MORE_THAN_GIVING_UP: f64 = 22.0;
 /// ... and before it, by so many hours, rates were steady: a batch whose log rate wandered by more may do so again. Before the leaks of
 /// drawn batches it had wandered by 0.65 at most, in those that had stalled for long by 1 to 4.
 const STEADY: (f64, f64) = (6.0, 0.75);
@@ -101,7 +105,10 @@ pub(super) fn suspected(problem: &Problem, z: &[f64]) -> Option<(Suspicion, f64)
     let as_likely = broken.gain > AS_LIKELY * halted.gain;
     let lately = problem.now_h() - hour(&broken).min(hour(&halted)) <= LATELY_H[0];
     let breaks = broken.gain > BREAK && halted.size > AT_ONCE && as_likely && lately;
-    if breaks && was_steady(problem, z, hour(&broken)) {
+    if breaks && was_steady(problem, z, hour(&broken)) && {
+        let gives_up = giving_up::gives_up(problem, &best).map_or(0.0, |other| best.cost - other.cost);
+        climb_to(&broken, Change::Leak(broken.size)) > gives_up.max(0.0) + MORE_THAN_GIVING_UP
+    } {
         return Some((Suspicion::Leak, hour(&broken)));
     }
     if let Some(since_h) = creep::upwards(problem, &best) {

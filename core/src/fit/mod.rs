@@ -20,6 +20,7 @@ mod draws;
 mod evidence;
 mod factor;
 mod frame;
+mod giving_up;
 mod knots;
 mod led;
 mod lesson;

@@ -3,6 +3,8 @@
 //! Medians and spreads after the trade's literature (growth and temperature: Rosso 1995, Salvado 2011; Q10 of 2 to 2.7), wide on
 //! purpose. Each parameter is a function of one standard normal: that is what the fit moves.
 
+pub(super) mod ceiling;
+
 use nalgebra::{Cholesky, DMatrix};
 
 use crate::abreast::{Real, abreast};
@@ -292,10 +294,8 @@ impl Parameters {
             oxygen_rate: log(17, 0.2, 1.0),
             air: 1.0 + 0.03 * at(18),
             probe: known.celsius_doubt * at(19),
-            // Wild starters are held to ferment out at 1.5 to 2 % (common practice, no source): no law, so a wide guess above it, one in
-            // twenty below 1.4 %, and none at all for worst cases.
             ceiling: known.ceiling.map_or_else(
-                || log(CEILING, 2.4, 0.35),
+                || ceiling::at(at(CEILING)),
                 |ceiling| ceiling * (0.2 * at(CEILING)).exp(),
             ),
             co2_per_sugar: 0.46 * (0.03 * at(YIELD)).exp(),
@@ -324,6 +324,11 @@ impl Parameters {
         }
     }
 
+    /// The data have told that the culture gives up early.
+    pub(super) fn gives_up_early(&self) -> bool {
+        ceiling::is_told(self.ceiling)
+    }
+
     /// The culture's traits as [`crate::culture::TRAITS`] has them, at a dose of 25 mL/L; `dose`: that of this batch, mL/L.
     pub(super) fn traits(&self, dose: Option<f64>) -> [f64; COUNT] {
         let dosed = dose.map_or(0.0, |dose| (dose / USUAL_DOSE).ln());
@@ -340,7 +345,7 @@ impl Parameters {
             self.best,
             self.product_inhibition.ln(),
             self.pressure_inhibition.ln(),
-            self.ceiling.ln(),
+            ceiling::trait_of(self.ceiling),
             self.cold.ln(),
         ]
     }

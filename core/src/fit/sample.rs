@@ -15,6 +15,7 @@ use super::{
     climb,
     course::{Course, Problem},
     draws::{Draws, MEMBERS},
+    giving_up,
     random::Strata,
     series::{OLD_H, WEEKS_H},
 };
@@ -55,7 +56,7 @@ pub(super) enum Care {
     /// Others go on from it at once: members need not have settled.
     OnTheWay,
     Usual,
-    /// A cold start beside the warm one looks for another valley.
+    /// A cold start beside the warm one looks for another valley, and a culture that slows down may have given up.
     Thorough,
 }
 
@@ -74,6 +75,11 @@ pub(super) fn sample(problem: &Problem, warm: Option<Warm>, care: Care, seed: u6
         warm.as_ref().map(|w| w.best.as_slice()),
         care == Care::Thorough,
     );
+    let best = if care == Care::Usual {
+        best
+    } else {
+        giving_up::or_gives_up(problem, best)
+    };
     let roots = climb::weights(&best.residuals).map(f64::sqrt);
     let noise = noise_sources(problem, seed);
     let mut members: Vec<Member> = priors

@@ -8,6 +8,7 @@ mod both;
 mod calibration;
 mod creep;
 mod draws;
+mod giving_up;
 mod growth;
 mod kinds;
 mod leaks;

@@ -17,7 +17,11 @@ use super::{
     evidence::Evidence,
     slopes::Slopes,
 };
-use crate::{forecast::NeverTight, physics::sugar::abv_percent_of_co2, quantity::Co2Volumes};
+use crate::{
+    forecast::NeverTight,
+    physics::sugar::abv_percent_of_co2,
+    quantity::{Co2Volumes, GRAMS_PER_LITRE_PER_VOLUME},
+};
 
 /// Hours of age between two looks, of a batch that is older than the third, and of the first.
 const EVERY_H: f64 = 6.0;
@@ -50,6 +54,8 @@ const MORE_THAN_STILL: f64 = 6.0;
 const LEFT_BEHIND: f64 = 5.0;
 /// Once told it is believed until the cost falls by less than this.
 const DOUBTED: f64 = 4.0;
+/// A vessel in which nothing rises any more looks like a small leak: what gains less than this in so many hours, volumes, has to tell as much.
+const STANDS_STILL: (f64, f64) = (0.06, 36.0);
 
 /// Ceilings of alcohol that are tried for that culture, as parts of the alcohol that the maximum has: each from the one before.
 const CEILINGS: [f64; 3] = [1.4, 1.15, 1.0];
@@ -204,7 +210,7 @@ impl Look {
         (gain, leaking): (f64, &(Candidate, f64)),
         told: bool,
     ) -> Option<NeverTight> {
-        let telling = match (told, leak(leaking.1) < SMALL) {
+        let telling = match (told, leak(leaking.1) < SMALL || self.stands_still()) {
             (true, _) => DOUBTED,
             (false, true) => TELLING_SMALL,
             (false, false) => TELLING,
@@ -232,6 +238,21 @@ impl Look {
         let life = self.problem.life(of.z.as_slice());
         let last = of.course.states.last();
         last.map_or(0.0, |state| life.content(&self.problem.frame, state))
+    }
+
+    /// The maximum gained next to nothing lately.
+    fn stands_still(&self) -> bool {
+        let (volumes, hours) = STANDS_STILL;
+        let before_h = self.problem.now_h() - hours;
+        let node = self.problem.frame.nodes.partition_point(|h| *h < before_h);
+        let states = &self.best.course.states;
+        let life = self.problem.life(self.best.z.as_slice());
+        let content = |state| life.content(&self.problem.frame, state);
+        let gained = states
+            .last()
+            .zip(states.get(node))
+            .map(|(now, then)| content(now) - content(then));
+        before_h > 0.0 && gained.is_some_and(|gained| gained < volumes * GRAMS_PER_LITRE_PER_VOLUME)
     }
 
     /// By how much the cost falls for a culture that has given up.

@@ -124,6 +124,13 @@ impl<F: Real> Life<F> {
         self.p.growth * warmth / ((-state.ln_q).e_to() + 1.0)
     }
 
+    /// Part of the pace that the alcohol leaves, once so much was made.
+    #[inline(always)]
+    pub(in crate::fit) fn below_ceiling(&self, frame: &Frame, made: F) -> F {
+        let alcohol = (abv_percent_of_co2(made) + frame.alcohol_percent) * self.per_ceiling;
+        (F::of(1.0) - alcohol * alcohol * alcohol * alcohol).no_less(0.0)
+    }
+
     /// How fast culture, second population and CO2 rise, by warmth, rate of growth and surprise.
     #[inline(always)]
     fn slopes(
@@ -137,9 +144,7 @@ impl<F: Real> Life<F> {
         let left = (self.potential - made).no_less(0.0) * self.sugar_per_co2;
         // The brake by pressure is soft: a rough figure from the content does.
         let bar = ((made - lost) * 0.55 - 0.2).no_less(0.0);
-        let alcohol = (abv_percent_of_co2(made) + frame.alcohol_percent) * self.per_ceiling;
-        let below_ceiling = (one - alcohol * alcohol * alcohol * alcohol).no_less(0.0);
-        let h = left * below_ceiling
+        let h = left * self.below_ceiling(frame, made)
             / ((left + 2.0) * (made * self.per_product + 1.0) * (bar * self.per_pressure + 1.0));
         let dx = growing * h * x * (one - x);
         let dy = p.second_growth * warmth * h * y * (one - y * self.per_second_ceiling);

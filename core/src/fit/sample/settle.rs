@@ -246,6 +246,15 @@ impl<'a> Settling<'a> {
         self.begin_anew(best, members, &all);
     }
 
+    /// Some from the maximum.
+    fn begin_from(&self, best: &Candidate, members: &mut [Member], which: impl Fn(&Member) -> bool) {
+        let some: Vec<usize> = (0..members.len()).filter(|i| which(&members[*i])).collect();
+        for member in &some {
+            self.put_at(best, &mut members[*member]);
+        }
+        self.begin_anew(best, members, &some);
+    }
+
     fn put_at(&self, best: &Candidate, member: &mut Member) {
         let cost = self.cost(member, &best.z, &best.residuals);
         let here = (best.course.clone(), best.residuals.clone(), cost);
@@ -302,16 +311,15 @@ impl<'a> Settling<'a> {
         }
     }
 
-    /// Members that stayed far above the others start again from the best of them; what still fails becomes a copy.
+    /// Members that stand higher than they would at the maximum, or far above the others, begin anew from there; what still fails becomes a copy.
     pub(super) fn gather(&self, best: &Candidate, members: &mut [Member]) {
+        self.begin_from(best, members, |member| {
+            self.cost(member, &best.z, &best.residuals) < member.cost
+        });
         let lowest = members.iter().map(|m| m.cost).fold(f64::MAX, f64::min);
         let rows = u32::try_from(self.roots.len()).map_or(f64::from(u32::MAX), f64::from);
         let cutoff = lowest + 6.4 * (2.0 * rows).sqrt().max(4.0);
-        let far: Vec<usize> = (0..members.len()).filter(|i| members[*i].cost > cutoff).collect();
-        for member in &far {
-            self.put_at(best, &mut members[*member]);
-        }
-        self.begin_anew(best, members, &far);
+        self.begin_from(best, members, |member| member.cost > cutoff);
         let sound: Vec<usize> = (0..members.len())
             .filter(|i| members[*i].cost <= cutoff)
             .collect();

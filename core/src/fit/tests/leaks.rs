@@ -47,6 +47,10 @@ fn a_culture_that_gives_up_is_no_leak() {
         (22, 117),
         (28, 131),
         (40, 64),
+        // A break of a course: told as leaks before a culture that gives up was set beside.
+        (6, 55),
+        (55, 107),
+        (93, 35),
     ] {
         let found = suspected(&Scenario::drawn_stalling(seed), seed, at_h);
         assert_eq!(found, None, "{seed}");
