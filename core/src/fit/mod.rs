@@ -117,10 +117,11 @@ pub struct Posterior {
 const COLD_EVERY_H: f64 = 12.0;
 
 /// All batches begin with the same draws from the prior: two plans differ by what their files say, and a name tells nothing. Of 256
-/// sets of draws one of the best: the hours that plans tell lie 2 % from the mean of all sets (5 % at most), those of half of
-/// the sets by more than 6 % and of the worst ten by 14 to 23 % (`best_draws` among the tests); and near the target the content lies 0.001 and what it gains
-/// after a move 0.003 volumes from the mean, those of others by 0.005 and 0.006 at the median, 0.018 and 0.013 at most (`draws_near_the_target`).
-const SEED: u64 = 69;
+/// sets of draws a fair one for plans: the hours lie 5 % from the mean of all sets (10 % at most), those of half of
+/// the sets by more than 6 % and of the worst ten by 14 to 23 % (`best_draws` among the tests); and a good one near the target: the content lies 0.003 and what it gains
+/// after a move 0.004 volumes from the mean, those of others by 0.005 and 0.006 at the median, 0.018 and 0.013 at most (`draws_near_the_target`). Two sets that
+/// are better for plans (69, 96; 2 and 3 %) were played on 80 tuning batches: no better than the old usual cultures in the total score (-0.1 +- 2.1, -0.2 +- 2.0 %), where this one is (-2.4 +- 0.7 %).
+const SEED: u64 = 230;
 
 /// A fit and all that its answers need of it, so that no life is reckoned twice.
 struct Fresh {
