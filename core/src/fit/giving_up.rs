@@ -23,9 +23,12 @@ const CEILINGS: [(f64, usize); 2] = [(1.4, 10), (1.15, 6)];
 /// Turns with the ceiling let go.
 const TURNS: usize = 6;
 
-/// The maximum, or a culture that gives up, if that explains more.
+/// The maximum, or a culture that gives up, if that explains more. Nobody waits for a drink that has reached its target: there it is not asked.
 pub(super) fn or_gives_up(problem: &Problem, best: Candidate) -> Candidate {
-    if !slows_down(problem, &best) {
+    let life = problem.life(best.z.as_slice());
+    let short = |state| life.content(&problem.frame, state) < problem.frame.target_g_per_l;
+    let waited_for = best.course.states.last().is_some_and(short);
+    if life.p.gives_up_early() || !waited_for || !slows_down(problem, &best) {
         return best;
     }
     match gives_up(problem, &best) {
