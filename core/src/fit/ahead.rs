@@ -26,7 +26,7 @@ pub(super) const HORIZON_H: f64 = 60.0 * 24.0;
 const AFTER_MOVE_H: f64 = 72.0;
 
 /// Hours over which a gain is told.
-const GAIN_H: f64 = 36.0;
+pub(super) const GAIN_H: f64 = 36.0;
 
 /// Hours ahead that the pictures show.
 const SHOWN_H: f64 = 120.0;

@@ -105,10 +105,11 @@ pub(super) fn suspected(problem: &Problem, z: &[f64]) -> Option<(Suspicion, f64)
     let as_likely = broken.gain > AS_LIKELY * halted.gain;
     let lately = problem.now_h() - hour(&broken).min(hour(&halted)) <= LATELY_H[0];
     let breaks = broken.gain > BREAK && halted.size > AT_ONCE && as_likely && lately;
-    if breaks && was_steady(problem, z, hour(&broken)) && {
+    let explains_more = || {
         let gives_up = giving_up::gives_up(problem, &best).map_or(0.0, |other| best.cost - other.cost);
         climb_to(&broken, Change::Leak(broken.size)) > gives_up.max(0.0) + MORE_THAN_GIVING_UP
-    } {
+    };
+    if breaks && was_steady(problem, z, hour(&broken)) && explains_more() {
         return Some((Suspicion::Leak, hour(&broken)));
     }
     if let Some(since_h) = creep::upwards(problem, &best) {

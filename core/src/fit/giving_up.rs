@@ -43,23 +43,39 @@ pub(super) fn gives_up(problem: &Problem, best: &Candidate) -> Option<Candidate>
     if frame.known.ceiling.is_some() {
         return None;
     }
-    let made = best.course.states.last()?.made;
-    let reached = abv_percent_of_co2(made) + frame.alcohol_percent;
-    let mut held = problem.clone();
     let starts = [best.z.clone(), DVector::zeros(best.z.len())].map(|mut z| {
         // A ceiling that is given has a number of its own there.
         z[CEILING] = 0.0;
-        let mut percent = reached;
-        for (part, turns) in CEILINGS {
-            held.frame.known.ceiling = Some(part * reached);
-            z = climbed(&held, candidate(&held, z), turns).z;
-            percent = Parameters::of(z.as_slice(), &held.frame.known).ceiling;
-        }
+        let (percent, there) = held(problem, best, z, &CEILINGS).pop()?;
+        let mut z = there.z;
         ceiling::put(z.as_mut_slice(), &frame.known, percent);
-        candidate(problem, z)
+        Some(candidate(problem, z))
     });
-    let start = starts.into_iter().min_by(|a, b| a.cost.total_cmp(&b.cost))?;
+    let start = starts
+        .into_iter()
+        .flatten()
+        .min_by(|a, b| a.cost.total_cmp(&b.cost))?;
     Some(climbed(problem, start, TURNS))
+}
+
+/// Lives whose ceiling is held at parts of the alcohol that the maximum has reached, each climbed to from the one before in so many turns; and the ceiling
+/// of each, % vol.
+pub(super) fn held(
+    problem: &Problem,
+    best: &Candidate,
+    mut z: DVector<f64>,
+    ceilings: &[(f64, usize)],
+) -> Vec<(f64, Candidate)> {
+    let mut problem = problem.clone();
+    let made = best.course.states.last().map_or(0.0, |state| state.made);
+    let reached = abv_percent_of_co2(made) + problem.frame.alcohol_percent;
+    let climb = |(part, turns): &(f64, usize)| {
+        problem.frame.known.ceiling = Some(part * reached);
+        let there = climbed(&problem, candidate(&problem, z.clone()), *turns);
+        z = there.z.clone();
+        (Parameters::of(z.as_slice(), &problem.frame.known).ceiling, there)
+    };
+    ceilings.iter().map(climb).collect()
 }
 
 /// What was made lately is much less than at its highest, in a drink that was not taken to the fridge.
@@ -72,7 +88,8 @@ fn slows_down(problem: &Problem, best: &Candidate) -> bool {
         .map(|(h, state)| (*h, state.made))
         .collect();
     let pace = |(to_h, to): (f64, f64)| {
-        let (from_h, from) = made.iter().rfind(|(h, _)| *h <= to_h - PACE_H)?;
+        let before = made.partition_point(|(h, _)| *h <= to_h - PACE_H);
+        let (from_h, from) = made.get(..before)?.last()?;
         Some((to - from) / (to_h - from_h))
     };
     let now = made.last().and_then(|last| pace(*last));

@@ -11,15 +11,16 @@ use nalgebra::DVector;
 use serde::{Deserialize, Serialize};
 
 use super::{
+    ahead::GAIN_H,
     change::is_stirred,
     climb::{self, Candidate, candidate, climbed},
     course::{Change, Problem, extended},
     evidence::Evidence,
+    giving_up,
     slopes::Slopes,
 };
 use crate::{
     forecast::NeverTight,
-    physics::sugar::abv_percent_of_co2,
     quantity::{Co2Volumes, GRAMS_PER_LITRE_PER_VOLUME},
 };
 
@@ -54,12 +55,11 @@ const MORE_THAN_STILL: f64 = 6.0;
 const LEFT_BEHIND: f64 = 5.0;
 /// Once told it is believed until the cost falls by less than this.
 const DOUBTED: f64 = 4.0;
-/// A vessel in which nothing rises any more looks like a small leak: what gains less than this in so many hours, volumes, has to tell as much.
-const STANDS_STILL: (f64, f64) = (0.06, 36.0);
+/// A vessel in which nothing rises any more looks like a small leak: what gained less than this lately, volumes, has to tell as much.
+const STANDS_STILL: f64 = 0.06;
 
-/// Ceilings of alcohol that are tried for that culture, as parts of the alcohol that the maximum has: each from the one before.
-const CEILINGS: [f64; 3] = [1.4, 1.15, 1.0];
-const CEILING_TURNS: [usize; 3] = [15, 8, 8];
+/// Ceilings of alcohol that are tried for that culture, as parts of the alcohol that the maximum has, and the turns at each: each from the one before.
+const CEILINGS: [(f64, usize); 3] = [(1.4, 15), (1.15, 8), (1.0, 8)];
 
 /// Costs count by this part where leaks are weighed: the box errs by more than its noise.
 const TEMPER: f64 = 0.25;
@@ -242,8 +242,7 @@ impl Look {
 
     /// The maximum gained next to nothing lately.
     fn stands_still(&self) -> bool {
-        let (volumes, hours) = STANDS_STILL;
-        let before_h = self.problem.now_h() - hours;
+        let before_h = self.problem.now_h() - GAIN_H;
         let node = self.problem.frame.nodes.partition_point(|h| *h < before_h);
         let states = &self.best.course.states;
         let life = self.problem.life(self.best.z.as_slice());
@@ -252,24 +251,16 @@ impl Look {
             .last()
             .zip(states.get(node))
             .map(|(now, then)| content(now) - content(then));
-        before_h > 0.0 && gained.is_some_and(|gained| gained < volumes * GRAMS_PER_LITRE_PER_VOLUME)
+        before_h > 0.0 && gained.is_some_and(|gained| gained < STANDS_STILL * GRAMS_PER_LITRE_PER_VOLUME)
     }
 
     /// By how much the cost falls for a culture that has given up.
     fn still(&self) -> f64 {
-        let mut problem = self.problem.clone();
-        let made = self.best.course.states.last().map_or(0.0, |state| state.made);
-        let reached = abv_percent_of_co2(made) + problem.frame.alcohol_percent;
-        let mut least = f64::MAX;
-        for start in [self.best.z.clone(), DVector::zeros(self.best.z.len())] {
-            let mut z = start;
-            for (part, turns) in CEILINGS.into_iter().zip(CEILING_TURNS) {
-                problem.frame.known.ceiling = Some(part * reached);
-                let there = climbed(&problem, candidate(&problem, z), turns);
-                least = least.min(there.cost);
-                z = there.z;
-            }
-        }
+        let starts = [self.best.z.clone(), DVector::zeros(self.best.z.len())];
+        let lives = starts
+            .into_iter()
+            .flat_map(|z| giving_up::held(&self.problem, &self.best, z, &CEILINGS));
+        let least = lives.map(|(_, there)| there.cost).fold(f64::MAX, f64::min);
         self.best.cost - least
     }
 }
