@@ -48,7 +48,12 @@ pub(super) const STALL_OVER_GAIN_BY_GRAVITY: f64 = 0.25;
 /// Evaluations in a row: 2 h.
 pub(super) const STALL_IN_A_ROW: u8 = 4;
 /// A batch that made less than this, in volumes, never began.
-const NEVER_BEGAN: f64 = 0.1;
+const NEVER_BEGAN: f64 = 0.15;
+/// In such a one a gauge cannot tell a little gas from oxygen that is eaten meanwhile, so that more is told to be gained where nothing is (0.06 to 0.08, surely
+/// less than 0.1 to 0.14: 26 dead tuning batches); but slow ones that begin after all gain that much too, up to this age (400 ordinary ones).
+pub(super) const NEVER_BEGAN_AFTER: SignedDuration = SignedDuration::from_hours(68);
+pub(super) const NEVER_BEGAN_GAIN: f64 = 0.09;
+const NEVER_BEGAN_GAIN_SURELY: f64 = 0.14;
 
 /// The drink should stand between these, degC, as the README has it ...
 pub(super) const ALLOWED_C: [f64; 2] = [12.0, 32.0];
@@ -257,7 +262,11 @@ impl Monitor {
         let warm = now.duration_since(self.state.astray.warm_since) >= WARM_FOR;
         let explained = self.state.astray.leak.is_some() || self.state.whereabouts.sensors == Place::Fridge;
         let (gauge, float) = (self.hears_a_gauge(now), self.hears_a_float(now));
-        let still = if gauge {
+        let start = fitted.outlook.curve.first().map_or(0.0, |p| p.co2.p50.volumes());
+        let never_began = content - start < NEVER_BEGAN;
+        let still = if gauge && never_began && age >= NEVER_BEGAN_AFTER {
+            gained.p50 < NEVER_BEGAN_GAIN && gained.p95 < NEVER_BEGAN_GAIN_SURELY
+        } else if gauge {
             gained.p50 < STALL_GAIN && gained.p95 < STALL_GAIN_SURELY
         } else {
             float && gained.p50 < STALL_GAIN_BY_GRAVITY && gained.p95 < STALL_GAIN_SURELY_BY_GRAVITY
@@ -269,8 +278,6 @@ impl Monitor {
             STALL_OVER_GAIN_BY_GRAVITY
         };
         let gone = explained || gained.p50 > goes_on || content >= target;
-        let start = fitted.outlook.curve.first().map_or(0.0, |p| p.co2.p50.volumes());
-        let never_began = content - start < NEVER_BEGAN;
         let by = if gauge { "gauge" } else { "float" };
         let told = self.speaker().stalled(forecast, by, never_began);
         let hold = self.state.holds.count(Matter::Stalled, Verdict::of(there, gone));

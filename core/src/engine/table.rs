@@ -7,9 +7,9 @@ use super::{
     Rules,
     advice::{GONE_IN_A_ROW, MOVE_DEADBAND, SOON_DEADBAND},
     astray::{
-        AGREES_IN_A_ROW, ALLOWED_C, DEADBAND_K, OUTSIDE_IN_A_ROW, RISING_IN_A_ROW, RISING_OVER_PER_H,
-        RISING_PER_H, SETTLED, STALL_AFTER, STALL_GAIN, STALL_IN_A_ROW, STALL_OVER_GAIN,
-        STALL_OVER_GAIN_BY_GRAVITY, STALL_SHARE, WARM_FOR,
+        AGREES_IN_A_ROW, ALLOWED_C, DEADBAND_K, NEVER_BEGAN_AFTER, NEVER_BEGAN_GAIN, OUTSIDE_IN_A_ROW,
+        RISING_IN_A_ROW, RISING_OVER_PER_H, RISING_PER_H, SETTLED, STALL_AFTER, STALL_GAIN, STALL_IN_A_ROW,
+        STALL_OVER_GAIN, STALL_OVER_GAIN_BY_GRAVITY, STALL_SHARE, WARM_FOR,
     },
     gauge::{FAST, FROM_BAR, FROM_SELDOM_BAR, FROM_UNHEARD_BAR, NEAR_ZERO_BAR, UNHEARD},
     health::{GOOD_RUN, IMPOSSIBLE_RUN, LEAPS_TOO_MANY, REMEMBERED, STUCK_AFTER},
@@ -146,10 +146,11 @@ fn line(alert: AlertName, rules: &Rules) -> Line {
         },
         AlertName::Stalled => Line {
             condition: format!(
-                "after {} and warm for {}, less than {STALL_GAIN} volumes gained in {} (more by a float alone), below {} of the target",
+                "after {} and warm for {}, less than {STALL_GAIN} volumes gained in {} (after {} {NEVER_BEGAN_GAIN} in one that never began; more by a float alone), below {} of the target",
                 span(STALL_AFTER),
                 span(WARM_FOR),
                 span(WARM_FOR),
+                span(NEVER_BEGAN_AFTER),
                 percent(STALL_SHARE)
             ),
             on: evaluations(STALL_IN_A_ROW),
