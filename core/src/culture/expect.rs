@@ -2,12 +2,12 @@
 //!
 //! In the whitened space of usual cultures a culture has a mean `mu`, and each of its batches lies around it: `theta = mu + d`, `d`
 //! normal with variance `T`, so that a batch of an unknown culture is a usual one, `mu` normal with variance `1 - T`. What a
-//! batch's data said is its posterior less the wide beliefs it was found with (a precision and a pull). `T` is not known: it is a
+//! batch's data said is its record less the wide beliefs in it (a precision and a pull). `T` is not known: it is a
 //! usual value for each trait times one factor of a few, weighed by how well they explain the lessons. An older lesson counts less: a
 //! culture's mean drifts.
 
 use jiff::Timestamp;
-use nalgebra::{Cholesky, DMatrix, DVector, SymmetricEigen};
+use nalgebra::{Cholesky, DMatrix, DVector, Dyn, SymmetricEigen};
 use serde::{Deserialize, Serialize};
 
 use super::{
@@ -26,14 +26,24 @@ pub struct Expectation {
     pub covariance: Vec<Vec<f64>>,
 }
 
-/// Usual spread from batch to batch, as a share of that from culture to culture.
-const USUAL: f64 = 0.35;
+/// Usual variance from batch to batch, as a share of that among all batches; and that of the yield of growth ([`YIELD`]), for which drinks differ in
+/// what feeds a culture. The EM algorithm's on sixty cultures of the simulator (tuning seeds, six batches each) finds 0.04 to 0.2, 0.3 for the
+/// adaptation, and 0.6; this table of two foretells as well as the whole one.
+const USUAL: f64 = 0.12;
+const USUAL_OF_YIELD: f64 = 0.6;
 
-/// Factors on its variance, and how likely each is before any lesson.
+/// Place of the yield of growth.
+const YIELD: usize = 1;
+
+/// Factors on these variances, and how likely each is before any lesson.
 const FACTORS: [(f64, f64); 5] = [(0.25, 0.1), (0.5, 0.2), (1.0, 0.3), (2.0, 0.25), (4.0, 0.15)];
 
 /// Most of that variance that batches of one culture may have among them.
 const MOST: f64 = 0.8;
+
+/// The part of the spread of usual cultures that no lesson takes away: what a batch's fit puts down to its own discrepancy is hidden from its lesson. On
+/// thirty cultures (tuning seeds) 90 % intervals held 71 % without it, 86 % with it, and their middles were as good; on thirty others 90 %.
+const UNTOLD: f64 = 0.6;
 
 /// Days after which a culture has drifted by as much as its batches differ.
 const DRIFT_DAYS: f64 = 90.0;
@@ -78,7 +88,7 @@ impl Expectation {
         let found: Vec<(f64, DVector<f64>, DMatrix<f64>)> = FACTORS
             .iter()
             .filter_map(|(factor, chance)| {
-                let (evidence, mean, covariance) = with_spread(&said, (USUAL * USUAL * factor).min(MOST))?;
+                let (evidence, mean, covariance) = with_spread(&said, &apart(*factor))?;
                 Some((evidence + chance.ln(), mean, covariance))
             })
             .collect();
@@ -100,6 +110,7 @@ impl Expectation {
             let off = m - &mean;
             covariance += (c + &off * off.transpose()) * (weight / total);
         }
+        covariance = covariance * (1.0 - UNTOLD) + DMatrix::identity(COUNT, COUNT) * UNTOLD;
         Some(Self::told(batches, pool, usual, (&mean, &covariance)))
     }
 
@@ -190,15 +201,21 @@ fn said(lesson: &Lesson, bottled_at: Timestamp, pool: &Pool, usual: &Usual) -> O
     })
 }
 
-/// Log evidence, and mean and covariance of the next batch, if batches differ by the variance `apart` in each trait.
-fn with_spread(said: &[Said], apart: f64) -> Option<(f64, DVector<f64>, DMatrix<f64>)> {
+/// How batches of one culture differ.
+fn apart(factor: f64) -> DMatrix<f64> {
+    let usual = |i: usize| if i == YIELD { USUAL_OF_YIELD } else { USUAL };
+    DMatrix::from_diagonal(&DVector::from_fn(COUNT, |i, _| (usual(i) * factor).min(MOST)))
+}
+
+/// Log evidence, and mean and covariance of the next batch, if batches differ by `apart`.
+fn with_spread(said: &[Said], apart: &DMatrix<f64>) -> Option<(f64, DVector<f64>, DMatrix<f64>)> {
     let one = DMatrix::<f64>::identity(COUNT, COUNT);
-    let before = 1.0 / (1.0 - apart);
-    let mut precision = &one * before;
+    let culture = Cholesky::new(&one - apart)?;
+    let mut precision = culture.inverse();
     let mut pull = DVector::zeros(COUNT);
     let mut evidence = 0.0;
     for batch in said {
-        let around = &batch.dose + &one * (apart * (1.0 + batch.age_days / DRIFT_DAYS));
+        let around = &batch.dose + apart * (1.0 + batch.age_days / DRIFT_DAYS);
         // What the batch says of the culture's mean: its own data, blurred by how batches differ.
         let blurred = (&one + &around * &batch.precision).lu();
         let inverse = blurred.try_inverse()?;
@@ -210,8 +227,8 @@ fn with_spread(said: &[Said], apart: f64) -> Option<(f64, DVector<f64>, DMatrix<
     let precision = (&precision + precision.transpose()) * 0.5;
     let root = Cholesky::new(precision)?;
     let mean = root.solve(&pull);
-    let log_determinant = 2.0 * root.l_dirty().diagonal().iter().map(|d| d.ln()).sum::<f64>();
-    let dimensions: f64 = (0..COUNT).map(|_| before.ln()).sum();
-    evidence += 0.5 * (dimensions - log_determinant + pull.dot(&mean));
-    Some((evidence, mean, root.inverse() + one * apart))
+    let log_determinant =
+        |root: &Cholesky<f64, Dyn>| 2.0 * root.l_dirty().diagonal().iter().map(|d| d.ln()).sum::<f64>();
+    evidence += 0.5 * (pull.dot(&mean) - log_determinant(&culture) - log_determinant(&root));
+    Some((evidence, mean, root.inverse() + apart))
 }

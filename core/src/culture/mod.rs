@@ -2,7 +2,7 @@
 //!
 //! [`Lesson`] is the record of one batch, made by [`crate::fit::lesson`] and kept as JSON; [`Expectation`] is what the lessons of one
 //! culture say of its next batch, made by [`crate::fit::Evidence::with_history`]. A lesson is told from the batch's own data and the
-//! wide beliefs of the literature ([`Pool`]) alone, never from other lessons, so that nothing is counted twice.
+//! wide beliefs of the literature ([`Pool`]) alone, never from other lessons, so that nothing is counted twice; only where it is looked for is taken from usual cultures.
 
 mod diary;
 mod expect;

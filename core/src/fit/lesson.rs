@@ -1,13 +1,13 @@
 //! What a batch taught about its culture.
 
 use jiff::Timestamp;
-use nalgebra::Cholesky;
+use nalgebra::{Cholesky, DMatrix, DVector};
 
 use super::{
     climb,
     course::Problem,
     evidence::Evidence,
-    prior::{Parameters, TRAITS},
+    prior::{Known, TRAITS, Taught},
     slopes::{curvature, weigh},
 };
 use crate::culture::{COUNT, Lesson, TRAITS as NAMES, Trait};
@@ -16,13 +16,14 @@ use crate::culture::{COUNT, Lesson, TRAITS as NAMES, Trait};
 /// no part in it, so that no batch is counted twice. `None` for a batch that names no culture, or without anything measured in it.
 ///
 /// A normal distribution at the maximum of the posterior with the curvature there: the members are too few to tell the covariance of
-/// all traits.
+/// all traits. The maximum is that of a usual culture, for the one beside the wide beliefs alone lies too far off to be straight about it: on sixty
+/// cultures (tuning seeds) such lessons foretold the next batch with a mean error of 21 h, these 20 h, and 23 h without any.
 #[must_use]
 pub fn lesson(evidence: &Evidence, at: Timestamp) -> Option<Lesson> {
     let batch = evidence.batch();
     let culture = batch.culture.clone()?;
     let mut problem = Problem::new(evidence, evidence.hours(at).max(0.0));
-    problem.frame.known.taught = None;
+    problem.frame.known.taught = Taught::usual(problem.frame.known.dose);
     if problem.data.is_empty() {
         return None;
     }
@@ -32,14 +33,17 @@ pub fn lesson(evidence: &Evidence, at: Timestamp) -> Option<Lesson> {
     let curvature = curvature(&weigh(jacobian, &roots));
     let covariance = Cholesky::new(curvature)?.inverse();
     let known = &problem.frame.known;
-    let dose = known.dose;
-    let mean = Parameters::of(best.z.as_slice(), known).traits(dose);
+    let covariance = DMatrix::from_fn(COUNT, COUNT, |i, j| {
+        covariance[(TRAITS[i.max(j)], TRAITS[i.min(j)])]
+    });
+    let mean = DVector::from_fn(COUNT, |i, _| best.z[TRAITS[i]]);
+    let (mean, covariance) = beside_wide_beliefs(known, &mean, &covariance)?;
     // As this batch's file has it: the second population's start does not know the dose, a ceiling may be entered.
     let before = known.pool();
     let traits = (0..COUNT)
         .map(|i| Trait {
             name: NAMES[i].to_owned(),
-            mean: mean[i],
+            mean: before.mean[i] + before.sd[i] * mean[i],
             pooled_mean: before.mean[i],
             pooled_sd: before.sd[i],
         })
@@ -47,10 +51,7 @@ pub fn lesson(evidence: &Evidence, at: Timestamp) -> Option<Lesson> {
     let covariance = (0..COUNT)
         .map(|i| {
             (0..COUNT)
-                .map(|j| {
-                    let (i, j) = (i.max(j), i.min(j));
-                    covariance[(TRAITS[i], TRAITS[j])] * before.sd[i] * before.sd[j]
-                })
+                .map(|j| covariance[(i.max(j), i.min(j))] * before.sd[i] * before.sd[j])
                 .collect()
         })
         .collect();
@@ -59,9 +60,26 @@ pub fn lesson(evidence: &Evidence, at: Timestamp) -> Option<Lesson> {
         batch: batch.name.clone(),
         bottled_at: batch.bottled_at,
         hours: problem.now_h(),
-        dose_ml_per_l: dose,
+        dose_ml_per_l: known.dose,
         traits,
         covariance,
         liveliness: None,
     })
+}
+
+/// What was found beside usual cultures, as it would be found beside the wide beliefs: less those, and these in their place. Mean and covariance in the
+/// whitened space of the pool.
+fn beside_wide_beliefs(
+    known: &Known,
+    mean: &DVector<f64>,
+    covariance: &DMatrix<f64>,
+) -> Option<(DVector<f64>, DMatrix<f64>)> {
+    let (usual, root) = known.taught.as_ref()?.affine(known.ceiling.is_some());
+    let inverse = |of: DMatrix<f64>| Cholesky::new(of).map(|of| of.inverse());
+    let found = inverse(&root * covariance * root.transpose())?;
+    let before = inverse(&root * root.transpose())?;
+    let pull = &found * (&usual + &root * mean) - &before * &usual;
+    let precision = found - before + DMatrix::identity(COUNT, COUNT);
+    let precision = Cholesky::new(precision)?;
+    Some((precision.solve(&pull), precision.inverse()))
 }

@@ -5,7 +5,7 @@
 
 pub(super) mod ceiling;
 
-use nalgebra::{Cholesky, DMatrix};
+use nalgebra::{Cholesky, DMatrix, DVector};
 
 use crate::abreast::{Real, abreast};
 use crate::culture::{COUNT, DOSE_DOUBT, DOSED, Expectation, Pool};
@@ -189,6 +189,18 @@ impl Taught {
     /// What usual cultures are like.
     pub(super) fn usual(dose: Option<f64>) -> Option<Self> {
         Expectation::usual(&pool()).and_then(|expectation| Self::new(&expectation, dose))
+    }
+
+    /// Mean and lower triangle of the map from the place of a point in the traits to the whitened space of the pool; a ceiling that is given is its own.
+    pub(super) fn affine(&self, ceiling_given: bool) -> (DVector<f64>, DMatrix<f64>) {
+        let mut mean = DVector::from_column_slice(&self.mean);
+        let mut root = DMatrix::from_fn(COUNT, COUNT, |i, j| self.factor[i][j]);
+        if let Some(i) = TRAITS.iter().position(|place| ceiling_given && *place == CEILING) {
+            mean[i] = 0.0;
+            root.row_mut(i).fill(0.0);
+            root[(i, i)] = 1.0;
+        }
+        (mean, root)
     }
 
     /// The traits at a point, in the whitened space of the pool.
