@@ -83,3 +83,54 @@ fn beside_wide_beliefs(
     let precision = Cholesky::new(precision)?;
     Some((precision.solve(&pull), precision.inverse()))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What is known of a culture at a dose that is written down, or not; with a ceiling in the batch file, or not.
+    fn known(dose: Option<f64>, ceiling: Option<f64>) -> Known {
+        Known {
+            taught: Taught::usual(dose),
+            dose,
+            ceiling,
+            ..Known::default()
+        }
+    }
+
+    #[test]
+    fn a_batch_that_says_nothing_leaves_the_wide_beliefs() {
+        for known in [known(Some(40.0), None), known(None, None), known(None, Some(1.5))] {
+            let (mean, covariance) =
+                beside_wide_beliefs(&known, &DVector::zeros(COUNT), &DMatrix::identity(COUNT, COUNT))
+                    .unwrap();
+            assert!(mean.amax() < 1e-9, "{mean}");
+            let wide = DMatrix::identity(COUNT, COUNT);
+            assert!((covariance - wide).amax() < 1e-9);
+        }
+    }
+
+    #[test]
+    fn what_a_batch_says_of_one_trait_is_told_as_beside_the_wide_beliefs_alone() {
+        let known = known(Some(25.0), None);
+        let (usual, root) = known.taught.as_ref().unwrap().affine(false);
+        // A measurement of the second trait with a precision of nine deviations, by Bayes beside either belief.
+        let (place, said, precision) = (1, 0.8, 81.0);
+        let row = root.row(place).transpose();
+        let found = DMatrix::identity(COUNT, COUNT) + &row * row.transpose() * precision;
+        let covariance = found.try_inverse().unwrap();
+        let mean = &covariance * &row * (precision * (said - usual[place]));
+        let (mean, covariance) = beside_wide_beliefs(&known, &mean, &covariance).unwrap();
+        for i in 0..COUNT {
+            let own = i == place;
+            let wanted = if own {
+                said * precision / (1.0 + precision)
+            } else {
+                0.0
+            };
+            assert!((mean[i] - wanted).abs() < 1e-8, "{i}: {}", mean[i]);
+            let wanted = if own { 1.0 / (1.0 + precision) } else { 1.0 };
+            assert!((covariance[(i, i)] - wanted).abs() < 1e-8, "{i}");
+        }
+    }
+}

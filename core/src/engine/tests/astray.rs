@@ -229,6 +229,36 @@ fn a_dead_culture_never_began_and_a_cold_one_does_not_stall() {
 }
 
 #[test]
+fn one_that_never_began_is_told_though_the_gauge_leaves_a_little_gain_open_and_one_that_began_is_not() {
+    let told_at = |content: fn(f64) -> f64| {
+        let life = Life {
+            content,
+            worst: |_| 0.0,
+            gained: |_| gain(0.075),
+            ..Life::default()
+        };
+        let mut monitor = monitor();
+        let actions = live(
+            &mut monitor,
+            &life,
+            0.0,
+            80.0,
+            |h| 0.01 + 0.002 * (h * 7.0).sin(),
+            |_| 21.0,
+        );
+        let told = alerts(&actions)
+            .into_iter()
+            .find(|a| a.alert == AlertName::Stalled)?;
+        let h = told.at.duration_since(monitor.batch().bottled_at).as_secs_f64() / 3_600.0;
+        Some((h, told.message.clone()))
+    };
+    let (h, message) = told_at(|_| 0.12).expect("told");
+    assert!((69.0..71.0).contains(&h), "{h}");
+    assert!(message.contains("never began"), "{message}");
+    assert_eq!(told_at(|h| (0.02 * h).min(0.9)), None);
+}
+
+#[test]
 fn the_temperature_is_told_after_an_hour_with_a_deadband_and_not_on_the_way_into_the_fridge() {
     let life = Life::default();
     let mut hot = monitor();
