@@ -1,6 +1,7 @@
 //! One sealed bottle: gas exchange between drink and headspace, heat, walls, leaks.
 
-use crate::culture::{Brew, Culture, Warmth};
+use crate::brew::Brew;
+use crate::culture::{Culture, Warmth};
 use crate::gas::{
     Amounts, CO2_G_PER_MOL, CO2_G_PER_VOLUME, CO2_SWELLING_L_PER_MOL, GAS_CONSTANT, Headspace, O2_G_PER_MOL,
     Solubility, nitrogen_mol_per_l_pa, oxygen_mol_per_l_pa, poynting, water_kg_per_l, water_vapour,

@@ -34,6 +34,7 @@
 
 mod batch_file;
 mod bottle;
+mod brew;
 mod culture;
 mod fault;
 mod gas;

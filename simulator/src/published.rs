@@ -3,7 +3,7 @@
 //! Only the production differs; bottle, gas, heat and sensors are the simulator's. All make one mole of ethanol per mole of CO2
 //! and no acids.
 
-use crate::culture::{Brew, CO2, ETHANOL, HEXOSE, SUCROSE};
+use crate::brew::{Brew, CO2, ETHANOL, HEXOSE, SUCROSE};
 use crate::gas::O2_G_PER_MOL;
 use crate::quantity::Kelvin;
 use crate::random::Chance;

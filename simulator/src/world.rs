@@ -1,7 +1,8 @@
 //! The bottles of a batch in their place, moved on in fixed steps of time.
 
 use crate::bottle::{Bottle, Build, Surroundings};
-use crate::culture::{Brew, Culture, ETHANOL_G_PER_L_PER_PERCENT};
+use crate::brew::{Brew, ETHANOL_G_PER_L_PER_PERCENT};
+use crate::culture::Culture;
 use crate::gas::CO2_G_PER_VOLUME;
 use crate::place::Place;
 use crate::quantity::Kelvin;
