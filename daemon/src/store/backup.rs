@@ -5,7 +5,7 @@ use std::{
     path::{Path, PathBuf},
 };
 
-use super::{Store, StoreError, beside, layout, read};
+use super::{Store, StoreError, beside, migration, read};
 
 impl Store {
     /// Copies the store in `folder`, as it stands at this moment, into `file`; whoever writes to it goes on meanwhile. The copy
@@ -59,7 +59,7 @@ fn pack(folder: &Path, part: &Path) -> Result<(), String> {
         .map_err(StoreError::from)
         .and_then(|mut copy| {
             copy.pragma_update(None, "journal_mode", "DELETE")?;
-            layout::migrate(&mut copy)?;
+            migration::migrate(&mut copy)?;
             beside::pack(folder, &copy)?;
             copy.close().map_err(|(_, error)| StoreError::from(error))
         });

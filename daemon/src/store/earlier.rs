@@ -8,6 +8,7 @@ use super::{
     arrival::{self, Arrival, Arrived},
     layout,
     packed::{folded, number, put, unfolded},
+    progress::Progress,
     stretch::{Entry, Filling},
 };
 
@@ -147,7 +148,7 @@ fn unpack(mut body: &[u8]) -> Result<Vec<Arrival>, StoreError> {
 
 /// Writes down the order that the ninth layout has as an index, as the tenth has it, and takes that index away.
 pub(super) fn fill_arrivals(transaction: &Transaction<'_>) -> Result<(), StoreError> {
-    let mut progress = layout::Progress::begin(transaction)?;
+    let mut progress = Progress::begin(transaction)?;
     {
         let mut insert = transaction.prepare("INSERT INTO arrival (last, body) VALUES (?1, ?2)")?;
         let mut query = transaction
@@ -176,7 +177,7 @@ pub(super) fn fill_arrivals(transaction: &Transaction<'_>) -> Result<(), StoreEr
 
 /// Takes the readings of the tenth layout, a row each, and their order into the rows of the eleventh.
 pub(super) fn fill_stretches(transaction: &Transaction<'_>) -> Result<(), StoreError> {
-    let mut progress = layout::Progress::begin(transaction)?;
+    let mut progress = Progress::begin(transaction)?;
     {
         let mut filling = Filling::of(transaction)?;
         let mut query =

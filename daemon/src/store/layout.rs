@@ -1,14 +1,7 @@
-//! The tables, and how an older file becomes a present one.
-
-use std::time::{Duration, Instant};
-
-use rusqlite::{Connection, Transaction};
-use tracing::info;
-
-use super::{StoreError, earlier, rollup};
+//! The tables, layout by layout.
 
 /// One step a layout: step N brings a file of layout N to N + 1. Steps are only ever added.
-const STEPS: &[&str] = &["
+pub(super) const STEPS: &[&str] = &["
 CREATE TABLE series (
     id        INTEGER PRIMARY KEY,
     source    TEXT NOT NULL,
@@ -233,85 +226,7 @@ pub(super) const WITH_ARRIVALS: i64 = 10;
 /// The first layout that has many readings of a sensor in a row.
 pub(super) const WITH_STRETCHES: i64 = 11;
 
-/// How often is told how far a long step is.
-const TELL_EVERY: Duration = Duration::from_secs(3);
-
-/// Settings of a connection that writes.
-///
-/// The write-ahead log with `synchronous = FULL`: each commit reaches the disk before it is acknowledged, so a power
-/// failure loses nothing that was acknowledged, as far as the disk keeps its word about flushing. `NORMAL` would be
-/// some times faster and could lose the commits since the last checkpoint; a sensor sends a few readings a minute.
-pub(super) fn prepare(connection: &mut Connection) -> Result<(), StoreError> {
-    // Before anything is written to it.
-    done(connection)?;
-    connection.pragma_update(None, "journal_mode", "WAL")?;
-    connection.pragma_update(None, "synchronous", "FULL")?;
-    connection.pragma_update(None, "foreign_keys", true)?;
-    connection.set_prepared_statement_cache_capacity(64);
-    migrate(connection)
-}
-
+/// The layout of this program's stores.
 pub(super) fn latest() -> i64 {
     i64::try_from(STEPS.len()).unwrap_or(i64::MAX)
-}
-
-/// How many steps the file has behind it; a later program's file is not for us.
-fn done(connection: &Connection) -> Result<usize, StoreError> {
-    let found: i64 = connection.pragma_query_value(None, "user_version", |row| row.get(0))?;
-    usize::try_from(found)
-        .ok()
-        .filter(|done| *done <= STEPS.len())
-        .ok_or(StoreError::LaterLayout {
-            found,
-            known: latest(),
-        })
-}
-
-pub(super) fn migrate(connection: &mut Connection) -> Result<(), StoreError> {
-    let done = done(connection)?;
-    for (step, layout) in STEPS.iter().zip(1_i64..).skip(done) {
-        let transaction = connection.transaction()?;
-        transaction.execute_batch(step)?;
-        if layout == WITH_ROLLUPS {
-            rollup::fill(&transaction, rollup::FILLED_AT_ONCE)?;
-        }
-        if layout == WITH_ARRIVALS {
-            earlier::fill_arrivals(&transaction)?;
-        }
-        if layout == WITH_STRETCHES {
-            earlier::fill_stretches(&transaction)?;
-        }
-        transaction.pragma_update(None, "user_version", layout)?;
-        transaction.commit()?;
-    }
-    Ok(())
-}
-
-/// How far a step is that goes over all readings of the store.
-pub(super) struct Progress {
-    all: i64,
-    done: i64,
-    told: Instant,
-}
-
-impl Progress {
-    pub(super) fn begin(transaction: &Transaction<'_>) -> Result<Self, StoreError> {
-        Ok(Self {
-            all: transaction.query_row("SELECT count(*) FROM reading", [], |row| row.get(0))?,
-            done: 0,
-            told: Instant::now(),
-        })
-    }
-
-    /// So many more were gone over, or a few less.
-    pub(super) fn more(&mut self, count: i64) {
-        self.done = self.all.min(self.done + count);
-        if self.told.elapsed() >= TELL_EVERY {
-            self.told = Instant::now();
-            info!(
-                "The store is brought to the layout of this fobwatch: {} of {} readings gone over.",
-                self.done, self.all
-            );
-        }
-    }
 }

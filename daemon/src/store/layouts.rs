@@ -108,7 +108,7 @@ fn a_crash_at_any_place_of_a_migration_loses_nothing() {
         let folder = tempfile::tempdir().unwrap();
         lay(text, folder.path());
         let mut migrating = Connection::open(folder.path().join(FILE)).unwrap();
-        layout::prepare(&mut migrating).unwrap();
+        migration::prepare(&mut migrating).unwrap();
         // Nothing is copied into the file yet: what a crash leaves is the file and the beginning of the log.
         let file = std::fs::read(folder.path().join(FILE)).unwrap();
         let log = std::fs::read(folder.path().join(format!("{FILE}-wal"))).unwrap();

@@ -9,7 +9,7 @@ use fobwatch_core::batch::Batch;
 use jiff::{SignedDuration, Timestamp};
 use rusqlite::{OptionalExtension, Row, Transaction, params};
 
-use super::{StoreError, Told, Writer, arrival, layout, stretch};
+use super::{StoreError, Told, Writer, arrival, progress::Progress, stretch};
 
 /// What one rollup spans, in microseconds; they begin at whole multiples of it.
 pub(super) const SPAN_US: i64 = 300_000_000;
@@ -97,7 +97,7 @@ fn all_series(transaction: &Transaction<'_>) -> Result<Vec<i64>, StoreError> {
 
 /// Makes the rollups of all readings that a store of an earlier layout holds, some at a time so that it can tell how far it is.
 pub(super) fn fill(transaction: &Transaction<'_>, at_once: i64) -> Result<(), StoreError> {
-    let mut progress = layout::Progress::begin(transaction)?;
+    let mut progress = Progress::begin(transaction)?;
     let mut end = transaction.prepare(
         "SELECT at_us FROM reading WHERE series = ?1 AND at_us >= ?2 ORDER BY at_us LIMIT 1 OFFSET ?3",
     )?;

@@ -17,8 +17,8 @@ use rusqlite::{Connection, OptionalExtension, params};
 use super::{
     Appended, BatchId, FILE, Reader, Sequence, StoreError, beside,
     fresh::{Adding, Fresh},
-    layout,
     lock::Lock,
+    migration,
     series::{known_series, new_series},
     text::encode,
 };
@@ -58,7 +58,7 @@ impl Writer {
         })?;
         let lock = Lock::take(folder)?;
         let mut connection = Connection::open(folder.join(FILE))?;
-        layout::prepare(&mut connection)?;
+        migration::prepare(&mut connection)?;
         beside::unpack(folder, &connection)?;
         let mut last = 0;
         for (table, place) in [

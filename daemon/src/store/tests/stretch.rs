@@ -38,7 +38,7 @@ fn rows(connection: &Connection) -> usize {
 
 fn prepared() -> Connection {
     let mut connection = Connection::open_in_memory().unwrap();
-    layout::migrate(&mut connection).unwrap();
+    migration::migrate(&mut connection).unwrap();
     connection
         .execute_batch("INSERT INTO series (source, quantity) VALUES ('pilot', 'pressure')")
         .unwrap();
