@@ -16,29 +16,10 @@ use tokio::{runtime::Handle, time::sleep};
 use tokio_util::sync::CancellationToken;
 use tracing::error;
 
-use super::post::Post;
-
-/// Where a worker waits for its turn.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Lane {
-    /// Nothing that takes long.
-    Soon,
-    /// A fit, or reading what is stored.
-    Long,
-}
-
-/// What a worker wants after its turn.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Next {
-    /// Another one.
-    Turn(Lane),
-    /// Nothing until something comes.
-    Nothing,
-    /// Another one after so long.
-    Rest(Duration),
-    /// It has ended.
-    End,
-}
+use super::{
+    post::Post,
+    turn::{Lane, Next},
+};
 
 pub(super) struct Crew {
     lanes: Mutex<Lanes>,
@@ -123,10 +104,7 @@ impl Crew {
     fn work(self: Arc<Self>) {
         while let Some((post, lane)) = self.next() {
             post.begins_turn();
-            let turn = catch_unwind(AssertUnwindSafe(|| {
-                let mut worker = post.worker.lock().unwrap_or_else(PoisonError::into_inner);
-                worker.turn(&post, lane)
-            }));
+            let turn = catch_unwind(AssertUnwindSafe(|| post.turn(lane)));
             match turn {
                 Ok(Next::Turn(lane)) => {
                     post.goes_on();

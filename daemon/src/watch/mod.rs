@@ -10,6 +10,7 @@ mod concerns;
 mod crew;
 mod crowd;
 mod failure;
+mod fit;
 #[cfg(any(test, fuzzing))]
 pub(crate) mod fixture;
 pub(crate) mod folder;
@@ -31,6 +32,8 @@ mod taught;
 #[cfg(test)]
 pub(crate) mod tests;
 mod thinning;
+mod totals;
+mod turn;
 mod unstored;
 mod worker;
 mod workers;

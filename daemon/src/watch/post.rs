@@ -7,17 +7,26 @@ use std::{
 
 use super::{
     live::{Live, Owes},
-    router::Totals,
-    worker::Worker,
+    totals::Totals,
+    turn::{Lane, Next},
 };
 use crate::store::{Sequence, StoredEvent};
 
 /// What may wait for a batch in memory; one with more to do reads it from the store by itself.
 const MOST: usize = 1_000;
 
+/// Who works at a post.
+pub(super) trait Works: Send {
+    /// Follows what is handed out, if it can; else it goes on reading by itself.
+    fn join(&mut self, post: &Arc<Post>);
+
+    /// Takes some of what is there: never more than one fit.
+    fn turn(&mut self, post: &Arc<Post>, lane: Lane) -> Next;
+}
+
 pub(super) struct Post {
     pub(super) live: Arc<Live>,
-    pub(super) worker: Mutex<Worker>,
+    worker: Arc<Mutex<dyn Works>>,
     mailbox: Mutex<Mailbox>,
 }
 
@@ -63,10 +72,10 @@ pub(super) enum Handed {
 }
 
 impl Post {
-    pub(super) fn new(live: Arc<Live>, worker: Worker) -> Self {
+    pub(super) fn new(live: Arc<Live>, worker: Arc<Mutex<dyn Works>>) -> Self {
         Self {
             live,
-            worker: Mutex::new(worker),
+            worker,
             mailbox: Mutex::new(Mailbox {
                 events: VecDeque::new(),
                 given: Sequence::default(),
@@ -79,8 +88,16 @@ impl Post {
 
     /// The worker follows what is handed out, if it can.
     pub(super) fn join(self: &Arc<Self>) {
-        let mut worker = self.worker.lock().unwrap_or_else(PoisonError::into_inner);
-        worker.join(self);
+        self.worker().join(self);
+    }
+
+    /// The worker takes its turn.
+    pub(super) fn turn(self: &Arc<Self>, lane: Lane) -> Next {
+        self.worker().turn(self, lane)
+    }
+
+    fn worker(&self) -> MutexGuard<'_, dyn Works + 'static> {
+        self.worker.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// From `seen` on, what comes is put into the mailbox.

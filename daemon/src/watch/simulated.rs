@@ -1,7 +1,7 @@
 //! The loops taken step by step, for the simulation of faults: who is next is the simulation's choice, what is done is the daemon's own.
 
 use std::{
-    sync::{Arc, PoisonError},
+    sync::{Arc, Mutex, MutexGuard, PoisonError},
     time::Duration,
 };
 
@@ -21,13 +21,15 @@ use tokio_util::sync::CancellationToken;
 use super::{
     Clock, Failure, House, Request,
     concerns::{concerns, first_tick},
-    crew::{Lane, Next},
+    fit::Fit,
     folder,
     intake::Intake,
-    post::Post,
+    post::Works,
     router::Router,
     taught::taught,
-    workers::{Fit, Workers},
+    turn::{Lane, Next},
+    worker::Worker,
+    workers::{Staffed, Workers},
 };
 use crate::{
     config::Config,
@@ -56,7 +58,7 @@ pub(crate) struct Loops {
     intake: Intake,
     runtime: Handle,
     router: Option<Arc<Router>>,
-    posts: Vec<Arc<Post>>,
+    posts: Vec<Staffed>,
 }
 
 impl Drop for Loops {
@@ -83,8 +85,7 @@ impl Loops {
         let mut workers = Workers::stepped(Fit { run, from });
         let live = folder::live(&house, batches).await?;
         workers.begin_all(&house, live).await?;
-        let router = workers.router();
-        let posts = router.as_ref().map(|router| router.all()).unwrap_or_default();
+        let (router, posts) = workers.running().unzip();
         let intake = Intake {
             house: Arc::clone(&house),
             workers,
@@ -101,7 +102,7 @@ impl Loops {
             intake,
             runtime: Handle::current(),
             router,
-            posts,
+            posts: posts.unwrap_or_default(),
         })
     }
 
@@ -145,11 +146,11 @@ impl Loops {
 
     /// What is stored is handed out, and a worker takes some of what is ahead of it. Call it outside the runtime.
     pub(crate) fn turn(&mut self, which: usize) -> Result<Step, StoreError> {
-        let (Some(router), Some(post)) = (&self.router, self.posts.get(which)) else {
+        let (Some(router), Some((post, worker))) = (&self.router, self.posts.get(which)) else {
             return Ok(Step::AtTheEnd);
         };
         while self.runtime.block_on(router.go_on())? {}
-        let mut worker = post.worker.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut worker = held(worker);
         let had_failed = worker.has_failed();
         let before = worker.progress();
         let next = worker.turn(post, Lane::Long);
@@ -165,8 +166,8 @@ impl Loops {
 
     /// The stop in order: each worker keeps its state. Call it outside the runtime.
     pub(crate) fn end(&mut self) {
-        for post in &self.posts {
-            post.worker.lock().unwrap_or_else(PoisonError::into_inner).part();
+        for (_, worker) in &self.posts {
+            held(worker).part();
         }
         if let Some(router) = &self.router {
             self.runtime.block_on(router.keep_the_rest());
@@ -175,12 +176,15 @@ impl Loops {
 
     /// Each engine as its worker has it, and whether something that came of it is not stored.
     pub(crate) fn engines(&self) -> Vec<(BatchId, Monitor, bool)> {
-        let stands = |post: &Arc<Post>| {
-            let worker = post.worker.lock().unwrap_or_else(PoisonError::into_inner);
-            worker.stands()
-        };
-        self.posts.iter().map(stands).collect()
+        self.posts
+            .iter()
+            .map(|(_, worker)| held(worker).stands())
+            .collect()
     }
+}
+
+fn held(worker: &Mutex<Worker>) -> MutexGuard<'_, Worker> {
+    worker.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// What comes of a batch whose events are gone over in one go, without a store, a stop or a snapshot.

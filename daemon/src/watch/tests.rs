@@ -27,10 +27,7 @@ use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 
 pub(crate) use super::fixture::{StoppedClock, batch_text, house, house_by, start, watch_loop};
-use super::{
-    House, Request,
-    workers::{Fit, Workers},
-};
+use super::{House, Request, fit::Fit, workers::Workers};
 use crate::{
     config::Config,
     store::{BatchId, Sequence, Store, StoredWhat},

@@ -25,12 +25,13 @@ use tracing::error;
 
 use self::drive::Taken;
 use super::{
-    crew::{Lane, Next},
+    fit::Fit,
     house::House,
     live::Live,
-    post::{Given, Post},
-    router::{Router, Totals},
-    workers::Fit,
+    post::{Given, Post, Works},
+    router::Router,
+    totals::Totals,
+    turn::{Lane, Next},
 };
 use crate::{
     incoming::Backoff,
@@ -94,6 +95,51 @@ struct Before {
     first: Option<Event>,
 }
 
+impl Works for Worker {
+    fn join(&mut self, post: &Arc<Post>) {
+        let seen = self.reads.unwrap_or(self.seen);
+        if self.router.join(post, seen) {
+            self.reads = None;
+            self.totals = None;
+        }
+    }
+
+    fn turn(&mut self, post: &Arc<Post>, lane: Lane) -> Next {
+        if !mem::replace(&mut self.begun, true) && self.was_set_aside() {
+            self.go_on();
+        }
+        if self.live.stop.is_cancelled() {
+            return self.part();
+        }
+        if !self.store_again() {
+            return self.rest();
+        }
+        if self.queue.is_empty() {
+            match self.fill(post) {
+                Ok(true) => {}
+                Ok(false) => {
+                    post.settle(None);
+                    return Next::Nothing;
+                }
+                Err(StoreError::Closed) => return Next::End,
+                Err(error) => {
+                    error!(batch = %self.live.batch.name, "{} cannot go on yet: {error}.", self.live.batch.name);
+                    return self.rest();
+                }
+            }
+        }
+        let next = self.take_some(post, lane);
+        self.leave();
+        if self.live.stop.is_cancelled() {
+            return self.part();
+        }
+        self.keep_snapshot_if_due();
+        let stored = self.record();
+        post.settle(self.queue.front().map(|given| given.event.sequence));
+        if stored { next } else { self.rest() }
+    }
+}
+
 impl Worker {
     /// It is listed from here on.
     pub(super) fn new(
@@ -139,42 +185,6 @@ impl Worker {
             since_snapshot: 0,
             snapshot_at: house.clock.gone(),
         }
-    }
-
-    /// Takes some of what is there: never more than one fit.
-    pub(super) fn turn(&mut self, post: &Arc<Post>, lane: Lane) -> Next {
-        if !mem::replace(&mut self.begun, true) && self.was_set_aside() {
-            self.go_on();
-        }
-        if self.live.stop.is_cancelled() {
-            return self.part();
-        }
-        if !self.store_again() {
-            return self.rest();
-        }
-        if self.queue.is_empty() {
-            match self.fill(post) {
-                Ok(true) => {}
-                Ok(false) => {
-                    post.settle(None);
-                    return Next::Nothing;
-                }
-                Err(StoreError::Closed) => return Next::End,
-                Err(error) => {
-                    error!(batch = %self.live.batch.name, "{} cannot go on yet: {error}.", self.live.batch.name);
-                    return self.rest();
-                }
-            }
-        }
-        let next = self.take_some(post, lane);
-        self.leave();
-        if self.live.stop.is_cancelled() {
-            return self.part();
-        }
-        self.keep_snapshot_if_due();
-        let stored = self.record();
-        post.settle(self.queue.front().map(|given| given.event.sequence));
-        if stored { next } else { self.rest() }
     }
 
     /// The end of the worker: it keeps its state.

@@ -3,13 +3,13 @@
 use std::{
     collections::BTreeMap,
     fmt,
-    sync::{Arc, PoisonError},
+    sync::{Arc, Mutex, PoisonError},
     thread::JoinHandle,
 };
 
 use fobwatch_core::{
     batch::Batch,
-    engine::{FitRequest, Fitted, Monitor},
+    engine::{FitRequest, Monitor},
     note::Note,
     reading::{Quantity, Source},
 };
@@ -18,24 +18,17 @@ use tokio_util::sync::CancellationToken;
 use tracing::{error, info};
 
 use super::{
-    Claims, Failure, crew::Crew, house::House, live::Live, post::Post, revive::revive, router::Router,
+    Claims, Failure,
+    crew::Crew,
+    fit::Fit,
+    house::House,
+    live::Live,
+    post::{Post, Works},
+    revive::revive,
+    router::Router,
     worker::Worker,
 };
 use crate::store::{BatchId, Sequence, StoreError};
-
-/// How questions of the engines are answered.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Fit {
-    pub(super) run: fn(&FitRequest) -> Fitted,
-    /// Those as of earlier times stay open.
-    pub(super) from: Timestamp,
-}
-
-impl Fit {
-    pub(super) fn answer(self, request: &FitRequest) -> Option<Fitted> {
-        (request.at >= self.from).then(|| (self.run)(request))
-    }
-}
 
 /// At the start, batches that have not seen so many of the newest events are handed them together; older ones read by themselves.
 const GONE_OVER_TOGETHER: i64 = 1_000_000;
@@ -93,7 +86,13 @@ struct Running {
     crew: Arc<Crew>,
     router: Arc<Router>,
     threads: Vec<JoinHandle<()>>,
+    #[cfg(any(test, feature = "faults"))]
+    staffed: Vec<Staffed>,
 }
+
+/// A post and who works there.
+#[cfg(any(test, feature = "faults"))]
+pub(super) type Staffed = (Arc<Post>, Arc<Mutex<Worker>>);
 
 impl fmt::Debug for Workers {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -119,7 +118,7 @@ impl Workers {
         }
     }
 
-    /// Nothing runs by itself: [`Self::router`] is asked to go on, and its posts are given turns.
+    /// Nothing runs by itself: [`Self::running`] tells whom to ask to go on, and who is to be given turns.
     #[cfg(any(test, feature = "faults"))]
     pub(super) fn stepped(fit: Fit) -> Self {
         Self {
@@ -128,10 +127,11 @@ impl Workers {
         }
     }
 
-    /// Who hands out what is stored; `None`: no batch was begun yet.
+    /// Who hands out what is stored, and to whom; `None`: no batch was begun yet.
     #[cfg(any(test, feature = "faults"))]
-    pub(super) fn router(&self) -> Option<Arc<Router>> {
-        self.running.as_ref().map(|running| Arc::clone(&running.router))
+    pub(super) fn running(&self) -> Option<(Arc<Router>, Vec<Staffed>)> {
+        let running = self.running.as_ref()?;
+        Some((Arc::clone(&running.router), running.staffed.clone()))
     }
 
     /// Begins to watch a stored batch where it was left.
@@ -208,6 +208,8 @@ impl Workers {
                     router: Router::new(house, &crew, position.unwrap_or(latest)),
                     crew,
                     threads,
+                    #[cfg(any(test, feature = "faults"))]
+                    staffed: Vec::new(),
                 })
             }
         };
@@ -229,7 +231,7 @@ impl Workers {
                 .unwrap_or_else(PoisonError::into_inner)
                 .insert(live.slug.clone(), Arc::clone(&live));
             info!(batch = %live.batch.name, after = seen.0, "{} is watched.", live.batch.name);
-            let worker = Worker::new(
+            let worker = Arc::new(Mutex::new(Worker::new(
                 house,
                 &running.router,
                 &live,
@@ -240,8 +242,10 @@ impl Workers {
                 },
                 self.fit,
                 self.stop.clone(),
-            );
-            let post = Arc::new(Post::new(live, worker));
+            )));
+            let post = Arc::new(Post::new(live, Arc::clone(&worker) as Arc<Mutex<dyn Works>>));
+            #[cfg(any(test, feature = "faults"))]
+            running.staffed.push((Arc::clone(&post), worker));
             running
                 .router
                 .enter(&post, |quantity| sources.get(&quantity).cloned());
@@ -277,6 +281,7 @@ impl Workers {
             crew,
             router,
             threads,
+            ..
         }) = self.running
         else {
             return;

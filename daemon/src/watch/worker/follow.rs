@@ -6,8 +6,8 @@ use super::Worker;
 use crate::{
     store::{StoreError, StoredEvent, StoredWhat},
     watch::{
-        post::{Given, Handed, Post},
-        router::Totals,
+        post::{Given, Handed, Post, Works},
+        totals::Totals,
     },
 };
 
@@ -15,15 +15,6 @@ use crate::{
 const CHUNK: u32 = 2_000;
 
 impl Worker {
-    /// Follows what is handed out, if it can; else it goes on reading by itself.
-    pub(in crate::watch) fn join(&mut self, post: &Arc<Post>) {
-        let seen = self.reads.unwrap_or(self.seen);
-        if self.router.join(post, seen) {
-            self.reads = None;
-            self.totals = None;
-        }
-    }
-
     /// What comes next; false: nothing is there.
     pub(super) fn fill(&mut self, post: &Arc<Post>) -> Result<bool, StoreError> {
         loop {
