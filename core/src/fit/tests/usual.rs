@@ -5,9 +5,10 @@ use nalgebra::DMatrix;
 
 use super::{heard, hours};
 use crate::{
-    culture::{COUNT, Expectation, TRAITS},
+    culture::{COUNT, Expectation, Lesson, TRAITS, between},
     fit::{
         led::fresh_led,
+        lesson,
         prior::{Parameters, pool},
     },
 };
@@ -109,4 +110,31 @@ fn usual_cultures() {
         );
     }
     assert!(told.covariance.cholesky().is_some(), "a distribution");
+}
+
+/// Six batches of each of sixty cultures (tuning seeds), each until its target or for a week.
+/// `cargo test --release -p fobwatch-core --lib batches_of_a_culture -- --ignored --nocapture` (a minute).
+#[test]
+#[ignore = "makes a table, checks nothing of the product"]
+fn batches_of_a_culture() {
+    let of = |culture: u64| -> Vec<Lesson> {
+        let taught = (0..6).filter_map(|number| {
+            let seed = 1 + (culture * 37 + number * 91) % 1_000;
+            let scenario = Scenario {
+                lasts_h: 170.0,
+                ..Scenario::drawn_of_culture(culture, seed)
+            };
+            let played = Simulation::run(&scenario, seed);
+            let week = hours(&played, 168);
+            let until = played.truth.target_at().map_or(week, |at| at.min(week));
+            lesson(&heard(&played, until), until)
+        });
+        taught.collect()
+    };
+    let cultures: Vec<Vec<Lesson>> = (31..=90).map(of).collect();
+    let apart = between(&cultures, &pool(), 100).expect("distributions");
+    for (i, name) in TRAITS.iter().enumerate() {
+        println!("{name}: {:.2}", apart[(i, i)]);
+    }
+    assert!(apart.cholesky().is_some(), "a distribution");
 }
