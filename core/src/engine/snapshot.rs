@@ -11,7 +11,7 @@ use crate::batch::Batch;
 use super::{Monitor, Settings, monitor::State};
 
 /// Changes whenever the meaning of the bytes does.
-const VERSION: u32 = 21;
+const VERSION: u32 = 22;
 
 /// Why bytes are no memory of this batch.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
